@@ -1,0 +1,1 @@
+"""Text and pictures for people, returned as bytes."""
