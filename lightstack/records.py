@@ -308,6 +308,7 @@ class SweepPictures:
     thumbnails: Sequence[NDArray[np.uint8]]  # one per key frame, in key-frame order
     thumbnail_blocked: Sequence[BoolArray]  # (h, w) per thumbnail
     evened: NDArray[np.uint8] | None = None
+    full_size: tuple[int, int] | None = None  # (H, W) that holes count in; None = that of ``bright``
 
 
 @dataclass(frozen=True, slots=True)

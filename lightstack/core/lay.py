@@ -1,0 +1,53 @@
+"""Light laid over a picture.
+
+``plus`` is how light behaves: what two lamps do together is the sum of what each does. ``screen`` is a
+look: it holds highlights below a stated white and does not follow real light.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightstack.errors import SettingError
+
+__all__ = ["LAYING_RULES", "lay_light"]
+
+
+def _add(hero: NDArray, light: NDArray, white: float) -> NDArray:
+    return hero + light
+
+
+def _screen(hero: NDArray, light: NDArray, white: float) -> NDArray:
+    room_left = 1 - np.clip(hero * np.float32(1 / white), 0, 1)
+    return hero + light * room_left
+
+
+LAYING_RULES: dict[str, Callable[[NDArray, NDArray, float], NDArray]] = {"plus": _add, "screen": _screen}
+
+
+def lay_light(
+    hero: NDArray[np.float32], light: NDArray[np.float32], *, rule: str = "plus", white: float = 1.0
+) -> NDArray[np.float32]:
+    """Lay lamp light over a picture.
+
+    ``hero``: ``(H, W, 3)`` float32 linear. ``light``: the same shape (or one that broadcasts to it),
+    the mix already multiplied in. ``white``: where ``screen`` stops adding, linear. Returns a new
+    ``(H, W, 3)`` float32 picture that equals ``hero`` bit for bit wherever ``light`` is 0.
+
+    Raises SettingError for an unknown rule or a white that is not above 0.
+
+    Notes: ``screen`` is hero + light * (1 - clamp(hero / white, 0, 1)): for light >= 0 it never
+    darkens, and above white it adds nothing, also where hero or light exceed 1. Within [0, 1] and
+    white 1 it is the blend mode of the same name.
+
+    References: W3C Compositing and Blending Level 1, section 9.1.4 "screen".
+    """
+    if rule not in LAYING_RULES:
+        raise SettingError(f"laying rule {rule!r} is unknown; use one of {', '.join(LAYING_RULES)}")
+    if not white > 0:
+        raise SettingError(f"the white of a laying rule is {white}; it must be above 0")
+    relit = LAYING_RULES[rule](hero, light, white)
+    return np.where(light == 0, hero, relit).astype(np.float32, copy=False)

@@ -1,0 +1,81 @@
+"""Who a file is: its SHA-256, remembered with size, time stamp and inode so that it is read once."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from lightstack.errors import MissingInput
+from lightstack.files.folder import MARK, OutFolder, read_json, write_json
+
+
+def hash_file(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes as hex."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def hash_value(value: Any) -> str:
+    """Return the SHA-256 of a JSON-like value, independent of key order."""
+    return hashlib.sha256(json.dumps(value, sort_keys=True, default=str).encode()).hexdigest()
+
+
+class StageBook:
+    """What was built from what: kept in the scratch folder's mark file."""
+
+    def __init__(self, folder: OutFolder, *, verify: bool = False) -> None:
+        self.folder = folder
+        self.verify = verify
+        kept = read_json(folder.scratch / MARK)
+        self._files: dict[str, Any] = kept.get("files", {})
+        self._stages: dict[str, Any] = kept.get("stages", {})
+
+    def identity(self, path: Path) -> str:
+        """Return a file's SHA-256, reading it only where size, time stamp or inode differ."""
+        try:
+            stat = path.stat()
+        except OSError as error:
+            raise MissingInput(f"{path}: nothing is there; check the path") from error
+        seen = [stat.st_size, stat.st_mtime_ns, stat.st_ino]
+        key = str(path.resolve())
+        known = self._files.get(key)
+        if self.verify or not known or known["seen"] != seen:
+            known = {"seen": seen, "sha256": hash_file(path)}
+            self._files[key] = known
+        return str(known["sha256"])
+
+    def identify(self, paths: Sequence[Path]) -> list[str]:
+        """Return the identities of several files, in order; folders stand for the files in them."""
+        files = [f for p in paths for f in (sorted(p.iterdir()) if p.is_dir() else [p])]
+        return [self.identity(f) for f in files]
+
+    def is_current(self, stage: str, inputs: Mapping[str, Any]) -> bool:
+        """Tell whether a stage was built from exactly these inputs and its files are all still there."""
+        known = self._stages.get(stage)
+        if not known or known["inputs"] != hash_value(inputs):
+            return False
+        return all(self._same_output(name, seen) for name, seen in known["outputs"].items())
+
+    def _same_output(self, name: str, seen: list[int]) -> bool:
+        try:
+            stat = (self.folder.path / name).stat()
+        except OSError:
+            return False
+        return [stat.st_size, stat.st_mtime_ns] == seen
+
+    def record(self, stage: str, inputs: Mapping[str, Any], outputs: Sequence[str]) -> None:
+        """Note that a stage was built, and keep the book on disk."""
+        seen = {name: self._see(name) for name in outputs}
+        self._stages[stage] = {"inputs": hash_value(inputs), "outputs": seen}
+        self.save()
+
+    def _see(self, name: str) -> list[int]:
+        stat = (self.folder.path / name).stat()
+        return [stat.st_size, stat.st_mtime_ns]
+
+    def save(self) -> None:
+        """Write the book to the scratch folder."""
+        write_json(self.folder.scratch / MARK, {"files": self._files, "stages": self._stages})

@@ -1,0 +1,162 @@
+"""CSV tables: what every frame measured, which frames were chosen, and the mix."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Sequence
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from lightstack.errors import SettingError, UnreadableInput
+from lightstack.files.folder import write_whole
+from lightstack.records import FrameTable, KeyFrame, MixCurve, Registration
+
+
+def write_csv(path: Path, header: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
+    """Write rows as RFC 4180 CSV, whole or not at all; floats keep 6 significant digits."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text)
+    writer.writerow(header)
+    for row in rows:
+        writer.writerow([format_cell(cell) for cell in row])
+    write_whole(path, text.getvalue().encode())
+
+
+def format_cell(cell: object) -> object:
+    """Return a cell's text: floats short but exact enough, flags as 0/1, nothing as an empty cell."""
+    if cell is None:
+        return ""
+    if isinstance(cell, (bool, np.bool_)):
+        return int(cell)
+    if isinstance(cell, (float, np.floating)):
+        return "" if math.isnan(cell) else f"{cell:.6g}"
+    return cell
+
+
+FRAME_HEADER = (
+    "take", "source_frame", "timecode", "seconds", "lamp_on", "stretch", "lamp_energy", "lamp_sigma",
+    "change_sigma", "clipped_r", "clipped_g", "clipped_b", "smear_px", "drift_r_stops", "drift_g_stops",
+    "drift_b_stops", "sharpness", "blocked", "flare", "shift_px", "left_out", "weight", "key_rank",
+)  # fmt: skip
+
+
+def write_frames(
+    path: Path,
+    sweeps: Sequence[tuple[str, FrameTable, Registration, Sequence[KeyFrame], Sequence[str | None]]],
+) -> None:
+    """Write frames.csv: one row per sweep frame, with the rank of the frames that were chosen."""
+    rows = [row for sweep in sweeps for row in list_frame_rows(*sweep)]
+    write_csv(path, FRAME_HEADER, rows)
+
+
+def list_frame_rows(
+    take: str,
+    table: FrameTable,
+    registration: Registration,
+    keys: Sequence[KeyFrame],
+    timecodes: Sequence[str | None],
+) -> list[list[object]]:
+    """Return the rows of one sweep in source-frame order."""
+    rank = {key.source_frame: key.rank for key in keys}
+    left_out = set(registration.left_out)
+    rows: list[list[object]] = []
+    for i, number in enumerate(table.source_frames.tolist()):
+        rows.append([
+            take, number, timecodes[i], table.seconds[i], table.lamp_on[i], int(table.stretch[i]),
+            table.lamp_energy[i], table.lamp_sigma[i], table.change_sigma[i], *table.clipped[i],
+            table.smear_px[i], *table.drift_stops[i], table.sharpness[i], table.blocked[i],
+            table.flare[i], table.shift_px[i], number in left_out, table.weight[i], rank.get(number),
+        ])  # fmt: skip
+    return rows
+
+
+KEY_HEADER = (
+    "rank", "take", "source_frame", "timecode", "gain", "weight", "clipped", "blocked", "level_stops",
+)  # fmt: skip
+
+
+def write_key_frames(path: Path, keys: Iterable[KeyFrame]) -> None:
+    """Write key_frames.csv in the order of choosing."""
+    write_csv(
+        path,
+        KEY_HEADER,
+        [
+            [
+                k.rank,
+                k.take,
+                k.source_frame,
+                k.timecode,
+                k.gain,
+                k.weight,
+                k.clipped,
+                k.blocked,
+                k.level_stops,
+            ]
+            for k in keys
+        ],
+    )
+
+
+def write_mix(path: Path, mix: MixCurve) -> None:
+    """Write mix.csv (frame, gain, stops); gains keep every digit, so reading back gives the same curve."""
+    rows = [
+        (mix.first_frame + i, repr(float(gain)), "off" if gain == 0 else f"{stops:.6f}")
+        for i, (gain, stops) in enumerate(zip(mix.gains, mix.stops, strict=True))
+    ]
+    write_csv(path, ("frame", "gain", "stops"), rows)
+
+
+def read_mix(path: Path) -> MixCurve:
+    """Read mix.csv back.
+
+    Raises
+    ------
+    UnreadableInput
+        If the table lacks the columns frame and gain, or a cell is not a number.
+    SettingError
+        If frames are not consecutive or a gain is negative.
+    """
+    try:
+        with path.open(newline="") as stream:
+            rows = [(int(row["frame"]), float(row["gain"])) for row in csv.DictReader(stream)]
+    except (OSError, KeyError, TypeError, ValueError) as error:
+        raise UnreadableInput(f"{path}: no table with the columns frame and gain ({error})") from error
+    frames = [frame for frame, _ in rows]
+    if not rows or frames != list(range(frames[0], frames[0] + len(frames))):
+        raise SettingError(f"{path}: frames must be consecutive, at least one; sort the table, fill its gaps")
+    if any(not gain >= 0 for _, gain in rows):
+        raise SettingError(f"{path}: holds a negative gain or none; gains are 0 (off) or more")
+    return MixCurve(frames[0], np.array([gain for _, gain in rows], np.float64))
+
+
+def timecode_at(start: str | None, offset: int, rate: Fraction | None) -> str | None:
+    """Return the timecode ``offset`` frames after ``start`` (SMPTE ST 12-1, drop-frame marked by ``;``).
+
+    References: SMPTE ST 12-1:2014, 7.2 (drop-frame: numbers 00 and 01 are skipped each minute except
+    each tenth).
+    """
+    if start is None or rate is None:
+        return None
+    base = round(rate)
+    drop = 2 * base // 30 if ";" in start else 0
+    hours, minutes, seconds, frames = (int(x) for x in start.replace(";", ":").split(":"))
+    total_minutes = 60 * hours + minutes
+    skipped = drop * (total_minutes - total_minutes // 10)
+    count = (60 * total_minutes + seconds) * base + frames - skipped
+    return format_timecode(count + offset, base, drop)
+
+
+def format_timecode(count: int, base: int, drop: int) -> str:
+    """Return the timecode of a frame count; ``drop`` numbers are skipped each minute but each tenth."""
+    per_minute, per_ten = 60 * base - drop, 600 * base - 9 * drop
+    count %= 144 * per_ten
+    if drop:
+        tens, rest = divmod(count, per_ten)
+        count += 9 * drop * tens + (drop * ((rest - drop) // per_minute) if rest >= drop else 0)
+    seconds, frames = divmod(count, base)
+    mark = ";" if drop else ":"
+    return f"{seconds // 3600 % 24:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}{mark}{frames:02d}"

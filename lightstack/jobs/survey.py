@@ -1,0 +1,86 @@
+"""The survey pass: a take seen once, kept at survey size in the scratch folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from lightstack.core.noise import NoiseTally
+from lightstack.errors import UnreadableInput
+from lightstack.files.takes import Take
+from lightstack.records import NoiseModel, Progress, ProxyTake
+
+SURVEY_LONG_SIDE = 640  # proxies keep edges sharp enough to register by, and 1,200 of them fit on any disk
+UNKNOWN_NOISE = NoiseModel(np.zeros(3), np.full(3, 1e-6))
+
+
+def survey_factor(width: int, height: int) -> int:
+    """Return by how much a full-size picture is box-averaged for the survey."""
+    return max(1, -(-max(width, height) // SURVEY_LONG_SIDE))
+
+
+def survey_take(
+    take: Take, folder: Path, *, use: tuple[int, int] | None = None, progress: Progress
+) -> ProxyTake:
+    """Decode a take once and keep its frames at survey size.
+
+    Parameters
+    ----------
+    take : an open take.
+    folder : where the memory-mapped pictures go.
+    use : first and last source frame to look at, inclusive; everything if None.
+
+    Notes
+    -----
+    Frames are appended to plain files as they come, so memory does not grow with the take's length.
+    """
+    info = take.info
+    factor = survey_factor(info.width, info.height)
+    first, last = use or (None, None)
+    numbers: list[int] = []
+    seconds: list[float] = []
+    duplicate: list[bool] = []
+    previous: np.ndarray | None = None
+    rgb_path, clipped_path = folder / f"{info.name}.rgb", folder / f"{info.name}.clipped"
+    with (
+        rgb_path.open("wb") as rgb_file,
+        clipped_path.open("wb") as clipped_file,
+        progress.step(f"survey {info.name}", info.frame_count or None) as step,
+    ):
+        for frame in take.frames(first, last):
+            proxy = take.proxy(frame, factor)
+            rgb = np.clip(proxy.rgb, -6e4, 6e4).astype(np.float16)
+            rgb_file.write(rgb.data)
+            clipped_file.write(np.ascontiguousarray(proxy.clipped).data)
+            numbers.append(frame.number)
+            seconds.append(float("nan") if frame.seconds is None else float(frame.seconds))
+            duplicate.append(previous is not None and np.array_equal(previous, rgb))
+            previous = rgb
+            step.advance()
+    if previous is None:
+        raise UnreadableInput(f"{info.paths[0]}: holds no frames in the range asked for; check `use`")
+    shape = (len(numbers), *previous.shape)
+    return ProxyTake(
+        name=info.name,
+        rgb=np.memmap(rgb_path, np.float16, "r", shape=shape),
+        clipped=np.memmap(clipped_path, np.uint8, "r", shape=shape[:3]),
+        source_frames=np.array(numbers, np.int64),
+        seconds=np.array(seconds, np.float64),
+        factor=factor,
+        full_size=(info.height, info.width),
+        noise_full=UNKNOWN_NOISE,
+        noise_proxy=UNKNOWN_NOISE,
+        duplicate=np.array(duplicate, bool),
+    )
+
+
+def measure_proxy_noise(proxies: ProxyTake, frames: np.ndarray, *, most_pairs: int = 32) -> NoiseModel:
+    """Measure temporal noise at survey size from neighbouring frames among ``frames`` (indices)."""
+    following = np.flatnonzero(np.diff(frames) == 1)
+    tally = NoiseTally(scale=proxies.factor)
+    for i in following[:: max(1, len(following) // most_pairs)]:
+        a, b = int(frames[i]), int(frames[i + 1])
+        if not proxies.duplicate[b]:
+            tally.add(proxies.rgb[a].astype(np.float32), proxies.rgb[b].astype(np.float32))
+    return tally.result()

@@ -1,0 +1,238 @@
+"""The report page: one self-contained HTML file made for looking.
+
+Nothing is fetched and nothing runs: pictures and plots are data addresses, the style sheet is allowed by
+its hash, scripts are forbidden by the page's own policy. The same report gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import io
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from importlib import resources
+
+import numpy as np
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+from numpy.typing import NDArray
+from PIL import Image
+
+from ..records import KeyFrame, LaidFrame, MixCurve, ShotReport, SweepReport
+from .pictures import draw_reach, outline_blocked, say_mix, shrink_picture
+from .plots import plot_energy, plot_frames, plot_mix
+from .words import GRADES, say_count, say_number, say_share, say_stops, worst_grade
+
+LARGE = 1920  # longest side of the plates, pixels
+MIDDLE = 960  # of before and after
+SMALL = 480  # of key-frame thumbnails
+HEADLINES = {
+    "good": "Good to go.",
+    "usable": "Usable; read the notes.",
+    "reshoot": "Reshoot if you can.",
+}
+_BLANKED = dict.fromkeys([*range(9), 11, 12, *range(14, 32), 127], "\ufffd")
+
+
+def make_page(report: ShotReport) -> bytes:
+    """Make report.html: one UTF-8 file without scripts and without any outside address.
+
+    Notes
+    -----
+    Pictures are shrunk to at most 1920 (plates), 960 (before and after) and 480 pixels (key frames); the
+    full-size ones lie beside the page as files. JPEG is used at high quality with full colour resolution.
+    """
+    style = _read_asset("page.css")
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    grade = worst_grade(verdict.grade for verdict in report.verdicts)
+    html = _make_environment().from_string(_read_asset("page.html")).render(
+        report=report,
+        style=Markup(style),
+        policy=f"default-src 'none'; img-src data:; style-src 'sha256-{digest}'; "
+        "base-uri 'none'; form-action 'none'",
+        grade=grade,
+        headline=HEADLINES[grade],
+        known_grades=GRADES,
+        summary=_summarise(report),
+        sweeps=[_view_sweep(sweep) for sweep in report.sweeps],
+        mix=_view_mix(report.mix, report.laid) if report.mix is not None else None,
+        laid=[_view_laid(frame) for frame in report.laid],
+    )  # fmt: skip
+    return html.encode("utf-8", errors="replace")
+
+
+# --- views: plain values that the template prints ---------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class PlotView:
+    """One plot in the shapes the page needs."""
+
+    wide: str
+    narrow: str
+    paper: str
+
+
+@dataclass(frozen=True, slots=True)
+class KeyView:
+    """One key frame's picture and numbers, in words."""
+
+    key: KeyFrame
+    picture: str | None
+    gain: str
+    weight: str
+    clipped: str
+    blocked: str
+    level: str
+
+
+@dataclass(frozen=True, slots=True)
+class SweepView:
+    """One sweep's section."""
+
+    sweep: SweepReport
+    plate: str
+    naive: str
+    evened: str | None
+    reach: str
+    reached: str
+    holes: tuple[tuple[int, str, str], ...]
+    energy: PlotView
+    frames: PlotView
+    keys: tuple[KeyView, ...]
+    coverage: str
+
+
+@dataclass(frozen=True, slots=True)
+class MixView:
+    """The mix's plot and its facts."""
+
+    plot: PlotView
+    facts: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LaidView:
+    """Before and after of one hero frame."""
+
+    number: int
+    mix: str
+    before: str
+    after: str
+
+
+def _view_sweep(sweep: SweepReport) -> SweepView:
+    pictures = sweep.pictures
+    full = pictures.full_size or pictures.bright.shape[:2]
+    bright = shrink_picture(pictures.bright, LARGE)
+    reach = draw_reach(bright, pictures.reach, pictures.holes, full_size=full)
+    return SweepView(
+        sweep=sweep,
+        plate=encode_picture(shrink_picture(pictures.plate, LARGE)),
+        naive=encode_picture(shrink_picture(pictures.naive, LARGE)),
+        evened=None if pictures.evened is None else encode_picture(shrink_picture(pictures.evened, LARGE)),
+        reach=encode_picture(reach),
+        reached=say_share(float(np.mean(pictures.reach)) if pictures.reach.size else math.nan),
+        holes=tuple((h.number, h.where, say_share(h.area_share)) for h in pictures.holes),
+        energy=_view_plot(lambda g, n: plot_energy(sweep.table, sweep.keys, ground=g, narrow=n)),
+        frames=_view_plot(lambda g, n: plot_frames(sweep.table, sweep.keys, ground=g, narrow=n)),
+        keys=tuple(_view_key(sweep, index) for index in range(len(sweep.keys))),
+        coverage=say_share(sweep.coverage),
+    )
+
+
+def _view_key(sweep: SweepReport, index: int) -> KeyView:
+    key, pictures = sweep.keys[index], sweep.pictures
+    picture = None
+    if index < len(pictures.thumbnails):
+        thumbnail = shrink_picture(np.asarray(pictures.thumbnails[index]), SMALL)
+        if index < len(pictures.thumbnail_blocked):
+            thumbnail = outline_blocked(thumbnail, np.asarray(pictures.thumbnail_blocked[index]))
+        picture = encode_picture(thumbnail, quality=88)
+    return KeyView(
+        key=key,
+        picture=picture,
+        gain=say_share(key.gain),
+        weight=say_number(key.weight),
+        clipped=say_share(key.clipped),
+        blocked=say_share(key.blocked),
+        level=say_stops(key.level_stops),
+    )
+
+
+def _view_mix(mix: MixCurve, laid: Sequence[LaidFrame]) -> MixView:
+    marks = [frame.shot_frame for frame in laid]
+    gains = np.asarray(mix.gains, float)
+    last = mix.first_frame + len(gains) - 1
+    facts = [("shot frames", f"{mix.first_frame}\u2013{last} ({say_count(len(gains), 'frame')})")]
+    lit = np.flatnonzero(gains > 0)
+    if lit.size:
+        peak = int(np.argmax(gains))
+        facts += [
+            ("light on", f"{mix.first_frame + lit[0]}\u2013{mix.first_frame + lit[-1]}"),
+            ("strongest", f"frame {mix.first_frame + peak}, gain {say_number(gains[peak], 3)}, "
+                          f"{say_stops(math.log2(gains[peak]))}"),
+        ]  # fmt: skip
+    else:
+        facts.append(("light on", "never"))
+    return MixView(_view_plot(lambda g, n: plot_mix(mix, marks, ground=g, narrow=n)), tuple(facts))
+
+
+def _view_laid(frame: LaidFrame) -> LaidView:
+    before, after = (encode_picture(shrink_picture(p, MIDDLE)) for p in (frame.before, frame.after))
+    return LaidView(frame.shot_frame, say_mix(frame.gain), before, after)
+
+
+def _view_plot(draw: Callable[[str, bool], bytes]) -> PlotView:
+    """Draw a plot for a wide screen, a phone and paper."""
+    wide, narrow, paper = (
+        "data:image/svg+xml;base64," + base64.b64encode(draw(ground, slim)).decode()
+        for ground, slim in (("dark", False), ("dark", True), ("paper", False))
+    )
+    return PlotView(wide, narrow, paper)
+
+
+def _summarise(report: ShotReport) -> str:
+    """One line under the title."""
+    keys = sum(len(sweep.keys) for sweep in report.sweeps)
+    parts = [say_count(len(report.sweeps), "sweep"), say_count(keys, "key frame")]
+    if report.laid:
+        parts.append(say_count(len(report.laid), "frame") + " shown before and after")
+    parts.append(say_count(len(report.warnings), "warning"))
+    return " \u00b7 ".join(parts)
+
+
+# --- bytes -----------------------------------------------------------------------------------------
+
+
+def encode_picture(picture: NDArray[np.uint8], *, quality: int = 93) -> str:
+    """Encode ``(h, w, 3)`` uint8 as a JPEG data address, full colour resolution, no metadata."""
+    out = io.BytesIO()
+    image = Image.fromarray(np.ascontiguousarray(picture))
+    image.save(out, "JPEG", quality=quality, subsampling=0, optimize=True)
+    return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode()
+
+
+def _read_asset(name: str) -> str:
+    return resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
+
+
+def _make_environment() -> Environment:
+    """Everything printed is escaped; control characters, which HTML forbids, become visible marks."""
+    environment = Environment(
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_blank_controls,
+    )
+    environment.filters["count"] = say_count
+    return environment
+
+
+def _blank_controls(value: object) -> object:
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return value.translate(_BLANKED)
+    return value

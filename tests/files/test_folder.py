@@ -1,0 +1,43 @@
+"""An output folder is claimed once and written whole or not at all."""
+
+import errno
+
+import pytest
+
+from lightstack.errors import OutputError
+from lightstack.files.folder import claim_folder, replaced_whole, write_json, write_whole
+
+
+def test_a_new_folder_is_made_and_found_again(tmp_path):
+    first = claim_folder(tmp_path / "deep" / "out")
+    assert (first.scratch / "stages.json").is_file()
+    assert claim_folder(first.path).path == first.path
+
+
+def test_a_folder_with_foreign_files_is_refused_and_left_alone(tmp_path):
+    (tmp_path / "holiday.jpg").write_bytes(b"x")
+    with pytest.raises(OutputError, match="did not write"):
+        claim_folder(tmp_path)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["holiday.jpg"]
+
+
+def test_a_file_is_no_folder(tmp_path):
+    (tmp_path / "out").write_text("x")
+    with pytest.raises(OutputError, match="is a file"):
+        claim_folder(tmp_path / "out")
+
+
+def test_a_failed_write_leaves_the_old_file_and_no_part(tmp_path):
+    target = tmp_path / "a.json"
+    write_json(target, {"b": 1})
+    with pytest.raises(OutputError, match="No space left"), replaced_whole(target) as part:
+        part.write_bytes(b"half")
+        raise OSError(errno.ENOSPC, "No space left on device")
+    assert target.read_text() == '{\n  "b": 1\n}\n'
+    assert [p.name for p in tmp_path.iterdir()] == ["a.json"]
+
+
+def test_a_write_into_nowhere_is_one_line(tmp_path):
+    with pytest.raises(OutputError, match="cannot be written") as caught:
+        write_whole(tmp_path / "absent" / "x.csv", b"1")
+    assert "\n" not in str(caught.value)

@@ -1,0 +1,1 @@
+"""Makes the demo footage: a path-traced attic workshop, its takes and the truth that goes with them."""
