@@ -347,3 +347,31 @@ class ShotReport:
     settings: tuple[tuple[str, str], ...]
     files: tuple[tuple[str, str], ...]  # relative path, what it is
     cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BuiltSweep:
+    """What is kept of a sweep between two builds: its report, verdict, files and description.
+
+    ``timecodes``: one per frame of the table. ``take``: its description for the manifest, as JSON text.
+    ``primaries``: of the plate. ``decoded``, ``run_in``: frames really decoded, and of those the run-in.
+    """
+
+    report: SweepReport
+    registration: Registration
+    verdict: Verdict
+    warnings: tuple[str, ...]
+    files: tuple[tuple[str, str], ...]
+    timecodes: tuple[str | None, ...]
+    take: str
+    primaries: str
+    plate: str
+    decoded: int
+    run_in: int
+
+
+@dataclass(frozen=True, slots=True)
+class LaidFrames:
+    """The contact sheet's frames, kept between two builds."""
+
+    frames: tuple[LaidFrame, ...]

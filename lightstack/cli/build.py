@@ -35,7 +35,9 @@ def build(
     json: Json = False,
     verbose: Verbose = 0,
 ) -> None:
-    """Build everything that a shot file asks for; unchanged stages are skipped."""
+    """Build what a shot file asks for.
+
+    Stages that have not changed since the last build are skipped."""
     options = common.make_options(
         force=force,
         verify=verify,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from typing import Annotated
+from typing import Annotated, cast
 
 import typer
 
@@ -23,7 +23,7 @@ __all__ = ["app", "main", "run"]
 
 # BadParameter is a usage error, which is a command-line error; taken from its ancestry because the library
 # that defines them is not always importable under a name of its own.
-_COMMAND_LINE_ERROR = typer.BadParameter.__mro__[2]
+_COMMAND_LINE_ERROR = cast(type[Exception], typer.BadParameter.__mro__[2])
 
 app = typer.Typer(
     name="lightstack",
@@ -90,7 +90,7 @@ def _explain_usage(error: Exception) -> str:
     format_message = getattr(error, "format_message", error.__str__)
     context = getattr(error, "ctx", None)
     command = context.command_path if context else "lightstack"
-    return f"{command}: {' '.join(format_message().split()).rstrip('.')}; see {command} --help"
+    return f"{' '.join(format_message().split()).rstrip('.')}; see {command} --help"
 
 
 def main() -> None:

@@ -18,7 +18,9 @@ def new(
     json: Json = False,
     verbose: Verbose = 0,
 ) -> None:
-    """Look at the footage in a folder, guess which take is which, and write a commented shot file."""
+    """Start a shot file from a folder of footage.
+
+    Looks at every take, guesses which is the hero, the empty take and the sweep, and says why."""
     from lightstack.cli.progress import TerminalProgress
     from lightstack.cli.results import print_lines
     from lightstack.jobs.new import start_shot

@@ -26,7 +26,7 @@ from lightstack.cli.lists import read_frames, read_numbers, read_ranges
 
 def plate(
     sweeps: Annotated[
-        list[Path], typer.Argument(metavar="SWEEP...", help="Movies or stills of one sweep, in order.")
+        list[Path], typer.Argument(metavar="SWEEP", help="Movies or stills of one sweep, in order.")
     ],
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FOLDER", help="Folder for the results.")],
     empty: Annotated[
@@ -103,7 +103,7 @@ def plate(
     json: Json = False,
     verbose: Verbose = 0,
 ) -> None:
-    """Make a relight plate of a sweep alone, without a shot file."""
+    """Make a plate of a sweep alone, without a shot file."""
     from lightstack.jobs.options import PlateOptions, make_sweep_settings
 
     shared = common.make_options(

@@ -35,7 +35,7 @@ def preview(
     json: Json = False,
     verbose: Verbose = 0,
 ) -> None:
-    """Make only the preview and the contact sheet of a shot file again."""
+    """Make only the preview and contact sheet again."""
     options = common.make_options(
         force=force,
         verify=verify,

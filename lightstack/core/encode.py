@@ -13,9 +13,16 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core import kernels
+from lightstack.core import encode_kernels
 from lightstack.core.light import CURVES, convert_matrix
-from lightstack.core.planes import build_decoder, chroma_siting, code_scales, is_packed, signal_matrix, whole_lines
+from lightstack.core.planes import (
+    build_decoder,
+    chroma_siting,
+    code_scales,
+    is_packed,
+    signal_matrix,
+    whole_lines,
+)
 from lightstack.errors import SettingError
 from lightstack.records import BoolArray, CodedFrame, Encoding, FloatArray
 
@@ -66,7 +73,7 @@ def _signal_weights(encoding: Encoding) -> NDArray[np.float64]:
     if encoding.chroma == "grey":  # a grey file takes the BT.709 luma of what is laid on it
         grey = np.linalg.inv(signal_matrix(_as_colour(encoding)))[0]
         return np.stack([grey, np.zeros(3), np.zeros(3)])
-    return np.linalg.inv(signal_matrix(encoding))
+    return np.asarray(np.linalg.inv(signal_matrix(encoding)), np.float64)
 
 
 def _as_colour(encoding: Encoding) -> Encoding:
@@ -97,8 +104,8 @@ def _native_planes(like: CodedFrame | None) -> tuple[NDArray, ...] | None:
 def _check_encodable(encoding: Encoding, transfer_known: bool) -> None:
     if encoding.is_float or encoding.ocio_space is not None or not transfer_known:
         raise SettingError(
-            f"pictures coded as {encoding.ocio_space or encoding.transfer!r} cannot be written back as they came; "
-            'expected an integer encoding with a curve of the table; name a view, for example [preview] view = "srgb"'
+            f"pictures coded as {encoding.ocio_space or encoding.transfer!r} cannot be written back as they "
+            "came; expected an integer encoding with a curve of the table; name a view for the preview"
         )
 
 
@@ -111,10 +118,10 @@ def encode_planes(
     rotation: int = 0,
     working: str | None = None,
 ) -> EncodedPlanes:
-    """Code linear light ``(H, W, 3)`` (upright, primaries ``working`` or the encoding's own) as native planes.
+    """Code linear light ``(H, W, 3)`` (upright) as native planes.
 
-    ``like``: the frame that ``linear`` was made from. ``changed`` ``(H, W)`` bool, upright: where False the
-    frame's own codes are kept; a chroma sample is rewritten only where a pixel of its cell changed. Values
+    ``working``: primaries of ``linear``; default the encoding's own. ``like``: the frame that ``linear`` was
+    made from. ``changed`` ``(H, W)`` bool, upright: where False the frame's own codes are kept; a chroma sample is rewritten only where a pixel of its cell changed. Values
     that have no code are limited, R'G'B' first so that hues hold, and counted.
 
     Raises SettingError for encodings that have no inverse here.
@@ -141,7 +148,11 @@ def encode_planes(
 
 
 def _encode_full(
-    picture: NDArray[np.float32], mask: BoolArray, own: tuple[NDArray, ...] | None, encoding: Encoding, working: str | None
+    picture: NDArray[np.float32],
+    mask: BoolArray,
+    own: tuple[NDArray, ...] | None,
+    encoding: Encoding,
+    working: str | None,
 ) -> tuple[NDArray, NDArray, NDArray, int]:
     decoder = build_decoder(encoding)
     table, positive = _encode_table(encoding.transfer)
@@ -157,16 +168,17 @@ def _encode_full(
     second, third = np.empty(mask.shape, np.float32), np.empty(mask.shape, np.float32)
     over = np.zeros(mask.shape[0], np.int64)
     blank = np.zeros((1, 1), dtype)
-    like = own or (blank, blank, blank)
-    if len(like) == 1:
-        like = (like[0], blank, blank)
+    like = (*(own or ()), blank, blank, blank)[:3]
     shift = 23 - STEPS_PER_OCTAVE_BITS
-    kernels.encode_rows(
-        picture, mask, *like, _chroma_width(encoding, mask.shape[1]), own is not None,
+    like_first, like_second, like_third = like
+    encode_kernels.encode_rows(
+        picture, mask, like_first, like_second, like_third, _chroma_width(encoding, mask.shape[1]),
+        own is not None,
         to_native.astype(np.float32), table, (((LOWEST_OCTAVE + 127) << 23) >> shift) - 1, shift,
         np.array([1 / (1 << shift), 2.0**-LOWEST_OCTAVE], np.float32), positive,
-        _signal_weights(encoding).astype(np.float32), np.array([codes, chroma_codes, chroma_codes], np.float32),
-        decoder.offsets, decoder.matrix, decoder.siting, np.array(limits, np.float32),
+        _signal_weights(encoding).astype(np.float32),
+        np.array([codes, chroma_codes, chroma_codes], np.float32), decoder.offsets, decoder.matrix,
+        decoder.siting, np.array(limits, np.float32),
         np.float32((limits[1] - black) / codes), first, second, third, over,
     )  # fmt: skip
     return first, second, third, int(over.sum())
@@ -179,7 +191,11 @@ def _chroma_width(encoding: Encoding, width: int) -> int:
 
 
 def _fold(
-    full: NDArray[np.float32], mask: BoolArray, own: tuple[NDArray, ...] | None, encoding: Encoding, index: int
+    full: NDArray[np.float32],
+    mask: BoolArray,
+    own: tuple[NDArray, ...] | None,
+    encoding: Encoding,
+    index: int,
 ) -> NDArray:
     siting = chroma_siting(encoding)
     sub_x, sub_y = int(siting[0]), int(siting[3])
@@ -188,8 +204,8 @@ def _fold(
     out = np.empty((-(-height // sub_y), -(-width // sub_x)), dtype)
     like = own[index] if own is not None else np.zeros((1, 1), dtype)
     offset = build_decoder(encoding).offsets[index]
-    kernels.fold_chroma(
-        full, mask, like, own is not None, _fold_taps(sub_y, siting[4]), _fold_taps(sub_x, siting[1]), sub_y, sub_x,
-        offset, np.array(_code_limits(encoding), np.float32), out,
+    encode_kernels.fold_chroma(
+        full, mask, like, own is not None, _fold_taps(sub_y, siting[4]), _fold_taps(sub_x, siting[1]),
+        sub_y, sub_x, offset, np.array(_code_limits(encoding), np.float32), out,
     )  # fmt: skip
     return out

@@ -8,12 +8,14 @@ denoising of each still alone, and the value then comes from the stills themselv
    compares l;
 2. ``by = "brightest"``: the channels projected onto the lamp's own colour in those units, the direction in
    which lamp light stands out most from noise; ``by = "channel"``: every channel for itself;
-3. a small Gaussian. It is linear and the same for every still on purpose: an edge-preserving filter
-   smooths the dim still of a pair more than the bright one, and so lets the wrong one win on every dark
-   speck of the texture.
+3. a Gaussian whose width follows the light: wide where the lamp hardly shows, because there only an average
+   over many pixels can tell light from luck; narrow where it shows well, because there shadow edges and
+   glints must not be smeared. The width depends on the level alone, never on texture: a filter that keeps
+   edges smooths the dim still of a pair more than the bright one, and so lets the wrong one win on every
+   dark speck of the set.
 
-What remains of noise in the guide still favours lucky stills a little. That is put right exactly on average
-in ``accumulate`` from the *pull*: the covariance of the guide with the noise of the value itself.
+What remains of noise in the guide still favours lucky stills a little. That is put right on average in
+``accumulate`` from the *pull*: the covariance of the guide with the noise of the value itself.
 """
 
 from __future__ import annotations
@@ -22,20 +24,24 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from lightstack.core.blend import stabilise
 from lightstack.errors import SettingError
 from lightstack.records import NoiseModel
 
 __all__ = ["GuideRecipe", "make_guide", "measure_guide_noise", "plan_guide"]
 
 BY = ("brightest", "channel")
-REFERENCE_WIDTH = 1920  # up to this width the filter has RADIUS_PX; it grows with wider pictures
-RADIUS_PX = 2.0  # standard deviation of the Gaussian
-MOST_SPREAD = 0.25  # a guide noisier than this (in sigma of one frame) asks for a wider filter
-RADIUS_STEPS = (1.0, 1.5, 2.0, 3.0)
-HALF_FROM_PX = 1.8  # from this radius on the filter runs at half size: its outcome differs by < 0.03 sigma
+REFERENCE_WIDTH = 1920  # up to this width the filters have these widths; they grow with wider pictures
+WIDE_PX = 2.0  # standard deviation of the Gaussian where the light is faint
+FINE_PX = 0.7  # and where it is strong
+FAINT_SIGMA, STRONG_SIGMA = 2.0, 5.0  # light below is faint, above strong, between it changes over
+MOST_SPREAD = 0.25  # a wide guide noisier than this (in sigma of one frame) asks for a wider filter
+WIDENINGS = (1.0, 1.5, 2.0, 3.0)
+HALF_FROM_WIDTH = 2560  # wider pictures are filtered at half size: growing back is their fine filter
+MEASURED_PX = 768  # side of the piece of an unlit frame on which noise is measured
+TINY = 16  # pictures with a side below this are never halved
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,21 +49,29 @@ class GuideRecipe:
     """How a guide is made, and how noisy it comes out.
 
     ``a``, ``b``: the noise model (3,). ``projection``: (G, 3), stabilised channels to guide channels, G = 1
-    or 3. ``radius_px``: standard deviation of the Gaussian, full-size pixels. ``spread``: (G,) noise of the
-    guide in sigma of one frame. ``pull``: (G, 3) covariance of guide g with the noise of channel c at the
-    same pixel, the latter in its own sigma.
+    or 3. ``wide_px``, ``fine_px``: standard deviations of the Gaussians, full-size pixels. ``half``: filtered
+    at half size. ``spread``: (G,) noise of the wide guide in sigma of one frame. ``pull_wide``, ``pull_fine``:
+    (G, 3) covariance of guide g with the noise of channel c at the same pixel, the latter in its own sigma.
     """
 
     a: NDArray[np.float32]
     b: NDArray[np.float32]
     projection: NDArray[np.float32]
-    radius_px: float
+    wide_px: float
+    fine_px: float
+    half: bool
     spread: NDArray[np.float32]
-    pull: NDArray[np.float32]
+    pull_wide: NDArray[np.float32]
+    pull_fine: NDArray[np.float32]
 
     @property
     def by(self) -> str:
         return "brightest" if len(self.projection) == 1 else "channel"
+
+    def pull_at(self, level: NDArray) -> NDArray[np.float32]:
+        """Give how far a guide of this level, ``(H, W, G)`` in sigma, leans on each channel's own noise."""
+        wide, fine = (p[0] if len(p) == 1 else np.diag(p) for p in (self.pull_wide, self.pull_fine))
+        return np.asarray(wide + (fine - wide) * _share_of_fine(level), np.float32)
 
 
 def plan_guide(
@@ -73,18 +87,31 @@ def plan_guide(
     if by not in BY:
         raise SettingError(f"by is {by!r}; use one of {', '.join(BY)}")
     a, b = np.maximum(noise.a, 0).astype(np.float32), np.maximum(noise.b, 1e-12).astype(np.float32)
-    projection = np.eye(3) if by == "channel" else _point_along(colour, b)[None]
-    radius = RADIUS_PX * max(1.0, width / REFERENCE_WIDTH)
-    groups = len(projection)
-    centre = 1 / (4 * np.pi * radius**2)  # sum of the squares of a Gaussian of that radius
+    projection = (np.eye(3) if by == "channel" else _point_along(colour, b)[None]).astype(np.float32)
+    scale = max(1.0, width / REFERENCE_WIDTH)
+    wide, fine = WIDE_PX * scale, FINE_PX * scale
     return GuideRecipe(
         a=a,
         b=b,
-        projection=projection.astype(np.float32),
-        radius_px=radius,
-        spread=np.full(groups, np.sqrt(centre), np.float32),
-        pull=(2 * centre * projection).astype(np.float32),  # the Gaussian's own peak is twice that sum
+        projection=projection,
+        wide_px=wide,
+        fine_px=fine,
+        half=width >= HALF_FROM_WIDTH,
+        spread=np.full(len(projection), _gaussian_centre(wide * np.sqrt(2)) ** 0.5, np.float32),
+        pull_wide=_gaussian_centre(wide) * projection,
+        pull_fine=_gaussian_centre(fine) * projection,
     )
+
+
+def _gaussian_centre(radius_px: float) -> float:
+    """Give the weight of a Gaussian's own pixel; at sqrt(2) times the radius, the sum of its squares."""
+    x = np.arange(-int(5 * radius_px) - 1, int(5 * radius_px) + 2)
+    return float(1 / np.exp(-0.5 * (x / radius_px) ** 2).sum() ** 2)
+
+
+def _share_of_fine(level: NDArray) -> NDArray:
+    t = np.clip((level - FAINT_SIGMA) * np.float32(1 / (STRONG_SIGMA - FAINT_SIGMA)), 0, 1)
+    return t * t * (3 - 2 * t)
 
 
 def _point_along(colour: NDArray | None, b: NDArray) -> NDArray[np.float64]:
@@ -95,76 +122,66 @@ def _point_along(colour: NDArray | None, b: NDArray) -> NDArray[np.float64]:
     return np.asarray(direction / np.linalg.norm(direction))
 
 
-def make_guide(light: NDArray, ambient: NDArray, recipe: GuideRecipe) -> NDArray[np.float32]:
+def make_guide(
+    light: NDArray, ambient: NDArray, recipe: GuideRecipe, *, valid: NDArray | None = None
+) -> NDArray[np.float32]:
     """Make the guide of one lamp still.
 
-    ``light``, ``ambient``: ``(H, W, 3)`` float32 linear. Returns ``(H, W, G)`` float32 in sigma of one frame,
-    G = 1 by brightest, 3 by channel. Light that is not finite counts as none.
+    ``light``, ``ambient``: ``(H, W, 3)`` float32 linear. ``valid``: ``(H, W)`` 0..1, everything where None;
+    what is not valid (the lamp itself) does not bleed into its surroundings. Returns ``(H, W, G)`` float32 in
+    sigma of one frame, G = 1 by brightest, 3 by channel. Light that is not finite counts as none.
 
-    Notes: each pixel depends on a neighbourhood of about 4 x ``recipe.radius_px``, so a band of rows needs
-    that many rows more on both sides to come out as in the whole picture. A UHD still costs about 50 ms on
-    one core by brightest: the filter runs at half size.
+    Notes: each pixel depends on a neighbourhood of about 4 x ``recipe.wide_px``, so a band of rows needs
+    that many rows more on both sides to come out as in the whole picture; where ``recipe.half``, bands start
+    on even rows.
     """
-    half = recipe.radius_px >= HALF_FROM_PX and min(light.shape[:2]) >= 16
-    shrink = 2 if half else 1
-    level = _stabilise(
+    height, width = light.shape[:2]
+    half = recipe.half and min(height, width) >= TINY
+    trust = np.ones((0, 0), np.float32) if valid is None else np.ascontiguousarray(valid, np.float32)
+    level, weight = stabilise(
         np.ascontiguousarray(light, np.float32),
         np.ascontiguousarray(ambient, np.float32),
+        trust,
         recipe.a,
         recipe.b,
         recipe.projection,
-        shrink,
+        2 if half else 1,
     )
-    smooth = cv2.GaussianBlur(level, (0, 0), _filter_radius(recipe.radius_px, half), borderType=cv2.BORDER_REFLECT)
-    if half:
-        smooth = _grow(smooth, light.shape[0], light.shape[1])
-    return np.asarray(smooth, np.float32).reshape(*light.shape[:2], len(recipe.projection))
+    whole = valid is None or bool(weight.min() >= 1)
+    wide = _blur(level, None if whole else weight, _filter_radius(recipe.wide_px, half))
+    fine = _blur(level, None if whole else weight, _filter_radius(recipe.fine_px, half))
+    wide += _share_of_fine(wide) * (fine - wide)
+    return _grow(wide, height, width) if half else wide
+
+
+def _blur(level: NDArray, weight: NDArray | None, radius: float) -> NDArray[np.float32]:
+    """Blur what is valid; ``level`` already carries its weight."""
+    smooth = _blur_all(level, radius)
+    if weight is not None:
+        smooth /= np.maximum(_blur_all(weight, radius), np.float32(1e-4))[..., None]
+    return smooth
+
+
+def _blur_all(picture: NDArray, radius: float) -> NDArray[np.float32]:
+    if radius <= 0:
+        return np.array(picture, np.float32)
+    smooth = cv2.GaussianBlur(picture, (0, 0), radius, borderType=cv2.BORDER_REFLECT)
+    return np.asarray(smooth, np.float32).reshape(picture.shape)
 
 
 def _filter_radius(radius_px: float, half: bool) -> float:
     """Give the Gaussian's deviation in pixels of the picture it runs on.
 
-    Averaging 2 x 2 and growing back linearly blur by themselves: variances 1/4 and 4/6 of a full-size pixel.
+    Averaging 2 x 2 and growing back linearly blur by themselves: variances 1/4 and 2/3 of a full-size pixel.
     """
-    return ((radius_px**2 - 1 / 4 - 4 / 6) / 4) ** 0.5 if half else radius_px
+    return max((radius_px**2 - 1 / 4 - 2 / 3) / 4, 0.0) ** 0.5 if half else radius_px
 
 
-def _grow(small: NDArray, height: int, width: int) -> NDArray:
+def _grow(small: NDArray, height: int, width: int) -> NDArray[np.float32]:
     """Double a picture, sample positions kept (pixel centres at .5), an odd last row or column dropped."""
-    full = cv2.resize(small, (small.shape[1] * 2, small.shape[0] * 2), interpolation=cv2.INTER_LINEAR)
-    return full[:height, :width]
-
-
-@njit(
-    "float32[:, :, ::1](float32[:, :, ::1], float32[:, :, ::1], float32[::1], float32[::1], float32[:, ::1], int64)",
-    cache=True,
-    nogil=True,
-)
-def _stabilise(light, ambient, a, b, projection, shrink):  # type: ignore[no-untyped-def]
-    """Project stabilised channels and average boxes of ``shrink`` x ``shrink`` pixels."""
-    height, width = light.shape[:2]
-    groups = projection.shape[0]
-    rows, columns = (height + shrink - 1) // shrink, (width + shrink - 1) // shrink
-    out = np.zeros((rows, columns, groups), np.float32)
-    for y in range(height):
-        for x in range(width):
-            for c in range(3):
-                value = light[y, x, c]
-                if not np.isfinite(value):
-                    continue
-                floor = a[c] * max(ambient[y, x, c], np.float32(0)) + b[c]
-                above = max(floor + a[c] * value, np.float32(0.25) * floor)
-                z = np.float32(2) * value / (np.sqrt(floor) + np.sqrt(above))
-                for g in range(groups):
-                    out[y // shrink, x // shrink, g] += projection[g, c] * z
-    if shrink > 1:
-        for y in range(rows):
-            high = min(shrink, height - y * shrink)
-            for x in range(columns):
-                share = np.float32(1) / np.float32(high * min(shrink, width - x * shrink))
-                for g in range(groups):
-                    out[y, x, g] *= share
-    return out
+    size = (small.shape[1] * 2, small.shape[0] * 2)
+    full = cv2.resize(small, size, interpolation=cv2.INTER_LINEAR).reshape(size[1], size[0], -1)
+    return np.ascontiguousarray(full[:height, :width])
 
 
 def measure_guide_noise(
@@ -178,22 +195,47 @@ def measure_guide_noise(
     stay noisy, and with ``projection``, ``spread`` and ``pull`` measured, so that the levels of
     ``make_guide`` are in sigma of one frame as filmed.
 
-    Notes: one unlit HD frame gives the pull within 3 %. Slow unevenness (an ambient that has drifted) is
+    Notes: looks at the middle of the picture, which gives the pull within 5 %. Slow unevenness (an ambient that has drifted) is
     taken out with a mean over 32 px before anything is measured.
     """
     mask = np.ones(ambient.shape[:2], bool) if valid is None else np.asarray(valid, bool)
+    dark_light, ambient, mask = (_crop_centre(picture) for picture in (dark_light, ambient, mask))
     flat = _flatten(dark_light)
     own = flat / np.sqrt(recipe.a * np.maximum(ambient, 0) + recipe.b)
     size = _measure_spread(own @ recipe.projection.T, mask)
-    scaled = replace(recipe, projection=(recipe.projection / size[:, None]).astype(np.float32))
-    for step in RADIUS_STEPS:
-        wider = replace(scaled, radius_px=recipe.radius_px * step)
-        guide = make_guide(flat, ambient, wider)
-        spread = _measure_spread(guide, mask)
+    recipe = replace(recipe, projection=(recipe.projection / size[:, None]).astype(np.float32))
+    half = recipe.half and min(mask.shape) >= TINY
+    level, _ = stabilise(
+        flat, np.asarray(ambient, np.float32), np.ones((0, 0), np.float32), recipe.a, recipe.b, recipe.projection,
+        2 if half else 1,
+    )  # fmt: skip
+
+    def filter_to(radius: float) -> NDArray[np.float32]:
+        smooth = _blur_all(level, _filter_radius(radius, half))
+        return _grow(smooth, *mask.shape) if half else smooth
+
+    for step in WIDENINGS:
+        wide = filter_to(recipe.wide_px * step)
+        spread = _measure_spread(wide, mask)
         if spread.max() <= MOST_SPREAD:
             break
-    pull = guide[mask].astype(np.float64).T @ own[mask] / mask.sum()
-    return replace(wider, spread=spread.astype(np.float32), pull=pull.astype(np.float32))
+    return replace(
+        recipe,
+        wide_px=recipe.wide_px * step,
+        spread=spread.astype(np.float32),
+        pull_wide=_measure_pull(wide, own, mask),
+        pull_fine=_measure_pull(filter_to(recipe.fine_px), own, mask),
+    )
+
+
+def _measure_pull(guide: NDArray, own: NDArray, mask: NDArray) -> NDArray[np.float32]:
+    return np.asarray(guide[mask].astype(np.float64).T @ own[mask] / mask.sum(), np.float32)
+
+
+def _crop_centre(picture: NDArray) -> NDArray:
+    """Cut out the middle, at most MEASURED_PX each way: enough pixels, and quick at any size."""
+    top, left = (max(0, (side - MEASURED_PX) // 4 * 2) for side in picture.shape[:2])
+    return picture[top : top + MEASURED_PX, left : left + MEASURED_PX]
 
 
 def _flatten(picture: NDArray) -> NDArray[np.float32]:

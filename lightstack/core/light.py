@@ -6,6 +6,7 @@ float64 and multiply column vectors: ``out = matrix @ rgb``, for arrays ``pixels
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -26,6 +27,7 @@ __all__ = [
     "Primaries",
     "apply_matrix",
     "convert_matrix",
+    "custom_primaries",
     "find_curve",
     "find_primaries",
     "gain_to_stops",
@@ -58,6 +60,7 @@ class Primaries:
         return (*self.red, *self.green, *self.blue, *self.white)
 
 
+_CUSTOM = "xy:"
 _XY = tuple[float, float]
 _SGAMUT3 = "Technical Summary for S-Gamut3.Cine/S-Log3 and S-Gamut3/S-Log3, primaries table"
 
@@ -129,10 +132,35 @@ def find_curve(name: str) -> Curve:
 
 
 def find_primaries(name: str) -> Primaries:
-    """Return the primaries called ``name``. Raises SettingError naming the nearest."""
-    if name not in PRIMARIES:
-        raise SettingError(f"unknown primaries {name!r}{suggest_name(name, PRIMARIES)}")
-    return PRIMARIES[name]
+    """Return the primaries called ``name``, or those that a name of `custom_primaries` spells out.
+
+    Raises SettingError naming the nearest.
+    """
+    if name in PRIMARIES:
+        return PRIMARIES[name]
+    if name.startswith(_CUSTOM):
+        numbers = name.removeprefix(_CUSTOM).split(",")
+        if len(numbers) == 8:
+            return custom_primaries([float(number) for number in numbers])
+    raise SettingError(f"unknown primaries {name!r}{suggest_name(name, PRIMARIES)}")
+
+
+def custom_primaries(chromaticities: ArrayLike) -> Primaries:
+    """Return primaries from eight numbers (R, G, B, white; x, y), under a name that spells them out.
+
+    Raises SettingError where they are no usable set (y of zero, not finite, R, G, B on one line).
+    """
+    numbers = [float(number) for number in np.asarray(chromaticities, np.float64).ravel()]
+    pairs = list(zip(numbers[::2], numbers[1::2], strict=False))
+    usable = len(numbers) == 8 and all(math.isfinite(number) for number in numbers)
+    if (
+        not usable
+        or abs(np.linalg.det(np.array([(*xy, 1.0) for xy in pairs[:3]]))) < 1e-6
+        or pairs[3][1] <= 0
+    ):
+        raise SettingError(f"chromaticities {numbers} are no set of primaries; name the primaries instead")
+    name = _CUSTOM + ",".join(f"{number:.6g}" for number in numbers)
+    return Primaries(name, pairs[0], pairs[1], pairs[2], pairs[3], "as stored in the file")
 
 
 def match_primaries(chromaticities: ArrayLike, *, tolerance: float = 5e-4) -> str | None:
@@ -155,7 +183,7 @@ def rgb_to_xyz(primaries: str | Primaries) -> NDArray[np.float64]:
     References: SMPTE RP 177-1993, section 3.3 (normalised primary matrix).
     """
     found = find_primaries(primaries) if isinstance(primaries, str) else primaries
-    columns = np.array([_xy_to_xyz(xy) for xy in (found.red, found.green, found.blue)]).T
+    columns = np.array([(x, y, 1.0 - x - y) for x, y in (found.red, found.green, found.blue)]).T
     return columns * np.linalg.solve(columns, _xy_to_xyz(found.white))
 
 

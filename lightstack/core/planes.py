@@ -15,26 +15,34 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core import kernels
+from lightstack.core import kernels, proxy_kernels
 from lightstack.core.light import CURVES, convert_matrix, ycbcr_weights
 from lightstack.errors import SettingError
 from lightstack.records import Encoding
 
-__all__ = ["Decoder", "PlaneProxy", "build_decoder", "decode_linear", "decode_proxy", "decode_signal", "find_clipped"]
+__all__ = [
+    "Decoder",
+    "ProxyFrame",
+    "build_decoder",
+    "decode_linear",
+    "decode_proxy",
+    "decode_signal",
+    "find_clipped",
+]
 
-STEPS_PER_UNIT = 8192  # table entries per 1.0 of signal; the interpolation error is below 0.01 of a 12-bit code
+STEPS_PER_UNIT = 8192  # table entries per 1.0 of signal: interpolated, under 0.01 of a 12-bit code off
 CLIP_SHARE = 0.995  # of the ceiling: what counts as clipped
 
 FloatArray = NDArray[np.float32]
 Planes = Sequence[NDArray]
 
 
-@dataclass(frozen=True, slots=True)
-class PlaneProxy:
+class ProxyFrame(NamedTuple):
     """A box-averaged frame: ``rgb`` ``(h, w, 3)`` float32 linear; ``clipped`` ``(h, w)`` uint8 bits R/G/B."""
 
     rgb: FloatArray
@@ -65,7 +73,7 @@ class Decoder:
 def code_scales(encoding: Encoding) -> tuple[tuple[float, float], tuple[float, float]]:
     """Give (zero code, codes per 1.0 of signal) of luma or R'G'B', and of chroma.
 
-    References: ITU-T H.273, equations 20-31 (limited range scaled by 2^(depth - 8); full range by 2^depth - 1).
+    References: ITU-T H.273, equations 20-31 (limited range scales by 2^(depth - 8), full by 2^depth - 1).
     """
     step = 2.0 ** (encoding.bit_depth - 8)
     middle = 2.0 ** (encoding.bit_depth - 1)
@@ -284,7 +292,9 @@ def _box_weights(
     return first, np.take_along_axis(weights, first[:, None] + np.arange(taps), axis=1).astype(np.float32)
 
 
-def decode_proxy(decoder: Decoder, planes: Planes, *, factor: int, origin: tuple[int, int] = (0, 0)) -> PlaneProxy:
+def decode_proxy(
+    decoder: Decoder, planes: Planes, *, factor: int, origin: tuple[int, int] = (0, 0)
+) -> ProxyFrame:
     """Box-average one frame in code values and turn the means into linear light.
 
     ``origin`` (row, column) is where the first box begins. ``clipped`` flags boxes that hold at least one
@@ -296,9 +306,9 @@ def decode_proxy(decoder: Decoder, planes: Planes, *, factor: int, origin: tuple
     rgb = np.empty((rows, columns, 3), np.float32)
     clipped = np.empty((rows, columns), np.uint8)
     if is_packed(planes):
-        return _proxy_packed(decoder, planes[0], factor, origin, PlaneProxy(rgb, clipped))
+        return _proxy_packed(decoder, planes[0], factor, origin, ProxyFrame(rgb, clipped))
     if factor == 1:
-        return PlaneProxy(decode_linear(decoder, planes), find_clipped(decoder, planes))
+        return ProxyFrame(decode_linear(decoder, planes), find_clipped(decoder, planes))
     first, second, third, chroma_width = _three_planes(planes)
     d = decoder
     sub_x, sub_y = int(d.siting[0]), int(d.siting[3])
@@ -310,17 +320,17 @@ def decode_proxy(decoder: Decoder, planes: Planes, *, factor: int, origin: tuple
         across = (sub_x, float(d.siting[1]), float(d.siting[2]))
         row_starts, row_weights = _box_weights(rows, factor, origin[0], planes[1].shape[0], down)
         column_starts, column_weights = _box_weights(columns, factor, origin[1], chroma_width, across)
-    kernels.proxy_planes(
+    proxy_kernels.proxy_planes(
         first, second, third, chroma_width, np.array(origin, np.int64), factor, row_starts, row_weights,
         column_starts, column_weights, d.offsets, d.matrix, d.siting, d.ceiling, d.table, d.low, d.per_unit,
         d.primaries, rgb, clipped,
     )  # fmt: skip
-    return PlaneProxy(rgb, clipped)
+    return ProxyFrame(rgb, clipped)
 
 
 def _proxy_packed(
-    decoder: Decoder, pixels: NDArray, factor: int, origin: tuple[int, int], into: PlaneProxy
-) -> PlaneProxy:
+    decoder: Decoder, pixels: NDArray, factor: int, origin: tuple[int, int], into: ProxyFrame
+) -> ProxyFrame:
     if pixels.dtype == np.float16:  # the compiled loops have no half floats
         pixels = pixels.astype(np.float32)
     ceiling = float(decoder.ceiling)
@@ -329,7 +339,7 @@ def _proxy_packed(
     elif decoder.encoding.transfer == "linear":
         ceiling = np.inf  # linear files have no ceiling: 1.0 is not a limit
     means = np.empty(into.rgb.shape, np.float64)
-    kernels.box_packed(pixels, np.array(origin, np.int64), factor, ceiling, means, into.clipped)
+    proxy_kernels.box_packed(pixels, np.array(origin, np.int64), factor, ceiling, means, into.clipped)
     if factor == 1:
         _decode_packed(decoder, pixels, into.rgb)
     else:

@@ -18,12 +18,27 @@ from numpy.typing import NDArray
 from lightstack.core.warp import warp_picture
 from lightstack.records import BoolArray, FloatArray
 
-__all__ = ["MODELS", "CellGrid", "MoveFit", "Template", "apply_move", "fit_move", "make_template", "tally_frame"]
+__all__ = [
+    "MODELS",
+    "CellGrid",
+    "MoveFit",
+    "Template",
+    "apply_move",
+    "corner_spread_px",
+    "cut_grid",
+    "fit_move",
+    "make_template",
+    "move_matrix",
+    "read_move",
+    "rebase_tally",
+    "tally_frame",
+]
 
 MODELS = {"translation": 2, "euclidean": 3, "affine": 6, "homography": 8}
 
 _DERIVATIVE = np.array([1, -8, 0, 8, -1], np.float32) / 12
-_RIDGE = 1e-4
+_RIDGE = 1e-7
+_LEAST_REST = 0.005  # of a texture's unit variance; no cell is trusted beyond that
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,16 +176,16 @@ def _sum_template(
 def tally_frame(texture: FloatArray, template: Template) -> NDArray[np.float64]:
     """Compare a frame's texture with a template, cell by cell.
 
-    Returns ``(cells, 7)`` float64: the weighted system (xx, xy, yy), its right side (x, y), the weight of
-    the cell's texture, and that weight times its agreement. Sums of tallies are tallies.
+    Returns ``(cells, 7)`` float64: the weighted system (xx, xy, yy), its right side (x, y), how much texture
+    the template has there, and that times how alike the two are. Sums of tallies are tallies.
 
     Notes: a cell whose texture disagrees (covered, clipped, crossed by a shadow) gets little or no
     weight; the rest are weighed by the inverse of what gain and offset left unexplained.
     """
     grid = template.grid
     masked = texture if template.whole else texture * template.usable
-    edges = np.stack([_sum_cells(masked * template.across, grid), _sum_cells(masked * template.down, grid)], -1)
-    light = np.stack([_sum_cells(masked * template.texture, grid), _sum_cells(masked * template.usable, grid)], -1)
+    edges = np.stack([_sum_cells(masked * side, grid) for side in (template.across, template.down)], -1)
+    light = np.stack([_sum_cells(masked * side, grid) for side in (template.texture, template.usable)], -1)
     energy = _sum_cells(masked * masked, grid)
     solved = np.einsum("cij,cj->ci", template.inverse, light)
     right = edges - np.einsum("cij,cj->ci", template.cross, solved)
@@ -179,15 +194,12 @@ def tally_frame(texture: FloatArray, template: Template) -> NDArray[np.float64]:
     rest = np.maximum(energy - np.einsum("ci,ci->c", solved, light), 0) / count
     spread = np.maximum(energy / count - (light[:, 1] / count) ** 2, 0)
     alike = np.where(gain > 0, 1 - rest / (spread + 0.02), 0)
-    weight = np.clip((alike - 0.15) / 0.5, 0, 1) * (template.count > 0.5 * grid.side**2) / (rest + 0.02)
+    weight = np.clip((alike - 0.15) / 0.5, 0, 1) * (template.count > 0.5 * grid.side**2) / (rest + _LEAST_REST)
     system = (weight * gain**2)[:, None] * np.stack(
         [template.shape[:, 0, 0], template.shape[:, 0, 1], template.shape[:, 1, 1]], -1
     )
-    textured = np.maximum(system[:, 0] + system[:, 2], 0)
     signal = np.maximum(template.shape[:, 0, 0] + template.shape[:, 1, 1], 0)
-    return np.column_stack(
-        [system, (weight * gain)[:, None] * right, signal, signal * np.clip(alike, 0, 1), textured]
-    )
+    return np.column_stack([system, (weight * gain)[:, None] * right, signal, signal * np.clip(alike, 0, 1)])
 
 
 def move_basis(grid: CellGrid, count: int) -> NDArray[np.float64]:
@@ -204,7 +216,7 @@ def basis_at(u: NDArray[np.float64], v: NDArray[np.float64], count: int) -> NDAr
 
 
 def fit_move(tally: NDArray[np.float64], grid: CellGrid, *, model: str) -> MoveFit:
-    """Fit a move to a ``(cells, 8)`` tally with outlying cells held down.
+    """Fit a move to a ``(cells, 7)`` tally with outlying cells held down.
 
     Returns the displacement d with frame(x) = template(x + d), as ``MoveFit``; the covariance is the
     sandwich over cells and so includes whatever the light did to them.
@@ -224,7 +236,7 @@ def fit_move(tally: NDArray[np.float64], grid: CellGrid, *, model: str) -> MoveF
         values = _solve(matrices, vectors, weight)
         rest = right - np.einsum("cij,cjp,p->ci", system, basis, values)
         weight = _tukey(np.hypot(rest[:, 0], rest[:, 1]) / root, root > 1e-5)
-    covariance = _sandwich(matrices, vectors, weight, values)
+    covariance = _sandwich(matrices, vectors, weight, values, _block_of_cell(grid))
     signal = tally[:, 5].sum()
     return MoveFit(values, covariance, float(tally[:, 6].sum() / signal) if signal > 0 else 0.0)
 
@@ -232,7 +244,7 @@ def fit_move(tally: NDArray[np.float64], grid: CellGrid, *, model: str) -> MoveF
 def _solve(matrices: FloatArray, vectors: FloatArray, weight: FloatArray) -> NDArray[np.float64]:
     whole = np.tensordot(weight, matrices, 1)
     ridge = _RIDGE * np.trace(whole) / len(whole) + 1e-9
-    return np.linalg.solve(whole + ridge * 1e-3 * np.eye(len(whole)), weight @ vectors)
+    return np.linalg.solve(whole + ridge * np.eye(len(whole)), weight @ vectors)
 
 
 def _tukey(size: FloatArray, counted: BoolArray) -> NDArray[np.float64]:
@@ -243,15 +255,27 @@ def _tukey(size: FloatArray, counted: BoolArray) -> NDArray[np.float64]:
     return np.where(counted, np.clip(1 - (size / scale) ** 2, 0, None) ** 2, 0)
 
 
+def _block_of_cell(grid: CellGrid) -> NDArray[np.int64]:
+    """Number the blocks of 3 x 3 cells; neighbours share a shadow, so they are no independent witnesses."""
+    row, column = np.divmod(np.arange(grid.rows * grid.columns), grid.columns)
+    return (row // 3) * (grid.columns // 3 + 1) + column // 3
+
+
 def _sandwich(
-    matrices: FloatArray, vectors: FloatArray, weight: FloatArray, values: FloatArray
+    matrices: FloatArray,
+    vectors: FloatArray,
+    weight: FloatArray,
+    values: FloatArray,
+    block: NDArray[np.int64],
 ) -> NDArray[np.float64]:
+    """Return the covariance of the fit from how blocks of cells disagree with it."""
+    count = len(values)
     whole = np.tensordot(weight, matrices, 1)
-    whole = whole + 1e-9 * np.eye(len(whole))
+    bread = np.linalg.inv(whole + 1e-9 * np.eye(count))
     scores = weight[:, None] * (vectors - np.einsum("cpq,q->cp", matrices, values))
-    used = max(int((weight > 0.05).sum()), len(whole) + 1)
-    bread = np.linalg.inv(whole)
-    return bread @ (scores.T @ scores) @ bread * used / (used - len(whole))
+    sums = np.stack([np.bincount(block, scores[:, i]) for i in range(count)], -1)
+    used = max(int((np.bincount(block, weight) > 0.05).sum()), count + 1)
+    return bread @ (sums.T @ sums) @ bread * used / (used - count)
 
 
 def move_matrix(values: NDArray[np.float64], grid: CellGrid) -> NDArray[np.float64]:
@@ -279,3 +303,37 @@ def apply_move(pose: NDArray[np.float64], values: NDArray[np.float64], grid: Cel
     """Correct a pose by a fitted move: frame(x) = template(x + d) puts the pose at D^-1 M."""
     moved = np.linalg.inv(move_matrix(values, grid)) @ pose
     return moved / moved[2, 2]
+
+
+def read_move(pose: NDArray[np.float64], grid: CellGrid) -> NDArray[np.float64]:
+    """Return (shift x, shift y, turn) of a small pose, pixels at the middle and at the half diagonal."""
+    middle = np.array([grid.size[1] / 2, grid.size[0] / 2, 1.0])
+    moved = pose @ middle
+    turn = np.arctan2(pose[1, 0] - pose[0, 1], pose[0, 0] + pose[1, 1]) * grid.half_diagonal
+    return np.array([*(moved[:2] / moved[2] - middle[:2]), turn])
+
+
+def rebase_tally(
+    tally: NDArray[np.float64], old: NDArray[np.float64], new: NDArray[np.float64], grid: CellGrid
+) -> NDArray[np.float64]:
+    """Rewrite a tally taken against a template at pose ``old`` as if it had been at a pose ``new`` nearby."""
+    if np.array_equal(old, new):
+        return tally
+    half = grid.half_diagonal
+    across, down = grid.u * half + grid.size[1] / 2, grid.v * half + grid.size[0] / 2
+    points = np.stack([across, down, np.ones_like(across)])
+    moved = new @ np.linalg.inv(old) @ points
+    shift = (moved[:2] / moved[2] - points[:2]).T
+    out = tally.copy()
+    out[:, 3] += tally[:, 0] * shift[:, 0] + tally[:, 1] * shift[:, 1]
+    out[:, 4] += tally[:, 1] * shift[:, 0] + tally[:, 2] * shift[:, 1]
+    return out
+
+
+def corner_spread_px(covariance: NDArray[np.float64], grid: CellGrid) -> float:
+    """Return the standard error of the worst corner's place, proxy pixels, from a move's covariance."""
+    height, width = grid.size
+    half = grid.half_diagonal
+    u, v = np.array([-1, 1, -1, 1]) * width / 2 / half, np.array([-1, -1, 1, 1]) * height / 2 / half
+    basis = basis_at(u, v, len(covariance))
+    return float(np.sqrt(np.einsum("kip,pq,kiq->k", basis, covariance, basis).max()))

@@ -33,19 +33,18 @@ def separate_light(
     return np.subtract(light, ambient, out=light)
 
 
-def soften_inward(mask: NDArray, *, radius: int = 2) -> NDArray[np.float32]:
+def soften_inward(mask: NDArray, *, radius: int = 1) -> NDArray[np.float32]:
     """Turn a mask into 0..1 with a ramp that lies wholly inside it.
 
-    ``mask``: ``(H, W)`` bool, True = usable. Returns float32: exactly 0 wherever ``mask`` is False,
-    1 farther than 2 * ``radius`` px inside, a ramp between. The picture's own edge counts as usable.
+    ``mask``: ``(H, W)`` bool, True = usable. Returns float32: exactly 0 wherever ``mask`` is False, 1 at
+    ``radius`` px and more inside a straight border. The picture's own edge counts as usable.
     """
     usable = np.ascontiguousarray(mask, np.uint8)
     if radius <= 0 or usable.all():
         return usable.astype(np.float32)
     side = 2 * radius + 1
-    core = cv2.erode(usable, np.ones((side, side), np.uint8), borderType=cv2.BORDER_REPLICATE)
-    ramp = cv2.blur(core.astype(np.float32), (side, side), borderType=cv2.BORDER_REPLICATE)
-    return np.asarray(np.clip(ramp, 0, 1), np.float32) * usable
+    share = cv2.blur(usable.astype(np.float32), (side, side), borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(np.clip(share, 0, 1), np.float32) * usable
 
 
 def combine_validity(
@@ -54,13 +53,16 @@ def combine_validity(
     clipped: NDArray | None = None,
     *,
     clipped_weight: float = 1.0,
-    radius: int = 2,
+    radius: int = 0,
 ) -> NDArray[np.float32]:
     """Say how far each pixel of a lamp still may be believed.
 
     ``unblocked``: ``(H, W)`` 0..1, 0 where the lamp or its carrier covers the set; its own soft border is
-    kept, a bool mask gets one. ``inside``: ``(H, W)`` bool, False where registration looked past the
+    kept. ``inside``: ``(H, W)`` bool, False where registration looked past the
     frame. ``clipped``: ``(H, W)`` bool, any channel at the ceiling. Returns ``(H, W)`` float32 0..1.
+
+    ``radius``: px of ramp that the masks get, none by default: the light beside the lamp is the strongest of
+    all, and a ramp there darkens the plate.
 
     Notes: a clipped reading is the least that the light can have been, so an accumulation by maximum is
     best served by believing it (``clipped_weight`` 1, the default); a rule that adds may want less.

@@ -17,7 +17,8 @@ __all__ = ["luma_noise", "mean_luma", "normalise_texture"]
 # Green carries most of the luma that a codec keeps at full size; red and blue keep a share well above
 # their photopic one, since a deep gel leaves one channel alone.
 _LUMA = np.array([0.3, 0.5, 0.2], np.float32)
-_SMOOTH_PX = 1.0  # band limit: keeps the grid's aliasing out of a hundredth of a pixel
+_SMOOTH_PX = 0.7  # band limit: keeps the grid's aliasing out of a hundredth of a pixel
+_WINDOW_PX = 11  # small enough for the light to be even over it, large enough to hold an edge and its sides
 _LEAST_CONTRAST = 0.02  # natural log units; fainter texture than 2 % is shrunk, not blown up
 
 
@@ -41,12 +42,11 @@ def luma_noise(noise: NoiseModel, luma: FloatArray) -> tuple[float, FloatArray]:
     return black, np.sqrt(np.maximum(luma, 0) * np.float32(slope) + np.float32(black**2))
 
 
-def normalise_texture(luma: FloatArray, *, noise_sigma: float | FloatArray, window: int = 0) -> FloatArray:
+def normalise_texture(luma: FloatArray, *, noise_sigma: float | FloatArray, window: int = _WINDOW_PX) -> FloatArray:
     """Return locally normalised log luminance: mean near 0, spread near 1 where there is texture.
 
     ``luma``: ``(h, w)`` linear light. ``noise_sigma``: its noise, one number or ``(h, w)``; texture below
-    it is shrunk toward 0. ``window``: side of the local square in pixels, odd; 0 takes 1/25 of the
-    longer side, at least 9. Returns ``(h, w)`` float32, finite (NaN and Inf in count as black).
+    it is shrunk toward 0. ``window``: side of the local square in pixels, odd. Returns ``(h, w)`` float32, finite (NaN and Inf in count as black).
 
     Notes: multiplying the picture by a smooth light leaves it nearly unchanged as long as the light
     stays well above the noise; shadow edges, and anything that moves, do not cancel.
@@ -56,9 +56,8 @@ def normalise_texture(luma: FloatArray, *, noise_sigma: float | FloatArray, wind
     foot = np.maximum(2 * sigma.min(), np.float32(1e-6))
     held = np.maximum(luma, 0) + foot
     log = cv2.GaussianBlur(np.log(held), (0, 0), _SMOOTH_PX, borderType=cv2.BORDER_REFLECT)
-    side = window or max(9, int(max(luma.shape) / 25) | 1)
-    mean = cv2.blur(log, (side, side), borderType=cv2.BORDER_REFLECT)
-    spread = cv2.blur(log * log, (side, side), borderType=cv2.BORDER_REFLECT) - mean * mean
+    mean = cv2.blur(log, (window, window), borderType=cv2.BORDER_REFLECT)
+    spread = cv2.blur(log * log, (window, window), borderType=cv2.BORDER_REFLECT) - mean * mean
     # White noise keeps 1 / (4 pi s^2) of its variance through the smoothing.
     grain = (sigma / held) ** 2 / np.float32(4 * np.pi * _SMOOTH_PX**2)
     return (log - mean) / np.sqrt(np.maximum(spread, 0) + 2 * grain + np.float32(_LEAST_CONTRAST**2))

@@ -182,7 +182,7 @@ def read_png(path: Path) -> NDArray[np.uint8]:
 
 
 def read_exr_headers(path: Path) -> tuple[ExrPart, ...]:
-    """Read what stands in every part of an EXR, without its pictures. Raises MissingInput, UnreadableInput."""
+    """Read the headers of every part of an EXR. Raises MissingInput, UnreadableInput."""
     parts: list[ExrPart] = []
     with _opened(path) as source:
         while source.seek_subimage(len(parts), 0):

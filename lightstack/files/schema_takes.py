@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from lightstack.files.schema_keys import Section, key
 from lightstack.files.schema_types import (
@@ -226,11 +226,12 @@ class Sweep(TakeSettings):
         shown="none",
     )
 
-    @model_validator(mode="after")
-    def _check_trim(self) -> Sweep:
-        for frame in self.trim:
+    @field_validator("trim")
+    @classmethod
+    def _check_trim(cls, trim: dict[str, Trim]) -> dict[str, Trim]:
+        for frame in trim:
             try:
                 check_source_frame(int(frame) if frame.isdigit() else frame)
             except ValueError as error:
-                raise ValueError(f'trim "{frame}": {error}') from None
-        return self
+                raise ValueError(f'"{frame}": {error}') from None
+        return trim

@@ -1,7 +1,7 @@
 """The light stack's working copy: half floats, band-major, memory-mapped.
 
-One file holds, for every still, five planes: R, G, B of the lamp light, its validity, and the guide
-that decides winners. The order on disk is (band, still, plane, row, column): writing a still touches
+One file holds, for every still, its planes: R, G, B of the lamp light, its validity, and the guide or
+guides that decide winners. The order on disk is (band, still, plane, row, column): writing a still touches
 one block per band, and a reader of one band finds all stills of it in one piece, so that accumulating
 needs no more memory than a band.
 """
@@ -20,17 +20,17 @@ from lightstack.errors import OutputError
 from lightstack.files.folder import explain_os_error, write_whole
 
 BAND_ROWS = 64
-PLANES = 5  # R, G, B, validity, guide
 HALF_MAX = 65504.0  # IEEE 754 binary16
 
 
 @dataclass(frozen=True, slots=True)
 class StackShape:
-    """Size of a working copy: picture ``(height, width)``, number of stills."""
+    """Size of a working copy: picture ``(height, width)``, number of stills, guides per still."""
 
     height: int
     width: int
     stills: int
+    guides: int = 1
 
     @property
     def bands(self) -> int:
@@ -38,7 +38,7 @@ class StackShape:
 
     @property
     def array_shape(self) -> tuple[int, int, int, int, int]:
-        return self.bands, self.stills, PLANES, BAND_ROWS, self.width
+        return self.bands, self.stills, 4 + self.guides, BAND_ROWS, self.width
 
     @property
     def size_bytes(self) -> int:
@@ -61,13 +61,13 @@ class LightStack:
         *,
         guide: NDArray[np.float32],
     ) -> None:
-        """Store one still: ``light`` (H, W, 3), ``valid``, ``guide`` (H, W), limited to half range."""
+        """Store one still: ``light`` (H, W, 3), ``valid`` (H, W), ``guide`` (H, W, G), limited to half range."""
         for band in range(self.shape.bands):
             rows = self.rows_of(band)
             block = self._data[band, index, :, : rows.stop - rows.start]
             np.clip(light[rows].transpose(2, 0, 1), -HALF_MAX, HALF_MAX, out=block[:3], casting="unsafe")
             block[3] = valid[rows]
-            np.clip(guide[rows], -HALF_MAX, HALF_MAX, out=block[4], casting="unsafe")
+            np.clip(guide[rows].transpose(2, 0, 1), -HALF_MAX, HALF_MAX, out=block[4:], casting="unsafe")
 
     def rows_of(self, band: int) -> slice:
         """Picture rows of a band."""
@@ -77,10 +77,11 @@ class LightStack:
     def read_band(
         self, band: int, index: int
     ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-        """Return light (rows, W, 3), validity and guide (rows, W) of one still in one band, float32."""
+        """Return light (rows, W, 3), validity (rows, W), guide (rows, W, G) of one still in one band, float32."""
         rows = self.rows_of(band)
         block = np.asarray(self._data[band, index, :, : rows.stop - rows.start], np.float32)
-        return np.ascontiguousarray(block[:3].transpose(1, 2, 0)), block[3], block[4]
+        light = np.ascontiguousarray(block[:3].transpose(1, 2, 0))
+        return light, block[3], np.ascontiguousarray(block[4:].transpose(1, 2, 0))
 
     def read_still(self, index: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Return one whole still: light (H, W, 3) and validity (H, W), float32."""

@@ -39,6 +39,17 @@ class FittedTake:
         light = resize_picture(self.take.linear(frame), self.size)
         return light if np.all(self.gain == 1) else light * self.gain
 
+    def proxy(self, frame: CodedFrame, factor: int) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+        """Return a frame at 1 / ``factor`` of the shot's size and its ceiling flags, (h, w, 3) and (h, w)."""
+        height, width = self.size[0] // factor, self.size[1] // factor
+        own = max(1, round(self.take.info.width / self.size[1] * factor)) if self.scaled else factor
+        small = self.take.proxy(frame, own)
+        rgb, flags = small.rgb, small.clipped
+        if rgb.shape[:2] != (height, width):
+            rgb = resize_picture(rgb, (height, width))
+            flags = np.asarray(cv2.resize(flags, (width, height), interpolation=cv2.INTER_NEAREST), np.uint8)
+        return (rgb if np.all(self.gain == 1) else rgb * self.gain), flags
+
     def clipped(self, frame: CodedFrame) -> NDArray[np.uint8]:
         """Return the (H, W) channel bits of pixels at the ceiling, at the shot's size."""
         clipped = self.take.clipped(frame)
@@ -105,9 +116,7 @@ def exposure_gain(settings: TakeSettings) -> NDArray[np.float32]:
     return (2.0**-stops / white).astype(np.float32)
 
 
-def resolve_frames(
-    wanted: Sequence[int | str], take: Take, *, what: str
-) -> list[int]:
+def resolve_frames(wanted: Sequence[int | str], take: Take, *, what: str) -> list[int]:
     """Turn source frames (``34`` or ``"2:34"``) into frame numbers of the opened take.
 
     Raises
@@ -124,3 +133,11 @@ def resolve_frames(
                 f"but the take has frames {info.first_frame} to {info.last_frame}"
             )
     return [number for number in numbers if number is not None]
+
+
+def resolve_ranges(
+    wanted: Sequence[tuple[int | str, int | str]], take: Take, *, what: str
+) -> list[tuple[int, int]]:
+    """Turn inclusive ranges of source frames into frame numbers of the opened take."""
+    ends = resolve_frames([frame for pair in wanted for frame in pair], take, what=what)
+    return list(zip(ends[::2], ends[1::2], strict=True))

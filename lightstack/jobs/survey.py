@@ -8,7 +8,7 @@ import numpy as np
 
 from lightstack.core.noise import NoiseTally
 from lightstack.errors import UnreadableInput
-from lightstack.files.takes import Take
+from lightstack.jobs.footage import FittedTake
 from lightstack.records import NoiseModel, Progress, ProxyTake
 
 SURVEY_LONG_SIDE = 640  # proxies keep edges sharp enough to register by, and 1,200 of them fit on any disk
@@ -21,13 +21,13 @@ def survey_factor(width: int, height: int) -> int:
 
 
 def survey_take(
-    take: Take, folder: Path, *, use: tuple[int, int] | None = None, progress: Progress
+    fitted: FittedTake, folder: Path, *, use: tuple[int, int] | None = None, progress: Progress
 ) -> ProxyTake:
     """Decode a take once and keep its frames at survey size.
 
     Parameters
     ----------
-    take : an open take.
+    fitted : an open take, fitted to the shot.
     folder : where the memory-mapped pictures go.
     use : first and last source frame to look at, inclusive; everything if None.
 
@@ -35,8 +35,8 @@ def survey_take(
     -----
     Frames are appended to plain files as they come, so memory does not grow with the take's length.
     """
-    info = take.info
-    factor = survey_factor(info.width, info.height)
+    info = fitted.take.info
+    factor = survey_factor(*fitted.size[::-1])
     first, last = use or (None, None)
     numbers: list[int] = []
     seconds: list[float] = []
@@ -48,11 +48,11 @@ def survey_take(
         clipped_path.open("wb") as clipped_file,
         progress.step(f"survey {info.name}", info.frame_count or None) as step,
     ):
-        for frame in take.frames(first, last):
-            proxy = take.proxy(frame, factor)
-            rgb = np.clip(proxy.rgb, -6e4, 6e4).astype(np.float16)
+        for frame in fitted.take.frames(first, last):
+            picture, flags = fitted.proxy(frame, factor)
+            rgb = np.clip(picture, -6e4, 6e4).astype(np.float16)
             rgb_file.write(rgb.data)
-            clipped_file.write(np.ascontiguousarray(proxy.clipped).data)
+            clipped_file.write(np.ascontiguousarray(flags).data)
             numbers.append(frame.number)
             seconds.append(float("nan") if frame.seconds is None else float(frame.seconds))
             duplicate.append(previous is not None and np.array_equal(previous, rgb))
@@ -68,7 +68,7 @@ def survey_take(
         source_frames=np.array(numbers, np.int64),
         seconds=np.array(seconds, np.float64),
         factor=factor,
-        full_size=(info.height, info.width),
+        full_size=fitted.size,
         noise_full=UNKNOWN_NOISE,
         noise_proxy=UNKNOWN_NOISE,
         duplicate=np.array(duplicate, bool),

@@ -20,18 +20,19 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 from PIL import Image
 
-from ..records import KeyFrame, LaidFrame, MixCurve, ShotReport, SweepReport
-from .pictures import draw_reach, outline_blocked, say_mix, shrink_picture
-from .plots import plot_energy, plot_frames, plot_mix
-from .words import GRADES, say_count, say_number, say_share, say_stops, worst_grade
+from lightstack.records import KeyFrame, LaidFrame, MixCurve, ShotReport, SweepReport
+from lightstack.report.phrases import say_count, say_list, say_number, say_share, say_stops
+from lightstack.report.pictures import draw_reach, outline_blocked, say_mix, shrink_picture
+from lightstack.report.plots import plot_energy, plot_frames, plot_mix
+from lightstack.report.words import GRADES, worst_grade
 
 LARGE = 1920  # longest side of the plates, pixels
 MIDDLE = 960  # of before and after
 SMALL = 480  # of key-frame thumbnails
 HEADLINES = {
-    "good": "Good to go.",
-    "usable": "Usable; read the notes.",
-    "reshoot": "Reshoot if you can.",
+    "good": "Every take is good.",
+    "usable": "Usable; read the notes on",
+    "reshoot": "Better shot again:",
 }
 _BLANKED = dict.fromkeys([*range(9), 11, 12, *range(14, 32), 127], "\ufffd")
 
@@ -53,7 +54,7 @@ def make_page(report: ShotReport) -> bytes:
         policy=f"default-src 'none'; img-src data:; style-src 'sha256-{digest}'; "
         "base-uri 'none'; form-action 'none'",
         grade=grade,
-        headline=HEADLINES[grade],
+        headline=_say_headline(report, grade),
         known_grades=GRADES,
         summary=_summarise(report),
         sweeps=[_view_sweep(sweep) for sweep in report.sweeps],
@@ -192,6 +193,13 @@ def _view_plot(draw: Callable[[str, bool], bytes]) -> PlotView:
         for ground, slim in (("dark", False), ("dark", True), ("paper", False))
     )
     return PlotView(wide, narrow, paper)
+
+
+def _say_headline(report: ShotReport, grade: str) -> str:
+    """Say the worst grade and whose it is."""
+    if grade == "good":
+        return HEADLINES[grade]
+    return f"{HEADLINES[grade]} {say_list([v.take for v in report.verdicts if v.grade == grade])}."
 
 
 def _summarise(report: ShotReport) -> str:

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from ..records import BoolArray, Hole, LaidFrame
-from .words import say_stops
+from lightstack.records import BoolArray, Hole, LaidFrame
+from lightstack.report.phrases import say_stops
 
 Picture = NDArray[np.uint8]
 Colour = tuple[int, int, int]
@@ -61,7 +61,7 @@ def draw_reach(
 
     Notes
     -----
-    A number is 5.5 % of the width high: 20 px on a phone that shows the picture 370 px wide.
+    Digits are 5 % of the width high: 3.6 mm on a phone that shows the picture 70 mm wide.
     """
     height, width = bright.shape[:2]
     dark = ~_fit_mask(reach, (height, width))
@@ -73,12 +73,14 @@ def draw_reach(
         picture = _stroke_circle(picture, x, y, radius)
     image = Image.fromarray(picture)
     pen = ImageDraw.Draw(image)
-    font = load_font(max(9, round(0.055 * width)))
+    font = load_font(max(9, round(0.07 * width)))
     taken: list[Box] = []
     for hole, (x, y, radius) in zip(holes, rings, strict=True):
         tag = _size_tag(pen, str(hole.number), font)
         box = _place_tag((x, y, radius), tag, (height, width), rings, taken)
         taken.append(box)
+        _lead_to_tag(pen, (x, y, radius), box)
+    for hole, box in zip(holes, taken, strict=True):
         _draw_tag(pen, box, str(hole.number), font)
     return np.asarray(image, np.uint8)
 
@@ -201,8 +203,8 @@ def _stroke_circle(picture: Picture, x: float, y: float, radius: float) -> Pictu
 
 def _size_tag(pen: ImageDraw.ImageDraw, text: str, font: ImageFont.FreeTypeFont) -> tuple[float, float]:
     """Width and height of a numbered piece of tape."""
-    height = font.size * 1.12
-    return max(pen.textlength(text, font=font) + 0.5 * font.size, height), height
+    height = math.ceil(font.size * 1.12)
+    return max(math.ceil(pen.textlength(text, font=font) + 0.5 * font.size), height), height
 
 
 def _place_tag(
@@ -220,12 +222,13 @@ def _place_tag(
         angle = math.pi * (-0.25 + step / 8)
         across = x + math.cos(angle) * (radius + 0.62 * tag[0])
         down = y + math.sin(angle) * (radius + 0.62 * tag[1])
-        left = min(max(across - tag[0] / 2, 1.0), max(width - tag[0] - 1, 1.0))
-        top = min(max(down - tag[1] / 2, 1.0), max(height - tag[1] - 1, 1.0))
+        left = round(min(max(across - tag[0] / 2, 1.0), max(width - tag[0] - 2, 1.0)))
+        top = round(min(max(down - tag[1] / 2, 1.0), max(height - tag[1] - 2, 1.0)))
         box = (left, top, left + tag[0], top + tag[1])
         moved = abs(left + tag[0] / 2 - across) + abs(top + tag[1] / 2 - down)
         cost = moved + 50 * sum(_overlap(box, other) for other in taken) + 0.02 * step
-        cost += sum(2.0 * radius for rx, ry, rr in rings if _covers(box, (rx, ry), 0.35 * rr))
+        cost += sum(2.0 * rr for rx, ry, rr in rings if _covers(box, (rx, ry), 0.35 * rr))
+        cost += sum(0.5 * r[2] for r in rings if r != ring and _covers(box, r[:2], r[2]))
         if best is None or cost < best[0]:
             best = (cost, box)
     assert best is not None
@@ -242,6 +245,18 @@ def _covers(box: Box, centre: tuple[float, float], radius: float) -> bool:
     across = max(box[0] - centre[0], 0.0, centre[0] - box[2])
     down = max(box[1] - centre[1], 0.0, centre[1] - box[3])
     return math.hypot(across, down) < radius
+
+
+def _lead_to_tag(pen: ImageDraw.ImageDraw, ring: tuple[float, float, float], box: Box) -> None:
+    """Draw a line from a ring to its tag; only seen where the tag had to move away."""
+    x, y, radius = ring
+    end = ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)
+    length = max(math.hypot(end[0] - x, end[1] - y), 1e-6)
+    start = (x + (end[0] - x) * radius / length, y + (end[1] - y) * radius / length)
+    if length > radius:
+        line = max(2, round((box[3] - box[1]) / 12))
+        pen.line([start, end], fill=(0, 0, 0), width=line + 2)
+        pen.line([start, end], fill=PENCIL, width=line)
 
 
 def _draw_tag(pen: ImageDraw.ImageDraw, box: Box, text: str, font: ImageFont.FreeTypeFont) -> None:

@@ -11,16 +11,14 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from ..records import FrameTable, KeyFrame, MixCurve
-from .labels import fit_labels, spread_labels
-from .looks import Ground, dress_axes, number_frames, place_axes, render_figure
-from .words import MINUS, say_number
-
-CHANNELS = (("R", "-"), ("G", "--"), ("B", ":"))  # dashes as well as colours: not everybody sees both
-
+from lightstack.records import FrameTable, KeyFrame, MixCurve
+from lightstack.report.labels import fit_labels, spread_labels
+from lightstack.report.looks import Ground, dress_axes, number_frames, place_axes, render_figure
+from lightstack.report.panels import draw_panel, list_panels
+from lightstack.report.phrases import MINUS
 
 # --- public ----------------------------------------------------------------------------------------
 
@@ -57,7 +55,7 @@ def plot_energy(
         axes.set_ylabel("lamp light, mean of the picture\n(% of reference white)", color=look.soft)
         energy = 100.0 * np.asarray(table.lamp_energy, float)
         axes.fill_between(x, 0, energy, color=look.light, alpha=0.22, linewidth=0)
-        axes.plot(x, energy, color=look.light, linewidth=1.6)
+        axes.plot(x, energy, color=look.light, linewidth=1.6, gid="energy")
         _mark_stretches(axes, table, look)
         _label_keys(axes, keys, rows, labelled, energy, look, size=size, width_pt=width_pt, row_pt=row_pt)
 
@@ -82,7 +80,7 @@ def plot_mix(
         frames = mix.first_frame + np.arange(len(gains))
         style = "o" if len(gains) == 1 else ""
         axes.fill_between(frames, 0, gains, color=look.key, alpha=0.2, linewidth=0)
-        axes.plot(frames, gains, color=look.key, linewidth=1.8, marker=style)
+        axes.plot(frames, gains, color=look.key, linewidth=1.8, marker=style, gid="mix")
         highest = max(float(np.max(gains, initial=0.0)) * 1.12, 0.05)
         axes.set_ylim(0, highest)
         first, last = frames[0] if len(frames) else 0, frames[-1] if len(frames) else 1
@@ -108,7 +106,7 @@ def plot_frames(
 
     Vertical lines are the chosen frames. A panel of which nothing was measured says so.
     """
-    panels = _list_panels(table)
+    panels = list_panels(table)
 
     def draw(figure: Figure, look: Ground) -> None:
         box, _ = place_axes(figure, left=54, right=12, bottom=44, top=26)
@@ -119,7 +117,7 @@ def plot_frames(
             axes = figure.add_axes((box[0], bottom, box[2], step * 0.66))
             dress_axes(axes, look)
             number_frames(axes, table.source_frames, labels=index == len(panels) - 1)
-            _draw_panel(axes, title, lines, rows, look)
+            draw_panel(axes, title, lines, rows, look)
         axes.set_xlabel("source frame", color=look.soft)
 
     return render_figure(draw, form, ground, (4.1, 8.6) if narrow else (12.0, 8.2))
@@ -178,7 +176,8 @@ def _label_keys(
     """Ring every key on the curve; lead the labelled ones to source frame numbers above the axes."""
     here = [(i, row) for i, row in enumerate(rows) if row is not None]
     axes.plot(
-        [row for _, row in here], [energy[row] for _, row in here], "o", markersize=6, markerfacecolor=look.page,
+        [row for _, row in here], [energy[row] for _, row in here], "o", markersize=6, gid="keys",
+        markerfacecolor=look.page,
         markeredgecolor=look.key, markeredgewidth=1.8, zorder=6, clip_on=False,
     )  # fmt: skip
     shown = sorted(((row, i) for i, row in here if i in set(labelled)))
@@ -229,72 +228,17 @@ def _mark_frames(axes: Axes, mix: MixCurve, marks: Sequence[int], look: Ground, 
         markeredgecolor=look.ink, markeredgewidth=1.6, clip_on=False, zorder=6,
     )  # fmt: skip
     gap_pt = 7 * max(len(str(m)) for m in shown) + 6
-    shown = [shown[i] for i in sorted(fit_labels(list(range(len(shown))), width_pt / gap_pt / 3))]
+    named = shown[:: max(1, int(np.ceil(len(shown) * gap_pt / width_pt)))]
     low, high = axes.get_xlim()
+    across = axes.get_xaxis_transform()
     for mark, place in zip(
-        shown, spread_labels(shown, gap_pt * (high - low) / width_pt, low, high), strict=True
+        named, spread_labels(named, gap_pt * (high - low) / width_pt, low, high), strict=True
     ):
-        axes.annotate(
-            str(mark), (mark, 1), (place, 1.07), xycoords=("data", "axes fraction"),
-            textcoords=("data", "axes fraction"), ha="center", va="bottom", fontsize=9, color=look.ink,
-            annotation_clip=False,
+        base = mix.gain_at(mark) / axes.get_ylim()[1]
+        axes.plot(
+            [mark, mark, place], [base, 1, 1.05], transform=across, color=look.soft, linewidth=0.7, alpha=0.7,
+            clip_on=False, zorder=3,
         )  # fmt: skip
-
-
-# --- frames ----------------------------------------------------------------------------------------
-
-Line = tuple[str, NDArray, str | None, str]  # name, values, channel or None, dashes
-
-
-def _list_panels(table: FrameTable) -> list[tuple[str, list[Line]]]:
-    """The panels of plot_frames: a title with its unit, and its lines."""
-
-    def split(values: NDArray, scale: float) -> list[Line]:
-        return [
-            (name, scale * np.asarray(values, float)[:, i], name, dash)
-            for i, (name, dash) in enumerate(CHANNELS)
-        ]
-
-    def one(values: NDArray, scale: float = 1.0, name: str = "", dash: str = "-") -> Line:
-        return (name, scale * np.asarray(values, float), None, dash)
-
-    return [
-        ("change from the frame before (sigma)", [one(table.change_sigma)]),
-        ("covered by lamp and carrier; veiled by flare (%)",
-         [one(table.blocked, 100, "covered"), one(table.flare, 100, "flare", ":")]),
-        ("clipped (% of pixels)", split(table.clipped, 100)),
-        ("exposure drift (stops)", split(table.drift_stops, 1)),
-        ("camera shift put back (px)", [one(table.shift_px)]),
-        ("light smear in one frame (px)", [one(table.smear_px)]),
-        ("weight for choosing (0\u20131)", [one(table.weight)]),
-    ]  # fmt: skip
-
-
-def _draw_panel(axes: Axes, title: str, lines: Sequence[Line], rows: Sequence[int], look: Ground) -> None:
-    """Draw one panel: title above, lines, chosen frames as thin verticals, range written at the right."""
-    axes.text(0, 1.06, title, transform=axes.transAxes, fontsize=8.5, color=look.ink, va="bottom")
-    for row in rows:
-        axes.axvline(row, color=look.key, linewidth=0.6, alpha=0.6)
-    drawn: list[NDArray] = []
-    for name, values, channel, dash in lines:
-        if not np.isfinite(values).any():
-            continue
-        colour = look.channels["RGB".index(channel)] if channel else look.light
-        axes.plot(np.arange(len(values)), values, dash, color=colour, linewidth=1.3, label=name)
-        drawn.append(values[np.isfinite(values)])
-    if not drawn:
         axes.text(
-            0.5, 0.5, "not measured", transform=axes.transAxes, ha="center", va="center", color=look.soft
+            place, 1.07, str(mark), transform=across, ha="center", va="bottom", fontsize=9, color=look.ink
         )
-        axes.set_yticks([])
-        return
-    low, high = min(float(v.min()) for v in drawn), max(float(v.max()) for v in drawn)
-    room = max(high - min(low, 0.0), 1e-6)
-    axes.set_ylim(min(low - 0.08 * room, 0.0), max(high, 0.0) + 0.12 * room)
-    axes.yaxis.set_major_locator(MaxNLocator(3))
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: say_number(value, 3)))
-    if len(drawn) > 1:
-        axes.legend(
-            loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, fontsize=8, frameon=False, labelcolor=look.ink,
-            handlelength=2.2, borderaxespad=0.1, columnspacing=1.2,
-        )  # fmt: skip

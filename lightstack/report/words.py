@@ -1,4 +1,4 @@
-"""Numbers and verdicts in plain words."""
+"""Verdicts in plain words: what each figure of a take means and what to do about it."""
 
 from __future__ import annotations
 
@@ -8,18 +8,15 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from ..records import FrameTable, Hole, Registration, Verdict
-
-MINUS = "\u2212"
-TIMES = "\u00d7"
-NARROW_SPACE = "\u202f"
+from lightstack.records import FrameTable, Hole, Registration, Verdict
+from lightstack.report.phrases import say_count, say_frames, say_list, say_px, say_share, say_sigma, say_stops
 
 GRADES = ("good", "usable", "reshoot")
 
-# Where "good" ends and where "reshoot" begins. Common practice of the trade, not a standard: half a
-# per cent of clipped pixels is a lamp's own disc, a tenth of a stop is what an eye finds in a cut.
+# Where "good" ends and where "reshoot" begins. Common practice of the trade, not a standard: a per
+# cent of clipped pixels is a lamp's own disc, a tenth of a stop is what an eye finds in a cut.
 CLIPPED_SHARE = (0.01, 0.25)  # mean over the lit frames, worst channel
-DRIFT_STOPS = (0.10, 1.0)  # largest of the lit frames against the take's own median, worst channel
+DRIFT_STOPS = (0.10, 1.0)  # largest over the lit frames, any channel
 SMEAR_PX = (4.0, 24.0)  # median over the lit frames, at full size
 BLOCKED_SHARE = (0.15, 0.60)  # mean over the lit frames
 FLARE_SHARE = (0.10, 0.60)  # mean over the lit frames
@@ -30,81 +27,6 @@ LAMP_SIGMA = (20.0, 5.0)  # the brightest frame's lamp light in standard errors;
 COVERAGE = (0.98, 0.80)  # falls
 LIT_FRAMES = (24, 3)  # falls
 DARK_SECONDS_ADVICE = "three seconds with the lamp covered at the head and the tail"
-
-
-# --- numbers ---------------------------------------------------------------------------------------
-
-
-def say_number(value: float, digits: int = 2) -> str:
-    """Write a number with at most ``digits`` decimals, a real minus sign and no needless zeros."""
-    if not math.isfinite(value):
-        return "not measured" if math.isnan(value) else ("no limit" if value > 0 else "off")
-    text = f"{abs(value):.{digits}f}"
-    if "." in text:
-        text = text.rstrip("0").rstrip(".")
-    return (MINUS if value < 0 and text != "0" else "") + text
-
-
-def say_share(share: float) -> str:
-    """Write a share 0..1 as a percentage: two figures below 10 %, never a false 0 % or 100 %."""
-    if not math.isfinite(share):
-        return "not measured"
-    percent = 100.0 * share
-    if 0 < percent < 0.01:
-        return f"under 0.01{NARROW_SPACE}%"
-    if 99.95 <= percent < 100:
-        return f"over 99.9{NARROW_SPACE}%"
-    digits = 0 if percent in (0.0, 100.0) else 1 if percent >= 1 else 2
-    return f"{say_number(percent, digits)}{NARROW_SPACE}%"
-
-
-def say_stops(stops: float, *, signed: bool = True) -> str:
-    """Write a difference in stops, with its sign unless told otherwise; -inf is "off"."""
-    if not math.isfinite(stops):
-        return say_number(stops)
-    text = say_number(stops if signed else abs(stops))
-    plus = "+" if signed and not text.startswith((MINUS, "0")) else ""
-    plus = "+" if signed and text.startswith("0.") else plus
-    return f"{plus}{text} {'stop' if text.lstrip(MINUS) == '1' else 'stops'}"
-
-
-def say_px(pixels: float) -> str:
-    """Write a length in full-size pixels."""
-    return say_number(pixels) + (" px" if math.isfinite(pixels) else "")
-
-
-def say_sigma(value: float) -> str:
-    """Write a multiple of the noise's standard deviation."""
-    return say_number(value, 1 if abs(value) < 100 else 0) + (" sigma" if math.isfinite(value) else "")
-
-
-def say_count(count: int, one: str, many: str | None = None) -> str:
-    """Write a count with its noun: "1 frame", "12 frames", "no frames"."""
-    noun = one if count == 1 else (many or one + "s")
-    return f"{count if count else 'no'} {noun}"
-
-
-def say_list(words: Sequence[str]) -> str:
-    """Join words as a sentence does: "a", "a and b", "a, b and c"."""
-    if len(words) < 2:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def say_frames(numbers: Iterable[int], *, most: int = 6) -> str:
-    """Write frame numbers as inclusive runs, "12-18, 40 and 51"; past ``most`` runs the rest is counted."""
-    runs: list[list[int]] = []
-    for number in sorted(set(numbers)):
-        if runs and number == runs[-1][1] + 1:
-            runs[-1][1] = number
-        else:
-            runs.append([number, number])
-    words = [f"{a}" if a == b else f"{a}\u2013{b}" for a, b in runs[:most]]
-    rest = sum(b - a + 1 for a, b in runs[most:])
-    return say_list([*words, f"{rest} more"] if rest else words)
-
-
-# --- grades ----------------------------------------------------------------------------------------
 
 
 def grade_value(value: float, limits: tuple[float, float]) -> int:
@@ -197,13 +119,17 @@ def _worst_channel(values: NDArray) -> tuple[float, str]:
 
 def _find_lamp(table: FrameTable, lit: NDArray[np.bool_]) -> tuple[int, str]:
     count, stretches = int(lit.sum()), len(set(table.stretch[lit].tolist()) - {-1})
-    strongest = float(np.nanmax(np.where(np.isfinite(table.lamp_sigma), table.lamp_sigma, -np.inf)))
+    measured = np.asarray(table.lamp_sigma, float)[lit]
+    measured = measured[np.isfinite(measured)]
+    strongest = float(measured.max()) if measured.size else math.nan
     level = max(grade_value(count, LIT_FRAMES), grade_value(strongest, LAMP_SIGMA))
     frames = table.source_frames[lit]
     told = f"The lamp is on in {say_count(count, 'frame')} ({say_frames(frames.tolist())})"
     told += f", in {stretches} stretches" if stretches > 1 else ""
-    if level:
-        told += f", and rises to only {say_sigma(strongest)}: walk slower, or bring a stronger lamp or open the lens"
+    if grade_value(strongest, LAMP_SIGMA):
+        told += f" but rises to only {say_sigma(strongest)}: bring a stronger lamp, or open the lens"
+    elif level:
+        told += ": walk slower, so that every place is lit for a moment"
     return level, told + "."
 
 

@@ -45,22 +45,22 @@ def make_body(pose: Pose, *, smock: bool) -> dict[str, Mesh]:
     frame = turn("y", pose.heading)[:3, :3]
     right, front = -frame[:, 0], frame[:, 2]
     bob = 0.02 * np.cos(2 * pose.phase) * (pose.stride > 0)
-    hips = pose.place + (0.9 + bob) * UP - 0.06 * np.sin(np.radians(pose.lean)) * front
+    hips = pose.place + (0.955 + bob) * UP - 0.06 * np.sin(np.radians(pose.lean)) * front
     tilt = np.radians(pose.lean)
     spine = np.cos(tilt) * UP + np.sin(tilt) * front
-    chest, neck = hips + 0.36 * spine, hips + 0.53 * spine
-    head = neck + 0.16 * (0.8 * spine + 0.2 * UP) + 0.03 * front
+    chest, neck = hips + 0.34 * spine, hips + 0.5 * spine
+    head = neck + 0.165 * (0.6 * spine + 0.4 * UP) + 0.025 * front
     parts: dict[str, list[Mesh]] = {"top": [], "trousers": [], "skin": [], "hair": [], "shoes": []}
     for sign in (-1, 1):
         _add_leg(parts, pose, hips, right * sign, front, sign)
         _add_arm(parts, pose, chest + 0.1 * spine + 0.19 * right * sign, right * sign, front, sign)
     waist = [hips - 0.05 * spine, hips + 0.12 * spine, chest, chest + 0.12 * spine, neck - 0.01 * spine]
-    widths = [(0.165, 0.115), (0.15, 0.11), (0.19, 0.125), (0.185, 0.1), (0.06, 0.06)]
+    widths = [(0.165, 0.12), (0.15, 0.115), (0.185, 0.125), (0.175, 0.1), (0.075, 0.07)]
     if smock:
-        waist = [hips - 0.34 * UP, *waist]
-        widths = [(0.235, 0.19), (0.19, 0.145), (0.17, 0.13), (0.195, 0.13), (0.185, 0.1), (0.06, 0.06)]
+        waist = [hips - 0.3 * UP, *waist]
+        widths = [(0.22, 0.17), (0.18, 0.135), (0.165, 0.125), (0.19, 0.13), (0.18, 0.105), (0.075, 0.07)]
     parts["top"].append(make_tube(waist, widths, side=right, steps=40, sides=32))
-    parts["skin"].append(make_tube([neck - 0.05 * spine, head], (0.055, 0.05), side=right, steps=6))
+    parts["skin"].append(make_tube([neck - 0.05 * spine, head - 0.02 * front], (0.062, 0.056), side=right, steps=6))
     parts["skin"] += [_make_head(head, right, front), _make_nose(head, front)]
     parts["hair"].append(_make_hair(head, right, front, hood=not smock))
     return {name: join(*meshes) for name, meshes in parts.items()}
@@ -81,10 +81,10 @@ def _make_nose(head: NDArray, front: NDArray) -> Mesh:
 def _make_hair(head: NDArray, right: NDArray, front: NDArray, *, hood: bool) -> Mesh:
     back = head - 0.02 * front
     if hood:
-        path = [back - 0.17 * UP - 0.02 * front, back - 0.05 * UP - 0.02 * front, back + 0.06 * UP - 0.015 * front, back + 0.13 * UP]
-        return make_tube(path, [(0.11, 0.1), (0.095, 0.095), (0.092, 0.1), (0.05, 0.06)], side=right, sides=24)
-    path = [back - 0.04 * UP - 0.03 * front, back + 0.03 * UP - 0.015 * front, back + 0.09 * UP, back + 0.115 * UP]
-    return make_tube(path, [(0.07, 0.06), (0.082, 0.085), (0.075, 0.085), (0.04, 0.05)], side=right, sides=24)
+        path = [back - 0.17 * UP - 0.02 * front, back - 0.05 * UP - 0.02 * front, back + 0.06 * UP - 0.015 * front, back + 0.1 * UP]
+        return make_tube(path, [(0.11, 0.1), (0.095, 0.095), (0.09, 0.1), (0.06, 0.07)], side=right, sides=24)
+    path = [back - 0.06 * UP - 0.035 * front, back + 0.02 * UP - 0.02 * front, back + 0.07 * UP - 0.004 * front, back + 0.1 * UP]
+    return make_tube(path, [(0.068, 0.055), (0.082, 0.078), (0.079, 0.088), (0.055, 0.06)], side=right, sides=24)
 
 
 def _add_leg(parts: dict, pose: Pose, hips: NDArray, outward: NDArray, front: NDArray, sign: int) -> None:
@@ -152,7 +152,7 @@ def pose_carrier(share: float) -> tuple[Pose, NDArray]:
     heading = look - 25 + 0.25 * ((walk - look + 180) % 360 - 180)
     travelled = path_length(path, share)
     hand = lamp - np.array([0, 0.13, 0])
-    shoulder = place + 1.38 * UP
+    shoulder = place + 1.4 * UP
     reach = UPPER_ARM + FOREARM
     away = hand - shoulder
     lean = float(np.clip(22 * (np.linalg.norm(away) - reach), -4, 12))

@@ -43,7 +43,7 @@ def is_unseen(scene: Any, si: Any, target: Any, active: Any) -> Any:
     ray = si.spawn_ray_to(target)
     hit = scene.ray_intersect(ray, active=active)
     pane = active & hit.is_valid() & mi.has_flag(hit.bsdf().flags(), mi.BSDFFlags.Null)
-    behind = scene.ray_test(hit.spawn_ray_to(target), pane)
+    behind = pane & scene.ray_test(hit.spawn_ray_to(target), pane)
     return (hit.is_valid() & ~pane) | behind
 
 

@@ -14,7 +14,7 @@ WINDOW = (0.45, 1.25, 1.25, 2.25)  # left, right, sill, head
 CHEST = shift(0.5, 0, 2.75) @ turn("y", -16)
 MIRROR = shift(-1.78, 0.02, 2.05) @ turn("y", 62) @ turn("x", -6)
 BULB = np.array([-0.75, 2.12, 2.35])
-EDGE_LAMP = np.array([1.62, 1.86, 1.75])
+EDGE_LAMP = np.array([1.72, 1.86, 2.1])
 PEG = np.array([-0.42, 1.98, 0.0])
 
 

@@ -19,7 +19,7 @@ from footage.shapes import Mesh
 
 CAMERA, TARGET, WIDE_DEGREES = (0.25, 1.55, 6.4), (-0.1, 1.28, 0.0), 57.0
 VIOLET = np.array([0.46, 0.13, 1.0])  # the gel, linear; luminance 0.263
-LAMP_RADIUS, LAMP_RADIANCE = 0.045, 900.0
+LAMP_RADIUS, LAMP_RADIANCE = 0.045, 1500.0
 CARRIER = {"top": "black_cloth", "trousers": "black_cloth", "skin": "skin", "hair": "black_cloth", "shoes": "black_cloth"}
 HERO = {"top": "smock", "trousers": "brown_cloth", "skin": "skin", "hair": "hair", "shoes": "leather"}
 
@@ -146,19 +146,19 @@ def _make_lights(lights: str, *, stand: bool, soot: Any) -> dict[str, Any]:
     bulb: dict[str, Any] = {"type": "sphere", "center": BULB.tolist(), "radius": 0.035, "bsdf": soot}
     made = {"bulb": bulb}
     if lit:
-        bulb["emitter"] = _glow((105, 62, 27))
+        bulb["emitter"] = _glow((1150, 800, 480))
         made["moon"] = {
             "type": "directional",
-            "direction": [-0.16, -0.47, 0.86],
-            "irradiance": {"type": "rgb", "value": [0.33, 0.46, 0.72]},
+            "direction": [-0.45, -0.5, 0.74],
+            "irradiance": {"type": "rgb", "value": [1.6, 2.2, 3.4]},
         }
-        sky = mi.ScalarTransform4f().translate([0.85, 2.2, -2.5]).scale([3.5, 2.5, 1])
-        made["sky"] = {"type": "rectangle", "to_world": sky, "bsdf": soot, "emitter": _glow((0.03, 0.05, 0.1))}
+        sky = mi.ScalarTransform4f().translate([0.9, 1.25, -2.5]).scale([3.0, 1.45, 1])
+        made["sky"] = {"type": "rectangle", "to_world": sky, "bsdf": soot, "emitter": _glow((0.05, 0.085, 0.17))}
     if stand:
         face = mi.ScalarTransform4f(edge_lamp_pose()).scale([0.1, 0.075, 1])
         made["edge"] = {"type": "rectangle", "to_world": face, "bsdf": soot}
         if lights == "fixed":
-            made["edge"]["emitter"] = _glow((26, 20, 13))
+            made["edge"]["emitter"] = _glow((120, 96, 66))
     return made
 
 
@@ -167,8 +167,8 @@ def _glow(colour: tuple[float, float, float] | NDArray) -> dict[str, Any]:
 
 
 def _make_lamp(lit: bool, soot: Any) -> dict[str, Any]:
-    sphere: dict[str, Any] = {"type": "sphere", "center": [0, 0, 0], "radius": LAMP_RADIUS, "bsdf": soot,
-                              "to_world": mi.ScalarTransform4f().translate([0, 1, 30])}
+    place = mi.ScalarTransform4f().translate([0, 1, 30]).scale(LAMP_RADIUS)
+    sphere: dict[str, Any] = {"type": "sphere", "to_world": place, "bsdf": soot}
     if lit:
         sphere["emitter"] = _glow(LAMP_RADIANCE * VIOLET)
     return sphere
@@ -182,7 +182,8 @@ def place_body(stage: Stage, body: str, pose: Pose) -> None:
 
 def place_lamp(stage: Stage, lamp: NDArray, *, stick: bool) -> None:
     """Move the carried lamp (and its stick)."""
-    stage.params["carried_lamp.to_world"] = mi.Transform4f().translate([float(part) for part in lamp])
+    place = mi.Transform4f().translate([float(part) for part in lamp]).scale(LAMP_RADIUS)
+    stage.params["carried_lamp.to_world"] = place
     if stick:
         stage.params["stick.vertex_positions"] = make_handle(lamp).vertices.astype(np.float32).ravel()
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -15,10 +17,12 @@ def make_noise(rng: np.random.Generator, size: int, *, cells: tuple[float, float
     ``cells``: number of blobs down and across at the coarsest octave; each octave doubles both and
     halves the weight.
     """
+    down, across = np.meshgrid(np.fft.fftfreq(size), np.fft.rfftfreq(size), indexing="ij")
     total = np.zeros((size, size))
     for octave in range(octaves):
         sigma = [size / (count * 2**octave) / 2.5 for count in cells]
-        layer = ndimage.gaussian_filter(rng.standard_normal((size, size)), sigma, mode="wrap")
+        blur = np.exp(-2 * np.pi**2 * ((sigma[0] * down) ** 2 + (sigma[1] * across) ** 2))
+        layer = np.fft.irfft2(np.fft.rfft2(rng.standard_normal((size, size))) * blur, s=(size, size))
         total += layer / max(layer.std(), 1e-12) / 2**octave
     return ((total - total.mean()) / total.std()).astype(np.float32)
 
@@ -28,6 +32,7 @@ def paint(tone: NDArray, colour: tuple[float, float, float]) -> Picture:
     return np.clip(tone[..., None] * np.float32(colour), 0.01, 0.95).astype(np.float32)
 
 
+@functools.cache
 def make_planks(
     seed: int, colour: tuple[float, float, float], *, boards: int = 8, size: int = 1024, wear: float = 0.12
 ) -> Picture:
@@ -62,6 +67,7 @@ def _add_knot(tone: NDArray, place: NDArray, radius: float) -> NDArray:
     return tone
 
 
+@functools.cache
 def make_plaster(seed: int, colour: tuple[float, float, float], *, size: int = 1024) -> Picture:
     """Make old limewash: clouds, trowel marks, a few dark stains and hairline cracks."""
     rng = np.random.default_rng(seed)
@@ -74,6 +80,7 @@ def make_plaster(seed: int, colour: tuple[float, float, float], *, size: int = 1
     return paint(ndimage.gaussian_filter(tone, 0.7, mode="wrap"), colour)
 
 
+@functools.cache
 def make_speckle(seed: int, colour: tuple[float, float, float], *, depth: float = 0.2, size: int = 256) -> Picture:
     """Make an even, slightly mottled surface: felt, tin, painted wood, cloth."""
     rng = np.random.default_rng(seed)
@@ -81,6 +88,7 @@ def make_speckle(seed: int, colour: tuple[float, float, float], *, depth: float 
     return paint(tone + depth * make_noise(rng, size, cells=(4, 4), octaves=4), colour)
 
 
+@functools.cache
 def make_rug(seed: int, *, size: int = 512) -> Picture:
     """Make a worn woven rug: bands, lozenges and fringed borders."""
     rng = np.random.default_rng(seed)
@@ -94,6 +102,7 @@ def make_rug(seed: int, *, size: int = 512) -> Picture:
     return np.clip(picture * (weave * worn)[..., None], 0.01, 0.95).astype(np.float32)
 
 
+@functools.cache
 def make_spines(seed: int, *, books: int = 14, size: int = 512) -> Picture:
     """Make a row of book spines of different cloths with plain raised bands."""
     rng = np.random.default_rng(seed)

@@ -50,10 +50,10 @@ def _way_points(room, rng, *, big_carrier, unreached, dim_corner):
     ]
     if big_carrier:
         rows[8:11] = [((0.3, 1.5), (0.75, 1.5, 1.9)), ((-0.1, 0.95), (0.35, 1.3, 1.35)), ((0.25, 0.8), (0.7, 1.5, 1.2))]
-    if unreached or dim_corner:
-        rows = [r for r in rows if r[1][0] < 0.6 or r[1][2] < 0.5]
-        rows = [r for r in rows if not (r[1][2] < 0.5 and r[1][0] > 0.6)]
-        rows = rows + [((-1.0, -0.8), (-1.4, 1.2, -0.4))]
+    if unreached:
+        rows = [*rows[:6], ((-0.5, 1.6), (-0.45, 2.1, 2.0)), ((x0 + 1.3, 0.9), (x0 + 0.9, 1.2, 1.5))]
+    elif dim_corner:
+        rows = [*rows[:6], *rows[9:]]
     foot = np.array([r[0] for r in rows], float) + rng.uniform(-0.12, 0.12, (len(rows), 2))
     lamp = np.array([r[1] for r in rows], float) + rng.uniform(-0.15, 0.15, (len(rows), 3)) * [1, 1, 0.7]
     return foot, lamp
@@ -94,7 +94,17 @@ def plan_walk(room, rng, *, count, lead, gap, backwards, big_carrier, unreached,
     return Walk(lamp, foot, lit, present)
 
 
-def figure(lamp, foot):
+def plan_hero(count, lead):
+    """Somebody crosses the room between ``lead`` empty frames at each end; no carried lamp."""
+    foot, lamp, present = np.zeros((count, 2)), np.zeros((count, 3)), np.zeros(count, bool)
+    present[lead : count - lead] = True
+    share = np.linspace(0, 1, int(present.sum()))[:, None]
+    foot[present] = np.array([-1.3, 3.2]) * (1 - share) + np.array([0.9, 2.0]) * share
+    lamp[present] = np.column_stack([foot[present, 0] + 0.5, 1.1 + 0.3 * np.sin(6 * share[:, 0]), foot[present, 1]])
+    return Walk(lamp, foot, np.zeros(count, bool), present)
+
+
+def figure(lamp, foot, cloth=CLOTH):
     """Capsules of a standing figure whose right hand holds the lamp, their albedo, and a ball round them all."""
     lamp, ground = np.asarray(lamp, float), np.array([foot[0], 0.0, foot[1]])
     out = lamp - ground
@@ -112,17 +122,17 @@ def figure(lamp, foot):
     elbow = middle + 0.6 * slack * side - [0, 0.5 * slack, 0]
     other = chest - 0.2 * side + [0, 0.04, 0]
     parts = [
-        (capsule(hips + 0.07 * side, chest + 0.09 * side, 0.14), CLOTH),
-        (capsule(hips - 0.07 * side, chest - 0.09 * side, 0.14), CLOTH),
-        (capsule(chest + [0, 0.1, 0], head - [0, 0.1, 0], 0.07), CLOTH),
-        (capsule(head, head + [0, 0.05, 0] - 0.02 * ahead, 0.105), CLOTH),
+        (capsule(hips + 0.07 * side, chest + 0.09 * side, 0.14), cloth),
+        (capsule(hips - 0.07 * side, chest - 0.09 * side, 0.14), cloth),
+        (capsule(chest + [0, 0.1, 0], head - [0, 0.1, 0], 0.07), cloth),
+        (capsule(head, head + [0, 0.05, 0] - 0.02 * ahead, 0.105), cloth),
         (capsule(head + 0.045 * ahead - [0, 0.05, 0], head + 0.05 * ahead + [0, 0.03, 0], 0.085), SKIN),
-        (capsule(hips + 0.10 * side, ground + 0.11 * side + [0, 0.08, 0], 0.085), CLOTH),
-        (capsule(hips - 0.10 * side, ground - 0.11 * side + [0, 0.08, 0], 0.085), CLOTH),
-        (capsule(shoulder, elbow, 0.06), CLOTH),
-        (capsule(elbow, hand - 0.08 * (hand - elbow), 0.05), CLOTH),
+        (capsule(hips + 0.10 * side, ground + 0.11 * side + [0, 0.08, 0], 0.085), cloth),
+        (capsule(hips - 0.10 * side, ground - 0.11 * side + [0, 0.08, 0], 0.085), cloth),
+        (capsule(shoulder, elbow, 0.06), cloth),
+        (capsule(elbow, hand - 0.08 * (hand - elbow), 0.05), cloth),
         (capsule(hand - 0.05 * ahead, hand + [0, 0.05, 0], 0.042), SKIN),
-        (capsule(other, other - [0, 0.5, 0] - 0.06 * side, 0.06), CLOTH),
+        (capsule(other, other - [0, 0.5, 0] - 0.06 * side, 0.06), cloth),
         (capsule(other - [0, 0.58, 0] - 0.06 * side, other - [0, 0.66, 0] - 0.06 * side, 0.045), SKIN),
     ]
     people = np.array([p[0] for p in parts], np.float64)

@@ -12,11 +12,12 @@ from numba import njit
 
 BOX, SPHERE, CYLINDER, CAPSULE = 0, 1, 2, 3
 PLASTER, PLANKS, CHECKS, SPINES, BRICKS, STRIPES, GRAIN, MIRROR, PANE = 0, 1, 2, 3, 4, 5, 6, 7, 8
+FAST = {"cache": True, "nogil": True, "fastmath": {"nsz", "arcp", "contract", "afn"}, "error_model": "numpy"}
 EPS = 1e-4
 GBUFFER = 31  # columns of one sample, see trace_samples
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def _slab(o, d, lo, hi):
     if abs(d) < 1e-12:
         return (-1e30, 1e30) if lo <= o <= hi else (1e30, -1e30)
@@ -24,7 +25,7 @@ def _slab(o, d, lo, hi):
     return (a, b) if a < b else (b, a)
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def _hit_ball(ox, oy, oz, dx, dy, dz, cx, cy, cz, r):
     px, py, pz = ox - cx, oy - cy, oz - cz
     b = px * dx + py * dy + pz * dz
@@ -37,7 +38,7 @@ def _hit_ball(ox, oy, oz, dx, dy, dz, cx, cy, cz, r):
     return -b + s if -b + s > EPS else -1.0
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def _hit_capsule(prims, i, ox, oy, oz, dx, dy, dz):
     ax, ay, az, r = prims[i, 2], prims[i, 3], prims[i, 4], prims[i, 8]
     bx, by, bz = prims[i, 5] - ax, prims[i, 6] - ay, prims[i, 7] - az
@@ -61,7 +62,7 @@ def _hit_capsule(prims, i, ox, oy, oz, dx, dy, dz):
     return t
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def _hit_cylinder(prims, i, ox, oy, oz, dx, dy, dz):
     lo, hi = _slab(oy, dy, prims[i, 3], prims[i, 3] + prims[i, 6])
     px, pz = ox - prims[i, 2], oz - prims[i, 4]
@@ -79,7 +80,7 @@ def _hit_cylinder(prims, i, ox, oy, oz, dx, dy, dz):
     return lo if lo > EPS else hi
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def _hit_box(prims, i, ox, oy, oz, dx, dy, dz):
     c, s = prims[i, 8], prims[i, 9]
     qx, qy, qz = ox - prims[i, 2], oy - prims[i, 3], oz - prims[i, 4]
@@ -94,7 +95,7 @@ def _hit_box(prims, i, ox, oy, oz, dx, dy, dz):
     return lo if lo > EPS else hi
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def hit_one(prims, i, ox, oy, oz, dx, dy, dz):
     if prims[i, 0] == BOX:
         return _hit_box(prims, i, ox, oy, oz, dx, dy, dz)
@@ -105,7 +106,7 @@ def hit_one(prims, i, ox, oy, oz, dx, dy, dz):
     return _hit_capsule(prims, i, ox, oy, oz, dx, dy, dz)
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def is_hidden(prims, ox, oy, oz, tx, ty, tz):
     """True where something lies between o and the target t."""
     dx, dy, dz = tx - ox, ty - oy, tz - oz
@@ -118,7 +119,7 @@ def is_hidden(prims, ox, oy, oz, tx, ty, tz):
     return False
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def nearest(prims, ox, oy, oz, dx, dy, dz, far):
     best, which = far, -1
     for i in range(prims.shape[0]):
@@ -128,7 +129,7 @@ def nearest(prims, ox, oy, oz, dx, dy, dz, far):
     return best, which
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def normal_at(p, x, y, z):
     if p[0] == BOX:
         c, s = p[8], p[9]
@@ -154,14 +155,14 @@ def normal_at(p, x, y, z):
     return (x - p[2] - h * bx) / p[8], (y - p[3] - h * by) / p[8], (z - p[4] - h * bz) / p[8]
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def _hash(i, j):
     n = (i * 374761393 + j * 668265263) & 0x7FFFFFFF
     n = ((n ^ (n >> 13)) * 1274126177) & 0x7FFFFFFF
     return ((n ^ (n >> 16)) & 0xFFFF) / 65535.0
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def value_noise(u, v):
     i, j = math.floor(u), math.floor(v)
     f, g = u - i, v - j
@@ -172,7 +173,7 @@ def value_noise(u, v):
     return a * (1 - g) + b * g
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def pattern_at(m, u, v):
     """Share 0..1 of the second colour, and a brightness factor."""
     kind, s = m[0], m[7]
@@ -212,7 +213,7 @@ def pattern_at(m, u, v):
     return n, 0.85 + 0.3 * value_noise(a * 11 + 3, b * 11)
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def albedo_at(m, x, y, z, nx, ny, nz):
     ax, ay, az = abs(nx), abs(ny), abs(nz)
     if ay >= ax and ay >= az:
@@ -229,7 +230,7 @@ def albedo_at(m, x, y, z, nx, ny, nz):
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def _leave_room(room, ox, oy, oz, dx, dy, dz):
     """Distance to the wall from inside, and its face 0..5 (x-, x+, y-, y+, z-, z+)."""
     best, face = 1e30, 0
@@ -242,7 +243,7 @@ def _leave_room(room, ox, oy, oz, dx, dy, dz):
     return best, face
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def trace_samples(points, eye, basis, room, prims, materials, walls, lights):
     """First hits of camera samples and the light that is always there.
 
@@ -311,7 +312,7 @@ def trace_samples(points, eye, basis, room, prims, materials, walls, lights):
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def _light_always(out, k, prims, room, lights):
     x, y, z, nx, ny, nz = out[k, 0], out[k, 1], out[k, 2], out[k, 3], out[k, 4], out[k, 5]
     dx, dy, dz = lights[0] - x, lights[1] - y, lights[2] - z
@@ -333,7 +334,7 @@ def _light_always(out, k, prims, room, lights):
     out[k, 29] = 0.0 if inside else 1.0
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def glint(s, lx, ly, lz):
     """Blinn-Phong highlight of a sample for light from (lx, ly, lz)."""
     if s[9] <= 0:

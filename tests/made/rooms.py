@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from made.camera import develop, expose, gather, pose_matrix, sample_points
-from made.people import NOBODY, figure, plan_walk
+from made.people import CLOTH, NOBODY, figure, plan_hero, plan_walk
 from made.raycast import trace_samples
 from made.scene import bound_prims, make_scene, wall_patches
 from made.shading import bound_tiles, shade_frame
@@ -25,7 +25,7 @@ TUNING_SEEDS = (1, 2, 3, 4, 5)
 JUDGED_SEEDS = (101, 102, 103, 104)  # 103 and 104 are not to be opened while tuning
 OVER = 2  # samples a pixel, each way
 TILE = 16  # samples a tile, each way
-VERSION = 4  # of the drawing; part of the cache's key
+VERSION = 5  # of the drawing; part of the cache's key
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +79,7 @@ class Room:
 
     def planes(self, k):
         """Frame k as code values, see ``camera.expose``."""
-        rng = np.random.default_rng([self.seed, 7919, k])
+        rng = np.random.default_rng([self.seed, 7919, k, len(self)])
         return expose(self.seen(k), rng, noise=self.noise, bits=self.bits, curve=self.curve, chroma=self.chroma)
 
     def filmed(self, k):
@@ -96,16 +96,18 @@ def make_room(
     seed, *, size=(180, 320), frames=100, lead=12, gap=0, gel="violet", mirror=True, dim_corner=False,
     big_carrier=False, unreached=False, backwards=False, carrier=True, walker=False, lamp_on_first=False,
     still_lamp=False, bump_px=2.5, turn_deg=0.1, offset_px=0.0, bump_at=0.55, noise=(4e-4, 4e-6), glow=0.0,
-    curve="bt709", bits=10, chroma="rgb", drift_stops=0.0, strength=1.3, cache=None,
+    curve="bt709", bits=10, chroma="rgb", drift_stops=0.0, strength=1.3, take="sweep", cache=None,
 ):  # fmt: skip
     """Draw a room, walk a lamp round it, keep the truth.
 
+    ``take``: "sweep"; "hero": the same room without the lamp, somebody in light clothes crosses it between ``lead``
+    empty frames; "empty": nobody and no lamp.
     ``bump_px``/``turn_deg``: the camera is knocked at ``bump_at`` of the take. ``offset_px``: the whole take stands
     that far from the registration origin. ``glow``: share of the lamp that the lens spreads round it.
     ``drift_stops``: slow exposure drift over the take. ``walker``: somebody crosses while the lamp is out.
     ``cache``: folder; the system's temporary folder by default, "" for none.
     """
-    settings = dict(locals())
+    settings = dict(locals())  # everything that the drawing depends on
     for name in ("cache", "noise", "curve", "bits", "chroma", "drift_stops", "glow"):
         settings.pop(name)
     folder = Path(tempfile.gettempdir()) / f"made_rooms_{os.getuid()}" if cache is None else Path(cache)
@@ -166,7 +168,7 @@ def proxy_arrays(room, *, factor=1, frames=None):
 
 def _draw(
     *, seed, size, frames, lead, gap, gel, mirror, dim_corner, big_carrier, unreached, backwards, carrier, walker,
-    lamp_on_first, still_lamp, bump_px, turn_deg, offset_px, bump_at, strength,
+    lamp_on_first, still_lamp, bump_px, turn_deg, offset_px, bump_at, strength, take,
 ):  # fmt: skip
     rng = np.random.default_rng([seed, 31])
     scene = make_scene(rng, gel=gel, mirror=mirror, unreached=unreached, dim_corner=dim_corner)
@@ -175,12 +177,15 @@ def _draw(
         big_carrier=big_carrier, unreached=unreached, dim_corner=dim_corner, walker=walker,
         lamp_on_first=lamp_on_first,
     )  # fmt: skip
+    if take != "sweep":
+        walk = plan_hero(frames, lead if take == "hero" else frames)
     if still_lamp:
         walk.lamp[:] = walk.lamp[walk.lit][len(walk.lamp[walk.lit]) // 3]
     poses = _make_poses(size, frames, np.random.default_rng([seed, 71]), bump_px, turn_deg, offset_px, bump_at)
     fill = 0.05 if unreached else (0.25 if dim_corner else 0.8)
     ball = np.array([[0, 0, 0], [1, 1, 1], [1, -1, -1], [-1, 1, -1], [-1, -1, 1]]) / np.sqrt(3) * 0.8
-    plans = [_frame_plan(scene, walk, k, carrier, strength, fill, ball) for k in range(frames)]
+    cloth = CLOTH if take == "sweep" else (0.45, 0.42, 0.36)
+    plans = [_frame_plan(scene, walk, k, carrier, strength, fill, ball, cloth) for k in range(frames)]
     still = _trace(scene, size, np.eye(3))
     ambient = gather(_shade(scene, still, _dark_plan(scene, ball))[0], size, OVER)
     changes = [k for k in range(frames) if walk.lit[k] or walk.present[k]]
@@ -236,8 +241,8 @@ def _make_poses(size, frames, rng, bump_px, turn_deg, offset_px, bump_at):
     return np.stack([first if k < bump_at * frames else second for k in range(frames)])
 
 
-def _frame_plan(scene, walk, k, carrier, strength, fill, ball):
-    crowd = figure(walk.lamp[k], walk.foot[k]) if carrier and walk.present[k] else NOBODY
+def _frame_plan(scene, walk, k, carrier, strength, fill, ball, cloth=CLOTH):
+    crowd = figure(walk.lamp[k], walk.foot[k], cloth) if carrier and walk.present[k] else NOBODY
     at = np.ascontiguousarray(walk.lamp[k] + 0.045 * ball)
     patches = wall_patches(scene.room, walk.lamp[k], strength)
     lit = float(walk.lit[k])

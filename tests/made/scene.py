@@ -8,7 +8,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from made.raycast import (
-    BOX, BRICKS, CAPSULE, CHECKS, CYLINDER, GRAIN, MIRROR, PANE, PLANKS, PLASTER, SPHERE, SPINES, STRIPES,
+    BOX,
+    BRICKS,
+    CAPSULE,
+    CHECKS,
+    CYLINDER,
+    GRAIN,
+    MIRROR,
+    PANE,
+    PLANKS,
+    PLASTER,
+    SPHERE,
+    SPINES,
+    STRIPES,
 )  # fmt: skip
 
 SKIN = (0.42, 0.33, 0.27)

@@ -5,12 +5,12 @@ import math
 import numpy as np
 from numba import njit
 
-from made.raycast import EPS, glint, is_hidden, nearest, normal_at
+from made.raycast import EPS, FAST, glint, is_hidden, nearest, normal_at
 
 LAMP_LIMIT = 4.0  # radiance at which the lamp itself is held before any filtering, so that it cannot ring
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def _near_bound(bound, ox, oy, oz, dx, dy, dz, far):
     """Does a segment come near the ball (centre, radius) round the carrier?"""
     px, py, pz = bound[0] - ox, bound[1] - oy, bound[2] - oz
@@ -19,7 +19,7 @@ def _near_bound(bound, ox, oy, oz, dx, dy, dz, far):
     return qx * qx + qy * qy + qz * qz < bound[3] * bound[3]
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def _hidden_by(people, bound, x, y, z, tx, ty, tz):
     dx, dy, dz = tx - x, ty - y, tz - z
     far = math.sqrt(dx * dx + dy * dy + dz * dz)
@@ -28,7 +28,7 @@ def _hidden_by(people, bound, x, y, z, tx, ty, tz):
     return is_hidden(people, x, y, z, tx, ty, tz)
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def _fill_at(patches, x, y, z, nx, ny, nz):
     """Irradiance from wall patches (position, normal, area, radiosity), never hidden: a soft low-order fill."""
     total = 0.0
@@ -42,7 +42,7 @@ def _fill_at(patches, x, y, z, nx, ny, nz):
     return total
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def pick_blockers(prims, balls, tile, lamp):
     """The primitives that can come between a tile's ball of points (centre, radius) and the lamp."""
     chosen = np.empty(prims.shape, np.float64)
@@ -60,7 +60,7 @@ def pick_blockers(prims, balls, tile, lamp):
     return chosen[:count]
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def bound_tiles(gbuf, width, side):
     """A ball (centre, radius) round the points of every ``side`` x ``side`` tile of samples, row by row."""
     height = gbuf.shape[0] // width
@@ -79,7 +79,7 @@ def bound_tiles(gbuf, width, side):
     return balls
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def shade_frame(
     gbuf, width, side, tiles, prims, balls, people, skins, bound, lamp, lamp_at, patches, colours, lights, room
 ):
@@ -106,7 +106,7 @@ def shade_frame(
     return out, lamp_mask, person_mask
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def _shade_one(
     out, lamp_mask, person_mask, gbuf, k, j, near, prims, people, skins, bound, lamp, lamp_at, patches, colours,
     lights, room,
@@ -160,7 +160,7 @@ def _shade_one(
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(**FAST)
 def _shade_sample(out, k, s, prims, people, bound, lamp, lamp_at, j, patches, colours, lights, room):
     x, y, z, nx, ny, nz = s[0], s[1], s[2], s[3], s[4], s[5]
     crowd = people.shape[0] > 0

@@ -174,7 +174,7 @@ def build_report(
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_report() -> Callable[..., ShotReport]:
     """Build the made report; keywords replace the builder's sizes, then fields of the record."""
 

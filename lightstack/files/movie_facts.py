@@ -1,0 +1,265 @@
+"""What a movie says of itself: size, rate, tags, timecode, and where its frames lie."""
+
+from __future__ import annotations
+
+import re
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import av
+
+from lightstack.errors import InputError, MissingInput, UnreadableInput
+from lightstack.files.pixels import PixelLayout, parse_layout
+from lightstack.files.tags import ColourTags
+
+__all__ = ["FrameIndex", "MovieFacts", "open_container", "probe_movie", "scan_index"]
+
+_LOG_LOCK = threading.Lock()
+
+
+@dataclass(frozen=True, slots=True)
+class FrameIndex:
+    """Presentation times (stream ticks) of a movie's frames in order, and which frames are sync frames.
+
+    ``complete`` is False where packets carry no times: then frames can only be counted from the start.
+    """
+
+    times: tuple[int, ...]
+    sync: tuple[bool, ...]
+    complete: bool
+
+
+@dataclass(frozen=True, slots=True)
+class MovieFacts:
+    """A movie before its pass. ``width``/``height`` as coded; ``rotation`` degrees clockwise to upright.
+
+    ``declared``: frames that the container says it holds (after its edit list); ``first_time``: time of the
+    first decoded frame in stream ticks; ``tail_missing``: the declared running time goes past the frames.
+    """
+
+    path: Path
+    width: int
+    height: int
+    layout: PixelLayout
+    tags: ColourTags
+    codec: str
+    rate: Fraction | None
+    declared: int
+    time_base: Fraction
+    first_time: int | None
+    rotation: int
+    pixel_aspect: Fraction
+    timecode: str | None
+    variable_rate: bool
+    tail_missing: bool
+    notes: tuple[str, ...]
+
+
+@contextmanager
+def open_container(path: Path) -> Iterator[tuple[Any, Any]]:
+    """Open a movie; give its container and its video stream.
+
+    Raises MissingInput, UnreadableInput (a folder, empty, not a movie, no picture in it).
+    """
+    _check_file(path)
+    try:
+        container = av.open(str(path), metadata_errors="replace")
+    except (av.error.FFmpegError, OSError, ValueError) as error:
+        raise UnreadableInput(
+            f"{path}: is not a movie that can be read, or its end is missing ({_reason(error)}); "
+            "expected a complete movie file; copy it again from the card"
+        ) from None
+    with container:
+        stream = container.streams.best("video")
+        if stream is None:
+            raise UnreadableInput(f"{path}: holds no pictures (only sound or data); expected a movie")
+        yield container, stream
+
+
+def _check_file(path: Path) -> None:
+    if not path.exists():
+        raise MissingInput(f"{path}: no such file; check the path (it is relative to the shot file)")
+    if path.is_dir():
+        raise UnreadableInput(f"{path}: is a folder, a movie was expected")
+    if path.stat().st_size == 0:
+        raise UnreadableInput(f"{path}: is empty (0 bytes); copy it again from the card")
+
+
+def _reason(error: Exception) -> str:
+    text = getattr(error, "strerror", None) or str(error) or type(error).__name__
+    return " ".join(text.split())
+
+
+def probe_movie(path: Path) -> MovieFacts:
+    """Read what a movie says of itself; one frame is decoded for it, and that one counts in no pass.
+
+    Raises MissingInput; UnreadableInput; InputError where the movie is interlaced.
+    """
+    with open_container(path) as (container, stream):
+        frame = _first_frame(path, container, stream)
+        return _describe(path, container, stream, frame)
+
+
+def _first_frame(path: Path, container: Any, stream: Any) -> Any:
+    try:
+        frame = next(container.decode(stream), None)
+    except (av.error.FFmpegError, ValueError) as error:
+        raise UnreadableInput(
+            f"{path}: frame 1: cannot be decoded ({_reason(error)}); the file seems damaged; copy it again"
+        ) from None
+    if frame is None:
+        raise UnreadableInput(f"{path}: holds no frames; expected at least one; copy it again from the card")
+    return frame
+
+
+def refuse_interlaced(path: Path, number: int) -> InputError:
+    """The error for a frame made of two fields."""
+    return InputError(
+        f"{path}: frame {number}: is interlaced, progressive frames are expected; "
+        "de-interlace the take to one frame per picture first"
+    )
+
+
+def _describe(path: Path, container: Any, stream: Any, frame: Any) -> MovieFacts:
+    if frame.interlaced_frame:
+        raise refuse_interlaced(path, 1)
+    try:
+        layout = parse_layout(frame.format.name)
+    except UnreadableInput as error:
+        raise UnreadableInput(f"{path}: {error}") from None
+    rate = stream.average_rate or stream.guessed_rate
+    declared, variable, tail = _count_frames(path, stream, container)
+    notes = []
+    if layout.has_alpha:
+        notes.append("its alpha channel is left out")
+    if variable:
+        notes.append("its frame rate varies; frames are counted as they come, timed by their time stamps")
+    return MovieFacts(
+        path=path,
+        width=frame.width,
+        height=frame.height,
+        layout=layout,
+        tags=_read_tags(stream, frame),
+        codec=stream.codec_context.name,
+        rate=Fraction(rate) if rate else None,
+        declared=declared,
+        time_base=Fraction(stream.time_base),
+        first_time=frame.pts,
+        rotation=-int(frame.rotation) % 360,
+        pixel_aspect=Fraction(stream.sample_aspect_ratio or 1),
+        timecode=_find_timecode(container, stream),
+        variable_rate=variable,
+        tail_missing=tail,
+        notes=tuple(notes),
+    )
+
+
+def _read_tags(stream: Any, frame: Any) -> ColourTags:
+    context = stream.codec_context
+    return ColourTags(
+        primaries=int(frame.color_primaries or context.color_primaries),
+        transfer=int(frame.color_trc or context.color_trc),
+        matrix=int(frame.colorspace),
+        range=int(frame.color_range or context.color_range),
+        chroma_location=_find_chroma_location(frame, stream.time_base),
+        codec=context.name,
+    )
+
+
+def _find_chroma_location(frame: Any, time_base: Fraction) -> str:
+    """Ask a frame where its chroma lies; the only way there is goes through a filter that prints it."""
+    with _LOG_LOCK:  # the level of the log is one for the whole process
+        level = av.logging.get_level()
+        av.logging.set_level(av.logging.INFO)
+        try:
+            with av.logging.Capture() as lines:
+                _print_frame(frame, time_base)
+        finally:
+            av.logging.set_level(level)
+    match = re.search(r"\bcl:(\w+)", "".join(text for _, name, text in lines if name == "showinfo"))
+    return match[1] if match else "unspecified"
+
+
+def _print_frame(frame: Any, time_base: Fraction) -> None:
+    graph = av.filter.Graph()
+    source = graph.add_buffer(
+        width=frame.width, height=frame.height, format=frame.format, time_base=time_base
+    )
+    printer, sink = graph.add("showinfo", "checksum=0"), graph.add("buffersink")
+    source.link_to(printer)
+    printer.link_to(sink)
+    graph.configure()
+    graph.push(frame)
+    graph.pull()
+
+
+def _find_timecode(container: Any, stream: Any) -> str | None:
+    tracks = [stream, *container.streams.data, *container.streams]
+    for metadata in (*(track.metadata for track in tracks), container.metadata):
+        if metadata.get("timecode"):
+            return metadata["timecode"]
+    return None
+
+
+def _count_frames(path: Path, stream: Any, container: Any) -> tuple[int, bool, bool]:
+    """Declared frame count, whether the spacing of frames varies, whether the end is missing."""
+    entries = list(stream.index_entries)
+    if stream.frames and len(entries) >= stream.frames:  # the container lists every frame: nothing to read
+        kept = [entry.timestamp for entry in entries if not entry.is_discard]
+        return len(kept), _varies(sorted(kept), Fraction(stream.time_base)), False
+    index = scan_index(path)
+    declared = stream.frames or len(index.times)
+    end = _declared_seconds(stream, container)
+    tail = False
+    if end is not None and index.complete and len(index.times) > 1:
+        step = Fraction(index.times[-1] - index.times[0], len(index.times) - 1)
+        seen = (index.times[-1] - index.times[0] + step) * stream.time_base
+        tail = seen < end - 2 * step * stream.time_base
+    return declared, _varies(list(index.times), Fraction(stream.time_base)), bool(tail)
+
+
+def _declared_seconds(stream: Any, container: Any) -> Fraction | None:
+    """How long the pictures run by the container's own word, where it says so apart from the sound."""
+    text = next((value for key, value in stream.metadata.items() if key.upper().startswith("DURATION")), "")
+    match = re.match(r"(\d+):(\d+):(\d+(?:\.\d+)?)", text)
+    if match:
+        return int(match[1]) * 3600 + int(match[2]) * 60 + Fraction(match[3])
+    if stream.duration:
+        return stream.duration * Fraction(stream.time_base)
+    return None
+
+
+def _varies(times: list[int], time_base: Fraction) -> bool:
+    steps = sorted(b - a for a, b in pairwise(times))
+    if len(steps) < 2:
+        return False
+    usual = steps[len(steps) // 2]
+    slack = max(Fraction(usual, 50), Fraction(101, 100))  # containers round times to their ticks
+    return any(abs(step - usual) > slack for step in steps)
+
+
+def scan_index(path: Path) -> FrameIndex:
+    """List presentation times and sync frames by reading packets, without decoding.
+
+    Cost: reads the file once.
+    """
+    found: list[tuple[int, bool]] = []
+    complete = True
+    with open_container(path) as (container, stream):
+        try:
+            for packet in container.demux(stream):
+                if not packet.size or packet.is_discard:
+                    continue
+                if packet.pts is None:
+                    complete = False
+                found.append((packet.pts if packet.pts is not None else len(found), packet.is_keyframe))
+        except av.error.FFmpegError:
+            pass  # a damaged end: what came before counts, decoding will say where it stops
+    found.sort()
+    return FrameIndex(tuple(time for time, _ in found), tuple(sync for _, sync in found), complete)

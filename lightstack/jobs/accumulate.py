@@ -1,0 +1,66 @@
+"""From the light stack's working copy to a plate, band by band."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightstack.core.accumulate import RULES, AccumulateSetting
+from lightstack.files.stack import LightStack
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """``light`` (H, W, 3) float32; ``peak`` (H, W, G) the strongest guide in sigma of one frame;
+    ``winner`` (H, W, G) index of the still it came from, -1 none; ``valid`` (H, W) largest validity."""
+
+    light: NDArray[np.float32]
+    peak: NDArray[np.float32]
+    winner: NDArray[np.int16]
+    valid: NDArray[np.float32]
+
+
+def accumulate_stack(
+    stack: LightStack,
+    ambient: NDArray[np.float32],
+    *,
+    rule: str,
+    setting: AccumulateSetting,
+    shares: Sequence[float] | None = None,
+    stills: Sequence[int] | None = None,
+    threads: int = 0,
+) -> Plate:
+    """Accumulate the stills of a working copy (or the subset ``stills``) into a plate.
+
+    ``ambient`` (H, W, 3). ``shares``: weight per still for rules that add. Bands are independent, so the
+    result is the same at any number of ``threads`` (0 = all processors).
+    """
+    height, width, groups = stack.shape.height, stack.shape.width, stack.shape.guides
+    plate = Plate(
+        np.zeros((height, width, 3), np.float32),
+        np.zeros((height, width, groups), np.float32),
+        np.full((height, width, groups), -1, np.int16),
+        np.zeros((height, width), np.float32),
+    )
+    chosen = range(stack.shape.stills) if stills is None else sorted(stills)
+    made = RULES[rule]
+
+    def run(band: int) -> None:
+        rows = stack.rows_of(band)
+        state = made.start(ambient[rows], setting)
+        for index in chosen:
+            light, valid, guide = stack.read_band(band, index)
+            made.add(state, light, guide, valid, index, 1.0 if shares is None else float(shares[index]))
+        plate.light[rows] = made.finish(state)
+        plate.peak[rows] = state.peak
+        plate.winner[rows] = state.winner
+        plate.valid[rows] = state.best_valid
+
+    with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
+        list(pool.map(run, range(stack.shape.bands)))
+    return plate

@@ -1,0 +1,259 @@
+"""`lightstack build`: everything that a shot file asks for; what did not change is skipped."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from lightstack import __version__
+from lightstack.core.curve import make_curve, make_envelope
+from lightstack.errors import MissingInput, SettingError
+from lightstack.files.folder import claim_folder, write_whole
+from lightstack.files.identity import StageBook
+from lightstack.files.keep import keep_record, recall_record
+from lightstack.files.plates import read_exr, write_png
+from lightstack.files.schema import Light, Mix, ShotSettings, Sweep, TakeSettings
+from lightstack.files.shotfile import read_shot
+from lightstack.files.tables import read_mix, write_mix
+from lightstack.jobs.finish import Delivery, deliver_sweep, finish
+from lightstack.jobs.hero import HeroPart, open_hero
+from lightstack.jobs.laying import LaidLight, pick_sheet_frames, render_preview
+from lightstack.jobs.manifest import describe_take
+from lightstack.jobs.options import BuildOptions, BuildResult
+from lightstack.jobs.sweep import SweepRequest, build_sweep
+from lightstack.records import BuiltSweep, LaidFrame, LaidFrames, MixCurve, Progress
+from lightstack.report.pictures import make_contact_sheet
+from lightstack.report.plots import plot_mix
+
+SCHEMA = 1  # raised whenever a stage's result changes meaning
+
+
+def build_shot(
+    shot_path: Path, *, options: BuildOptions, progress: Progress, redo: str | None = None
+) -> BuildResult:
+    """Build a shot: every sweep's plate, the mixes, the preview, the report.
+
+    ``redo``: the one stage to build again though nothing changed ("preview"); with ``options.force`` all.
+
+    Raises
+    ------
+    LightstackError
+        For a shot file or footage that cannot be used; finished results of earlier stages stay.
+    """
+    force = {"sweep", "preview"} if options.force and redo is None else {redo}
+    settings = read_shot(shot_path)
+    check_inputs(settings)
+    folder = claim_folder(settings.out)
+    book = StageBook(folder, verify=options.verify)
+    shot = settings.shot
+    delivery = Delivery(folder, shot.name, f"{shot.name}_", f"_v{shot.version:03d}", False, book)
+    with open_hero(settings, options) as hero:
+        built = [
+            build_or_recall(
+                delivery, settings, sweep, hero, options, force="sweep" in force, progress=progress
+            )
+            for sweep in settings.sweep
+        ]
+        mixes = make_mixes(settings, hero)
+        files = write_mixes(delivery, mixes)
+        laid: tuple[LaidFrame, ...] = ()
+        if hero is not None and settings.light:
+            laid, more = preview_or_recall(
+                delivery, settings, hero, built, mixes, force="preview" in force, progress=progress
+            )
+            files += more
+        takes = {} if hero is None else {"hero": describe_take(hero.take.info, book, folder)}
+    result = finish(
+        delivery,
+        built,
+        settings=settings.model_dump(mode="json", by_alias=True),
+        takes=takes,
+        warnings=() if hero is None else hero.warnings,
+        mix=next(iter(mixes.values()), None),
+        laid=laid,
+        files=files,
+    )
+    book.save()
+    return result
+
+
+def check_inputs(settings: ShotSettings) -> None:
+    """Refuse a shot file that asks for nothing, or names files that are not there."""
+    if not settings.sweep:
+        raise SettingError(f"{settings.path}: asks for nothing; add a [[sweep]] with its path")
+    takes = [t for t in (settings.takes.hero, settings.takes.empty) if t is not None]
+    for take in (*takes, *settings.sweep):
+        for path in settings.take_paths(take):
+            if not path.exists() and "#" not in path.name and "%" not in path.name:
+                raise MissingInput(f"{path}: nothing is there; check the path in {settings.path.name}")
+
+
+def sweep_inputs(
+    book: StageBook, settings: ShotSettings, sweep: Sweep, hero: HeroPart | None
+) -> dict[str, Any]:
+    """Return everything that a sweep's result depends on, for deciding whether it is current."""
+    empty = settings.takes.empty
+    return {
+        "schema": SCHEMA,
+        "version": __version__,
+        "names": [settings.shot.name, settings.shot.version],
+        "sweep": sweep.model_dump(mode="json"),
+        "files": book.identify(settings.take_paths(sweep)),
+        "empty": None if empty is None else describe_input(book, settings, empty),
+        "hero": None if hero is None else [hero.settings.model_dump(mode="json"), book.identify(hero.paths)],
+        "reference": settings.shot.reference,
+        "working": settings.shot.working,
+        "frames": settings.shot.frames,
+        "first_frame": settings.shot.first_frame,
+    }
+
+
+def describe_input(book: StageBook, settings: ShotSettings, take: TakeSettings) -> list[Any]:
+    """Return a take's settings and the identities of its files."""
+    return [take.model_dump(mode="json"), book.identify(settings.take_paths(take))]
+
+
+def build_or_recall(
+    delivery: Delivery,
+    settings: ShotSettings,
+    sweep: Sweep,
+    hero: HeroPart | None,
+    options: BuildOptions,
+    *,
+    force: bool,
+    progress: Progress,
+) -> BuiltSweep:
+    """Build one sweep, or take it from the scratch folder where nothing that it depends on changed."""
+    book, scratch = delivery.book, delivery.folder.scratch_folder(sweep.name)
+    inputs = sweep_inputs(book, settings, sweep, hero)
+    kept = scratch / "built.npz"
+    if not force and book.is_current(f"sweep {sweep.name}", inputs):
+        progress.say(f"{sweep.name}: unchanged")
+        built: BuiltSweep = recall_record(kept)
+        return built
+    empty = settings.takes.empty
+    request = SweepRequest(
+        settings=sweep,
+        paths=settings.take_paths(sweep),
+        empty=None if empty is None else (empty, settings.take_paths(empty)),
+        origin=None if hero is None else hero.origin,
+        working=working_space(settings, hero),
+        options=options,
+    )
+    outcome = build_sweep(request, scratch, progress=progress)
+    built = deliver_sweep(delivery, sweep, outcome, only_one=len(settings.sweep) == 1, progress=progress)
+    keep_record(kept, built)
+    outputs = [name for name, _ in built.files] + [str(kept.relative_to(delivery.folder.path))]
+    book.record(f"sweep {sweep.name}", inputs, outputs)
+    return built
+
+
+def working_space(settings: ShotSettings, hero: HeroPart | None) -> str | None:
+    """Return the primaries that everything is made in; None leaves each sweep in its own."""
+    if settings.shot.working != "hero":
+        return settings.shot.working
+    return None if hero is None else hero.origin.primaries
+
+
+def make_mixes(settings: ShotSettings, hero: HeroPart | None) -> dict[str, MixCurve]:
+    """Return each light's mix over the shot's frames; without a hero there is no time and no mix."""
+    if hero is None:
+        return {}
+    first, last = hero.frames
+    return {light.name: make_mix(light.mix, first, last, settings) for light in settings.light}
+
+
+def make_mix(mix: Mix, first: int, last: int, settings: ShotSettings) -> MixCurve:
+    """Return one mix curve over shot frames ``first`` to ``last``."""
+    if mix.file is not None:
+        return cut_mix(read_mix(settings.locate(mix.file)), first, last, mix.file)
+    if mix.envelope is not None:
+        e = mix.envelope
+        return make_envelope(
+            e.start,
+            attack=e.attack,
+            hold=e.hold,
+            decay=e.decay,
+            peak=mix.peak_level,
+            first=first,
+            last=last,
+            unit=mix.unit,
+        )
+    return make_curve(mix.curve_points, first=first, last=last, unit=mix.unit)
+
+
+def cut_mix(mix: MixCurve, first: int, last: int, name: str) -> MixCurve:
+    """Return a table's mix over the shot's frames. Raises SettingError where it does not cover them."""
+    start, end = mix.first_frame, mix.first_frame + len(mix.gains) - 1
+    if start > first or end < last:
+        raise SettingError(f"{name}: holds frames {start} to {end}, the shot needs {first} to {last}")
+    return MixCurve(first, mix.gains[first - start : last - start + 1])
+
+
+def write_mixes(delivery: Delivery, mixes: dict[str, MixCurve]) -> list[tuple[str, str]]:
+    """Write each light's mix as table and plot; return names and what they are."""
+    files = []
+    for name, mix in mixes.items():
+        stem = delivery.stem("mix", None if len(mixes) == 1 else name)
+        write_mix(delivery.folder.file(f"{stem}.csv"), mix)
+        write_whole(delivery.folder.file(f"{stem}.png"), plot_mix(mix, form="png", ground="paper"))
+        files += [(f"{stem}.csv", "mix: gain and stops per shot frame"), (f"{stem}.png", "the mix drawn")]
+    return files
+
+
+def preview_or_recall(
+    delivery: Delivery,
+    settings: ShotSettings,
+    hero: HeroPart,
+    built: Sequence[BuiltSweep],
+    mixes: dict[str, MixCurve],
+    *,
+    force: bool,
+    progress: Progress,
+) -> tuple[tuple[LaidFrame, ...], list[tuple[str, str]]]:
+    """Render preview and contact sheet, or recall them where nothing that they depend on changed."""
+    book, folder = delivery.book, delivery.folder
+    movie, sheet = delivery.stem("preview") + ".mp4", delivery.stem("contact_sheet") + ".png"
+    files = [(movie, "preview: the hero with the light"), (sheet, "before and after at a few frames")]
+    kept = folder.scratch_folder("preview") / "laid.npz"
+    inputs = {
+        "schema": SCHEMA,
+        "version": __version__,
+        "plates": book.identify([folder.file(b.plate) for b in built]),
+        "lights": [light.model_dump(mode="json") for light in settings.light],
+        "mixes": {name: [mix.first_frame, mix.gains.tolist()] for name, mix in mixes.items()},
+        "preview": settings.preview.model_dump(mode="json"),
+        "hero": [hero.settings.model_dump(mode="json"), book.identify(hero.paths)],
+        "frames": list(hero.frames),
+    }
+    if not force and book.is_current("preview", inputs):
+        progress.say("preview: unchanged")
+        return recall_record(kept).frames, files
+    lights = [load_light(light, built, mixes[light.name], delivery) for light in settings.light]
+    first, last = hero.frames
+    laid = render_preview(
+        hero.take,
+        lights,
+        frames=hero.frames,
+        first_frame=settings.shot.first_frame,
+        path=folder.file(movie),
+        quality=settings.preview.quality,
+        sheet_frames=pick_sheet_frames(mixes[settings.light[0].name], first, last, settings.preview.frames),
+        working=hero.origin.primaries,
+        progress=progress,
+    )
+    write_png(folder.file(sheet), make_contact_sheet(laid))
+    keep_record(kept, LaidFrames(tuple(laid)))
+    book.record("preview", inputs, [movie, sheet, str(kept.relative_to(folder.path))])
+    return tuple(laid), files
+
+
+def load_light(light: Light, built: Sequence[BuiltSweep], mix: MixCurve, delivery: Delivery) -> LaidLight:
+    """Read a light's plate back as it was written, so that the preview shows the file and nothing else."""
+    source = next(b for b in built if light.source in ("", b.report.name))
+    channels = read_exr(delivery.folder.file(source.plate))
+    plate = np.stack([channels[c] for c in "RGB"], axis=-1).astype(np.float32)
+    return LaidLight(light.name, plate * np.float32(light.gel), mix, light.lay, light.screen_white)

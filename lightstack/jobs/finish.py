@@ -1,0 +1,267 @@
+"""Results written, graded and described: what is the same for a plate alone and for a whole shot."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from lightstack import __version__
+from lightstack.core.accumulate import measure_residue
+from lightstack.files.folder import OutFolder, write_whole
+from lightstack.files.identity import StageBook
+from lightstack.files.plates import write_png
+from lightstack.files.schema import Sweep
+from lightstack.files.tables import timecode_at, write_frames, write_key_frames
+from lightstack.jobs.export import write_plate, write_stack, write_stills
+from lightstack.jobs.manifest import describe_take, write_manifest
+from lightstack.jobs.options import BuildResult
+from lightstack.jobs.pictures import picture_sweep
+from lightstack.jobs.sweep import SweepOutcome
+from lightstack.records import BuiltSweep, LaidFrame, MixCurve, Progress, ShotReport, SweepReport, Verdict
+from lightstack.report.page import make_page
+from lightstack.report.phrases import say_px, say_share, say_sigma
+from lightstack.report.pictures import draw_reach
+from lightstack.report.plots import plot_energy
+from lightstack.report.words import grade_sweep
+
+CAUTIONS = (
+    "Flashing light can trigger seizures in photosensitive people. This version does not check the mix for "
+    "flashes, deep red ones least of all: check it before anybody watches the shot.",
+    "Gels scorch on hot lamps and cables trip people in the dark. Local codes and a licensed electrician "
+    "come first.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """Where results go and how they are named: ``{prefix}{element}{suffix}.exr``."""
+
+    folder: OutFolder
+    shot: str
+    prefix: str
+    suffix: str
+    separate: bool
+    book: StageBook
+
+    def stem(self, element: str, sweep: str | None = None) -> str:
+        """Return a file's name without its ending."""
+        middle = element if sweep is None else f"{element}_{sweep}"
+        return f"{self.prefix}{middle}{self.suffix}"
+
+
+def deliver_sweep(
+    delivery: Delivery, settings: Sweep, outcome: SweepOutcome, *, only_one: bool, progress: Progress
+) -> BuiltSweep:
+    """Write the files of one sweep and return what is kept of it."""
+    name = None if only_one else settings.name
+    folder = delivery.folder
+    progress.say("writing plate and light stack", level=1)
+    plate_files = write_plate(
+        folder, delivery.stem("plate", name), outcome.plate.light, primaries=outcome.primaries
+    )
+    files = [(plate_files[0], "relight plate, linear light"), (plate_files[1], "relight plate to look at")]
+    stack_name = delivery.stem("light_stack", name) + ".exr"
+    write_stack(
+        folder.file(stack_name),
+        outcome.stack,
+        outcome.keys,
+        ambient=outcome.ambient.light,
+        plate=outcome.plate,
+        reach=outcome.reach,
+        primaries=outcome.primaries,
+    )
+    files.append((stack_name, "light stack: every lamp still, ambient, reach, winner"))
+    if delivery.separate:
+        stem = delivery.stem("still", name)
+        stills = write_stills(folder, stem, outcome.stack, outcome.keys, primaries=outcome.primaries)
+        files += [(still, "lamp still") for still in stills]
+    report = report_sweep(settings, outcome)
+    files += write_sweep_pictures(delivery, report, outcome, name)
+    info = outcome.info
+    numbers = outcome.look.table.source_frames.tolist()
+    return BuiltSweep(
+        report=report,
+        registration=outcome.look.registration,
+        verdict=judge(outcome, report),
+        warnings=warn(outcome),
+        files=tuple(files),
+        timecodes=tuple(timecode_at(info.timecode, n - info.first_frame, info.rate) for n in numbers),
+        take=json.dumps(describe_take(info, delivery.book, folder)),
+        primaries=outcome.primaries,
+        plate=plate_files[0],
+        decoded=outcome.decoded,
+        run_in=outcome.run_in,
+    )
+
+
+def write_sweep_pictures(
+    delivery: Delivery, report: SweepReport, outcome: SweepOutcome, name: str | None
+) -> list[tuple[str, str]]:
+    """Write the reach picture and the plot of lamp energy; return names and what they are."""
+    pictures = report.pictures
+    reach_name, plot_name = delivery.stem("reach", name) + ".png", delivery.stem("energy", name) + ".png"
+    size = outcome.plate.light.shape[:2]
+    drawn = draw_reach(pictures.bright, pictures.reach, pictures.holes, full_size=(size[0], size[1]))
+    write_png(delivery.folder.file(reach_name), drawn)
+    write_whole(
+        delivery.folder.file(plot_name), plot_energy(report.table, report.keys, form="png", ground="paper")
+    )
+    return [(reach_name, "reach picture: places left dark"), (plot_name, "lamp energy and key frames")]
+
+
+def report_sweep(settings: Sweep, outcome: SweepOutcome) -> SweepReport:
+    """Return one sweep's section of the report."""
+    residue = measure_residue(outcome.plate.light, outcome.reach)
+    registration = outcome.look.registration
+    shift = max((s.shift_px for s in registration.stretches), default=0.0)
+    covered = 1 - float((outcome.plate.valid > 0).mean())
+    numbers = (
+        ("key frames", f"{len(outcome.keys)}"),
+        ("coverage", say_share(outcome.choice.coverage)),
+        ("reached", say_share(float(outcome.reach.mean()))),
+        ("covered in every key frame", say_share(covered)),
+        ("largest camera movement", say_px(shift)),
+        ("left where nothing was lit", say_sigma(abs(residue_sigma(outcome, residue)))),
+        ("ambient", f"mean of {len(outcome.ambient.frames)} frames of {outcome.ambient.source}"),
+        ("frames decoded", f"{outcome.decoded}, of these {outcome.run_in} only as run-in"),
+        ("combined by", f"{settings.combine}, {settings.by}"),
+    )
+    return SweepReport(
+        name=settings.name,
+        table=outcome.look.table,
+        keys=outcome.keys,
+        coverage=outcome.choice.coverage,
+        pictures=picture_sweep(outcome),
+        numbers=numbers,
+    )
+
+
+def residue_sigma(outcome: SweepOutcome, residue: Any) -> float:
+    """Return the mean level left where nothing was lit, in noise sigma of one frame."""
+    dark = ~outcome.reach
+    if not dark.any():
+        return 0.0
+    sigma = outcome.ambient.noise.sigma(outcome.ambient.light[dark]).mean()
+    return float(residue.mean) / max(float(sigma), 1e-12)
+
+
+def judge(outcome: SweepOutcome, report: SweepReport) -> Verdict:
+    """Return the verdict on a sweep in plain words."""
+    return grade_sweep(
+        report.name,
+        report.table,
+        registration=outcome.look.registration,
+        coverage=report.coverage,
+        key_count=len(report.keys),
+        reach_share=float(outcome.reach.mean()),
+        holes=outcome.holes,
+    )
+
+
+def warn(outcome: SweepOutcome) -> tuple[str, ...]:
+    """Return one line for everything about a sweep's footage that was assumed or looks doubtful."""
+    info = outcome.info
+    lines = [f"{info.name}: {line}" for line in (*info.encoding.assumed, *info.notes)]
+    if outcome.look.registration.left_out:
+        count = len(outcome.look.registration.left_out)
+        lines.append(f"{info.name}: {count} frames were left out because their position could not be trusted")
+    return tuple(dict.fromkeys(lines))
+
+
+def deliver_sweeps(
+    delivery: Delivery, sweeps: Sequence[tuple[Sweep, SweepOutcome]], *, progress: Progress
+) -> BuildResult:
+    """Write everything of a build without a shot: plates, stacks, tables, report and manifest."""
+    built = [
+        deliver_sweep(delivery, settings, outcome, only_one=len(sweeps) == 1, progress=progress)
+        for settings, outcome in sweeps
+    ]
+    settings_shown = {settings.name: settings.model_dump(mode="json") for settings, _ in sweeps}
+    return finish(delivery, built, settings=settings_shown, takes={})
+
+
+def finish(
+    delivery: Delivery,
+    built: Sequence[BuiltSweep],
+    *,
+    settings: dict[str, Any],
+    takes: dict[str, Any],
+    warnings: Sequence[str] = (),
+    verdicts: Sequence[Verdict] = (),
+    mix: MixCurve | None = None,
+    laid: Sequence[LaidFrame] = (),
+    files: Sequence[tuple[str, str]] = (),
+) -> BuildResult:
+    """Write tables, report and manifest over everything that was built."""
+    folder = delivery.folder
+    write_frames(
+        folder.file("frames.csv"),
+        [(b.report.name, b.report.table, b.registration, b.report.keys, b.timecodes) for b in built],
+    )
+    write_key_frames(folder.file("key_frames.csv"), [key for b in built for key in b.report.keys])
+    listed = [
+        *(f for b in built for f in b.files),
+        ("frames.csv", "what every sweep frame measured"),
+        ("key_frames.csv", "the frames that were chosen"),
+        *files,
+    ]
+    all_warnings = tuple(dict.fromkeys([*warnings, *(w for b in built for w in b.warnings)]))
+    all_verdicts = (*verdicts, *(b.verdict for b in built))
+    listed.append(("report.html", "the report"))
+    page = ShotReport(
+        shot=delivery.shot,
+        version=__version__,
+        verdicts=all_verdicts,
+        warnings=all_warnings,
+        sweeps=tuple(b.report for b in built),
+        mix=mix,
+        laid=tuple(laid),
+        settings=tuple(flatten_settings(settings)),
+        files=(*listed, ("manifest.json", "inputs, settings, outputs, checksums")),
+        cautions=CAUTIONS,
+    )
+    write_whole(folder.file("report.html"), make_page(page))
+    write_manifest(
+        folder,
+        takes={**takes, **{b.report.name: json.loads(b.take) for b in built}},
+        settings=settings,
+        space={"primaries": built[0].primaries if built else None, "transfer": "linear"},
+        sweeps={b.report.name: describe_sweep(b) for b in built},
+        outputs=listed,
+        warnings=all_warnings,
+    )
+    return BuildResult(
+        out=folder.path,
+        files=(*(name for name, _ in listed), "manifest.json"),
+        warnings=all_warnings,
+        verdicts=all_verdicts,
+        numbers={b.report.name: dict(b.report.numbers) for b in built},
+    )
+
+
+def describe_sweep(built: BuiltSweep) -> dict[str, Any]:
+    """Return what the manifest says of a built sweep."""
+    return {
+        "key_frames": [key.source_frame for key in built.report.keys],
+        "coverage": round(built.report.coverage, 6),
+        "verdict": built.verdict.grade,
+        "numbers": dict(built.report.numbers),
+        "stretches": [
+            {"first": s.first, "last": s.last, "resampled": not s.identity, "shift_px": round(s.shift_px, 4)}
+            for s in built.registration.stretches
+        ],
+    }
+
+
+def flatten_settings(settings: dict[str, Any], prefix: str = "") -> list[tuple[str, str]]:
+    """Return nested settings as (dotted key, value) rows, values as in the shot file."""
+    rows: list[tuple[str, str]] = []
+    for key, value in settings.items():
+        name = f"{prefix}{key}"
+        if isinstance(value, dict):
+            rows += flatten_settings(value, f"{name}.")
+        elif value not in (None, "", [], ()):
+            rows.append((name, json.dumps(value, ensure_ascii=False)))
+    return rows

@@ -1,0 +1,153 @@
+"""The preview: the hero with the light laid over it, and a contact sheet of before and after."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightstack.core.display import display_srgb
+from lightstack.core.encode import encode_planes
+from lightstack.core.lay import lay_light
+from lightstack.files.movie_writer import MovieWriter
+from lightstack.files.takes import Take
+from lightstack.records import CodedFrame, Encoding, LaidFrame, MixCurve, Progress
+
+SHEET_FRAMES = 6
+SHEET_WIDTH = 960  # pictures in the report and on the contact sheet
+VIDEO_CURVES = ("bt709", "bt2020", "srgb", "gamma22", "gamma24")  # shown as they are on any screen
+
+
+@dataclass(frozen=True, slots=True)
+class LaidLight:
+    """A plate with its mix and laying rule: what is laid over every hero frame."""
+
+    name: str
+    light: NDArray[np.float32]  # (H, W, 3), gel already multiplied in
+    mix: MixCurve
+    rule: str
+    white: float
+
+
+def pick_sheet_frames(mix: MixCurve | None, first: int, last: int, asked: Sequence[int]) -> list[int]:
+    """Return the shot frames of the contact sheet: those asked for, else spread over the mix.
+
+    Where the light is on, one frame before it, its peak, and frames evenly through it.
+    """
+    if asked:
+        return sorted(dict.fromkeys(asked))
+    if mix is None or not np.any(mix.gains > 0):
+        return sorted({round(first + (last - first) * i / (SHEET_FRAMES - 1)) for i in range(SHEET_FRAMES)})
+    lit = mix.first_frame + np.flatnonzero(mix.gains > 0)
+    peak = mix.first_frame + int(np.argmax(mix.gains))
+    picked = {int(lit[round(i * (len(lit) - 1) / (SHEET_FRAMES - 1))]) for i in range(SHEET_FRAMES)}
+    return sorted(f for f in picked | {peak, max(first, int(lit[0]) - 1)} if first <= f <= last)
+
+
+def preview_encoding(encoding: Encoding) -> Encoding:
+    """Return how the preview is coded: as the hero, but 8 bit 4:2:0, which every player shows.
+
+    Heroes that are not coded for a screen (logarithmic, linear) are shown as sRGB.
+    """
+    matrix = encoding.matrix if encoding.matrix != "rgb" else "bt709"
+    shown = encoding.transfer if encoding.transfer in VIDEO_CURVES and not encoding.is_float else "srgb"
+    return replace(
+        encoding,
+        matrix=matrix,
+        range="limited" if encoding.matrix == "rgb" else encoding.range,
+        bit_depth=8,
+        chroma="420",
+        chroma_location="left",
+        transfer=shown,
+        primaries=encoding.primaries if shown == encoding.transfer else "bt709",
+        ocio_space=None,
+        is_float=False,
+    )
+
+
+def lay_frame(hero: NDArray[np.float32], lights: Sequence[LaidLight], shot_frame: int) -> NDArray[np.float32]:
+    """Lay every light over one hero frame at its mix, in order; the hero itself where all are off."""
+    for laid in lights:
+        gain = laid.mix.gain_at(shot_frame)
+        if gain > 0:
+            hero = lay_light(hero, laid.light * np.float32(gain), rule=laid.rule, white=laid.white)
+    return hero
+
+
+def render_preview(
+    hero: Take,
+    lights: Sequence[LaidLight],
+    *,
+    frames: tuple[int, int],
+    first_frame: int,
+    path: Path,
+    quality: int,
+    sheet_frames: Sequence[int],
+    working: str,
+    progress: Progress,
+) -> list[LaidFrame]:
+    """Write the preview movie over shot frames ``frames`` (inclusive) and return the contact sheet's frames.
+
+    ``first_frame``: shot frame of the hero's first source frame.
+    """
+    info = hero.info
+    encoding = preview_encoding(info.encoding)
+    offset = first_frame - info.first_frame
+    laid: list[LaidFrame] = []
+    height, width = info.height - info.height % 2, info.width - info.width % 2
+    with (
+        MovieWriter(
+            path,
+            width=width,
+            height=height,
+            rate=info.rate or 24,
+            encoding=encoding,
+            codec="h264",
+            pixel_aspect=info.pixel_aspect,
+            crf=quality,
+        ) as movie,
+        progress.step("preview", frames[1] - frames[0] + 1) as step,
+    ):
+        for frame in hero.frames(frames[0] - offset, frames[1] - offset):
+            shot_frame = frame.number + offset
+            before = hero.linear(frame)
+            after = lay_frame(before, lights, shot_frame)
+            shown = np.ascontiguousarray(after[:height, :width])
+            movie.write(encode_planes(shown, encoding, working=working).planes)
+            if shot_frame in sheet_frames:
+                laid.append(show_pair(before, after, shot_frame, lights, working))
+            step.advance()
+    return laid
+
+
+def show_pair(
+    before: NDArray[np.float32],
+    after: NDArray[np.float32],
+    shot_frame: int,
+    lights: Sequence[LaidLight],
+    working: str,
+) -> LaidFrame:
+    """Return before and after of one frame, small and display-encoded."""
+    gain = max((laid.mix.gain_at(shot_frame) for laid in lights), default=0.0)
+    return LaidFrame(shot_frame, gain, show_small(before, working), show_small(after, working))
+
+
+def show_small(
+    picture: NDArray[np.float32], primaries: str, *, width: int = SHEET_WIDTH
+) -> NDArray[np.uint8]:
+    """Return a picture shrunk to at most ``width`` and display-encoded."""
+    import cv2
+
+    if picture.shape[1] > width:
+        height = max(1, round(picture.shape[0] * width / picture.shape[1]))
+        picture = np.asarray(cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA), np.float32)
+    return display_srgb(picture, primaries)
+
+
+def hero_frame(hero: Take, source_frame: int) -> tuple[CodedFrame, NDArray[np.float32]]:
+    """Read one frame of the hero; returns it coded and as linear light."""
+    frame = next(iter(hero.read_frames([source_frame])))
+    return frame, hero.linear(frame)

@@ -1,0 +1,212 @@
+"""A sweep seen whole at small size: ambient, poses, blockers, and what every frame measures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightstack.core.blockers import find_blockers, is_blocked
+from lightstack.core.register import solve_take
+from lightstack.core.survey import average_frames, find_lamp_off, survey_sweep
+from lightstack.core.warp import warp_picture
+from lightstack.errors import UnusableTake
+from lightstack.files.schema import Sweep, TakeSettings
+from lightstack.jobs.footage import FittedTake, resolve_ranges
+from lightstack.jobs.lamp_light import keep_lamp_light, shrink_by, shrink_mean
+from lightstack.jobs.survey import measure_proxy_noise, survey_take
+from lightstack.records import FrameTable, NoiseModel, Progress, ProxyTake, Registration
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """What every take is registered to: ``picture`` (h, w, 3) at survey size, ``size`` (H, W) in full."""
+
+    name: str
+    picture: NDArray[np.float32]
+    size: tuple[int, int]
+    primaries: str
+
+
+@dataclass(frozen=True, slots=True)
+class EmptyLook:
+    """An empty take after its survey: registered mean (h, w, 3) at survey size and where it stands."""
+
+    proxies: ProxyTake
+    registration: Registration
+    ambient: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class SweepLook:
+    """A sweep after its survey. ``light`` (n, h', w', 3) registered frame minus ambient and ``blocked``
+    (n, h', w') flags at small size; ``factor`` leads from there to full size."""
+
+    proxies: ProxyTake
+    registration: Registration
+    ambient: NDArray[np.float32]  # (h, w, 3) at survey size, registered
+    lamp_off: NDArray[np.bool_]
+    own_ambient: bool
+    empty: EmptyLook | None
+    small_ambient: NDArray[np.float32]  # (h', w', 3)
+    light: NDArray[np.float16]
+    blocked: NDArray[np.uint8]
+    table: FrameTable
+    factor: int
+
+
+def survey_with_noise(
+    fitted: FittedTake, settings: TakeSettings, folder: Path, *, progress: Progress
+) -> ProxyTake:
+    """Survey a take within its `use` range and measure its noise from the stillest pairs of frames."""
+    use = None
+    if settings.use is not None:
+        use = resolve_ranges([settings.use], fitted.take, what="use")[0]
+    proxies = survey_take(fitted, folder, use=use, progress=progress)
+    return replace(proxies, noise_proxy=measure_proxy_noise(proxies, np.arange(len(proxies))))
+
+
+def look_at_sweep(
+    fitted: FittedTake,
+    settings: Sweep,
+    *,
+    origin: Origin | None,
+    empty: ProxyTake | None,
+    folder: Path,
+    progress: Progress,
+) -> SweepLook:
+    """Survey a sweep: one pass over the footage, then arithmetic on what was kept of it.
+
+    ``empty``: the surveyed empty take, if there is one.
+
+    Raises
+    ------
+    UnusableTake
+        If there are no lamp-off frames and no empty take, or the light never changes.
+    """
+    proxies = survey_with_noise(fitted, settings, folder, progress=progress)
+    path = fitted.take.info.paths[0]
+    bare = None if empty is None else average_frames(empty, np.arange(len(empty))).astype(np.float32)
+    lamp_off = find_lamp_off(proxies, ambient=bare)
+    dark = np.flatnonzero(lamp_off)
+    own = len(dark) >= 2
+    if lamp_off.all():
+        raise UnusableTake(
+            f"{path}: the light never changes; check that the lamp was on and this is the sweep"
+        )
+    if not own and empty is None:
+        raise UnusableTake(
+            f"{path}: no frames without the lamp and no empty take; "
+            "film three seconds with the lamp covered, or give an empty take"
+        )
+    reference = origin.picture if origin is not None else None if own else bare
+    with progress.step(f"register {proxies.name}", None):
+        registration = register_proxies(proxies, reference, ~lamp_off, model=settings.model)
+    own_ambient = average_registered(proxies, registration, dark) if own else None
+    bare_look = None
+    if empty is not None:
+        bare_look = look_at_empty(empty, own_ambient if origin is None else origin.picture)
+    ambient = own_ambient if own_ambient is not None else bare_look.ambient  # type: ignore[union-attr]
+    return measure_look(
+        proxies, registration, ambient, lamp_off, bare_look, settings, own, folder=folder, progress=progress
+    )
+
+
+def look_at_empty(empty: ProxyTake, reference: NDArray[np.float32] | None) -> EmptyLook:
+    """Register a surveyed empty take against the origin's picture (None: its own) and average it."""
+    registration = register_proxies(empty, reference, np.zeros(len(empty), bool), model="auto")
+    return EmptyLook(empty, registration, average_registered(empty, registration, np.arange(len(empty))))
+
+
+def measure_look(
+    proxies: ProxyTake,
+    registration: Registration,
+    ambient: NDArray[np.float32],
+    lamp_off: NDArray[np.bool_],
+    empty: EmptyLook | None,
+    settings: Sweep,
+    own_ambient: bool,
+    *,
+    folder: Path,
+    progress: Progress,
+) -> SweepLook:
+    """Take the ambient out of every frame at small size, find what is covered, measure the frames."""
+
+    def frame_at(k: int) -> NDArray[np.float32]:
+        matrix = registration.stretch_at(int(proxies.source_frames[k])).matrix
+        picture = np.asarray(proxies.rgb[k], np.float32)
+        return warp_picture(picture, matrix, factor=proxies.factor, interpolation="linear")[0]
+
+    by = shrink_by(proxies)
+    small = shrink_mean(ambient, by)
+    with progress.step(f"measure {proxies.name}", None):
+        table = survey_sweep(proxies, ambient, registration, lamp_off=lamp_off, frame_at=frame_at)
+    light, flags = keep_lamp_light(
+        proxies,
+        ambient,
+        registration,
+        drift_gain=2.0**table.drift_stops if settings.hold_exposure else None,
+        folder=folder,
+        progress=progress,
+    )
+    noise = shrink_noise(proxies.noise_proxy, by)
+    with progress.step(f"blockers of {proxies.name}", None):
+        blocked = find_blockers(
+            light, small, noise=noise, clipped=flags, lamp_on=table.lamp_on, glints=settings.glints
+        )
+    table = replace(table, blocked=is_blocked(blocked).mean(axis=(1, 2)))
+    return SweepLook(
+        proxies=proxies,
+        registration=registration,
+        ambient=ambient,
+        lamp_off=lamp_off,
+        own_ambient=own_ambient,
+        empty=empty,
+        small_ambient=small,
+        light=light,
+        blocked=blocked,
+        table=table,
+        factor=proxies.factor * by,
+    )
+
+
+def register_proxies(
+    proxies: ProxyTake, reference: NDArray | None, lit: NDArray[np.bool_], *, model: str
+) -> Registration:
+    """Register a surveyed take against a picture at survey size."""
+    return solve_take(
+        lambda k: np.asarray(proxies.rgb[k], np.float32),
+        len(proxies),
+        None if reference is None else np.asarray(reference, np.float32),
+        take=proxies.name,
+        source_frames=proxies.source_frames,
+        factor=proxies.factor,
+        model=model,
+        noise=proxies.noise_proxy,
+        lit=lit,
+    )
+
+
+def average_registered(
+    proxies: ProxyTake, registration: Registration, frames: NDArray
+) -> NDArray[np.float32]:
+    """Average frames (indices) at survey size, each stretch put back to the origin first."""
+    total = np.zeros((*proxies.rgb.shape[1:3], 3), np.float64)
+    weight = np.zeros(proxies.rgb.shape[1:3], np.float64)
+    for stretch in registration.stretches:
+        numbers = proxies.source_frames[frames]
+        inside = frames[(numbers >= stretch.first) & (numbers <= stretch.last)]
+        if not len(inside):
+            continue
+        mean = average_frames(proxies, inside).astype(np.float32)
+        warped, valid = warp_picture(mean, stretch.matrix, factor=proxies.factor)
+        total += warped * (len(inside) * valid)[..., None]
+        weight += len(inside) * valid
+    return (total / np.maximum(weight, 1)[..., None]).astype(np.float32)
+
+
+def shrink_noise(noise: NoiseModel, by: int) -> NoiseModel:
+    """Return the noise after box-averaging by ``by``, for noise that is independent between pixels."""
+    return NoiseModel(noise.a / by**2, noise.b / by**2, noise.scale * by)

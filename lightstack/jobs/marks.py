@@ -1,0 +1,48 @@
+"""What the artist marked by hand: polygons over source frames that add to or clear what was found covered."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lightstack.files.schema_takes import Block
+from lightstack.files.takes import Take
+from lightstack.jobs.footage import resolve_frames
+
+SUBPIXEL_BITS = 4
+
+
+def draw_marks(
+    blocks: Sequence[Block], take: Take, source_frame: int, size: tuple[int, int]
+) -> NDArray[np.int8] | None:
+    """Return (H, W) int8 for one frame: +1 blocked, -1 cleared, 0 as found; None where nothing is marked.
+
+    Later marks lie over earlier ones. Corners are in pixels of the shot, pixel centres at .5.
+    """
+    marks: NDArray[np.int8] | None = None
+    for block in blocks:
+        first, last = resolve_frames(block.frames, take, what="block")
+        if not first <= source_frame <= last:
+            continue
+        corners = corners_at(block, take, source_frame)
+        mask = np.zeros(size, np.uint8)
+        points = np.round((corners - 0.5) * 2**SUBPIXEL_BITS).astype(np.int32)
+        cv2.fillPoly(mask, [points], 1, shift=SUBPIXEL_BITS)
+        marks = np.zeros(size, np.int8) if marks is None else marks
+        marks[mask > 0] = -1 if block.clear else 1
+    return marks
+
+
+def corners_at(block: Block, take: Take, source_frame: int) -> NDArray[np.float64]:
+    """Return the corners (k, 2) of a mark at a frame, interpolated between the shapes drawn."""
+    if block.polygon is not None:
+        return np.asarray(block.polygon, np.float64)
+    frames = resolve_frames([shape.frame for shape in block.shapes], take, what="block")
+    order = np.argsort(frames, kind="stable")
+    drawn = np.array([block.shapes[i].polygon for i in order], np.float64)
+    at = np.asarray(frames, np.float64)[order]
+    flat = drawn.reshape(len(drawn), -1)
+    return np.array([np.interp(source_frame, at, column) for column in flat.T]).reshape(-1, 2)

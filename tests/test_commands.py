@@ -1,0 +1,64 @@
+"""Every command, option and shot-file key has help and stands in the README."""
+
+import re
+from pathlib import Path
+
+import pytest
+import typer.main
+
+from lightstack.cli.main import app
+from lightstack.files.keytable import describe_keys, make_key_table
+from lightstack.files.schema import LATER_SECTIONS
+
+README = Path(__file__).parents[1] / "README.md"
+COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+OPTIONS = [
+    (name, option) for name, command in COMMANDS.items() for option in command.params if option.name != "help"
+]
+
+
+@pytest.fixture(scope="module")
+def readme() -> str:
+    return README.read_text(encoding="utf-8")
+
+
+def test_the_commands_are_all_there():
+    assert set(COMMANDS) >= {"build", "plate", "preview", "new"}
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_every_command_has_help_and_stands_in_the_readme(name, readme):
+    assert COMMANDS[name].help
+    assert re.search(rf"\blightstack {name}\b", readme), f"README.md does not show `lightstack {name}`"
+
+
+@pytest.mark.parametrize(
+    ("command", "option"), OPTIONS, ids=[f"{name}-{option.name}" for name, option in OPTIONS]
+)
+def test_every_option_has_help_and_stands_in_the_readme(command, option, readme):
+    assert getattr(option, "help", None)
+    if option.param_type_name == "option":
+        longest = max(option.opts, key=len)
+        assert f"`{longest}" in readme or f" {longest}" in readme, (
+            f"README.md does not name {longest} of {command}"
+        )
+
+
+def test_every_key_is_described():
+    for line in describe_keys():
+        assert all((line.key, line.type, line.unit, line.default, line.description)), line.key
+        assert line.description.endswith("."), line.key
+    keys = [line.key for line in describe_keys()]
+    assert len(keys) == len(set(keys))
+
+
+@pytest.mark.parametrize("line", make_key_table().splitlines()[2:])
+def test_every_key_stands_in_the_readme_with_type_unit_and_default(line, readme):
+    assert line in readme, (
+        "the README's table of keys is old; `python -m lightstack.files.keytable` prints it"
+    )
+
+
+@pytest.mark.parametrize("section", sorted(LATER_SECTIONS))
+def test_sections_of_later_versions_stand_in_the_readme(section, readme):
+    assert f"`{section}`" in readme
