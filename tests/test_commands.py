@@ -29,19 +29,17 @@ def test_the_commands_are_all_there():
 @pytest.mark.parametrize("name", sorted(COMMANDS))
 def test_every_command_has_help_and_stands_in_the_readme(name, readme):
     assert COMMANDS[name].help
-    assert re.search(rf"\blightstack {name}\b", readme), f"README.md does not show `lightstack {name}`"
+    found = re.search(rf"\blightstack {name}\b", readme) is not None
+    assert found, f"README.md does not show `lightstack {name}`"
 
 
-@pytest.mark.parametrize(
-    ("command", "option"), OPTIONS, ids=[f"{name}-{option.name}" for name, option in OPTIONS]
-)
+@pytest.mark.parametrize(("command", "option"), OPTIONS, ids=[f"{name}-{o.name}" for name, o in OPTIONS])
 def test_every_option_has_help_and_stands_in_the_readme(command, option, readme):
     assert getattr(option, "help", None)
     if option.param_type_name == "option":
         longest = max(option.opts, key=len)
-        assert f"`{longest}" in readme or f" {longest}" in readme, (
-            f"README.md does not name {longest} of {command}"
-        )
+        found = f"`{longest}" in readme or f" {longest}" in readme
+        assert found, f"README.md does not name {longest} of {command}"
 
 
 def test_every_key_is_described():
@@ -54,11 +52,11 @@ def test_every_key_is_described():
 
 @pytest.mark.parametrize("line", make_key_table().splitlines()[2:])
 def test_every_key_stands_in_the_readme_with_type_unit_and_default(line, readme):
-    assert line in readme, (
-        "the README's table of keys is old; `python -m lightstack.files.keytable` prints it"
-    )
+    found = line in readme
+    assert found, "the table of keys is old; `python -m lightstack.files.keytable` prints a new one"
 
 
 @pytest.mark.parametrize("section", sorted(LATER_SECTIONS))
 def test_sections_of_later_versions_stand_in_the_readme(section, readme):
-    assert f"`{section}`" in readme
+    found = f"`{section}`" in readme
+    assert found, f"README.md does not name [{section}]"

@@ -21,18 +21,7 @@ MAY_IMPORT = {
     "__init__": set(),
     "__main__": {"cli"},
 }
-TOUCHES_THE_WORLD = {
-    "os",
-    "io",
-    "pathlib",
-    "time",
-    "datetime",
-    "logging",
-    "subprocess",
-    "socket",
-    "tempfile",
-    "shutil",
-}
+TOUCHES_THE_WORLD = {*"os io pathlib time datetime logging subprocess socket tempfile shutil".split()}
 OPENS_FILES = {"open", "read_bytes", "read_text", "write_bytes", "write_text"}
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 
@@ -79,12 +68,15 @@ def test_a_room_imports_only_what_lies_below_it(path):
 def test_arithmetic_knows_no_files_and_no_clock(path):
     source = path.read_text()
     tree = ast.parse(source)
-    if room_of(path) == "core":
+    opens_files = OPENS_FILES
+    if room_of(path) == "report":
+        opens_files = OPENS_FILES - {"read_text", "read_bytes"}  # its own template and font
+    else:
         assert not {name.split(".")[0] for name in imported_modules(source)} & TOUCHES_THE_WORLD
     for node in ast.walk(tree):
         if isinstance(node, ast.Call):
             name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
-            assert name not in OPENS_FILES, f"line {node.lineno}"
+            assert name not in opens_files, f"line {node.lineno}"
 
 
 def test_the_check_sees_every_way_to_import():

@@ -67,9 +67,7 @@ def run(arguments: Sequence[str]) -> int:
     try:
         code = app(args=words or ["--help"], prog_name="lightstack", standalone_mode=False)
     except (KeyboardInterrupt, typer.Abort):
-        print_failure(
-            "Interrupted", "stopped; nothing half-written is left behind", code=STOPPED, as_json=as_json
-        )
+        _print_stopped(as_json)
         return STOPPED
     except LightstackError as error:
         print_failure(type(error).__name__, str(error), code=1, as_json=as_json)
@@ -82,7 +80,14 @@ def run(arguments: Sequence[str]) -> int:
             line = f"a fault of lightstack itself ({error}); the traceback is on stderr"
             print_failure(type(error).__name__, line, code=1, as_json=True, to_stderr=False)
         raise
+    if code == STOPPED:  # newer versions of the command-line library answer Ctrl-C themselves
+        _print_stopped(as_json)
     return code if isinstance(code, int) else 0
+
+
+def _print_stopped(as_json: bool) -> None:
+    line = "stopped; nothing half-written is left behind"
+    print_failure("Interrupted", line, code=STOPPED, as_json=as_json)
 
 
 def _explain_usage(error: Exception) -> str:

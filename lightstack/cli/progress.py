@@ -97,10 +97,15 @@ class _BarStep(_Step):
     def __init__(self, bars: Bars, name: str, total: int | None, clock: Callable[[], float]) -> None:
         super().__init__(total, clock)
         self._bars = bars
+        self._visible = False
         self._task: TaskID = bars.add_task(name, total=total, visible=False)
 
     def _show(self, seconds: float) -> None:
-        self._bars.update(self._task, completed=self._done, visible=seconds > SHOW_AFTER_SECONDS)
+        wanted = seconds > SHOW_AFTER_SECONDS
+        self._bars.update(
+            self._task, completed=self._done, visible=wanted, refresh=wanted and not self._visible
+        )
+        self._visible = wanted
 
     def close(self) -> None:
         self._bars.remove_task(self._task)

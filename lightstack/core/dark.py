@@ -19,7 +19,10 @@ BLOCKS_ACROSS = 40
 SIGMAS = 5.0
 GAINED_SHARE = 0.03  # of the blocks; a lamp lifts far more, a hand in the bulb's light less
 DRIFT_LIMIT = 0.5  # stops, the most that is taken for a drift of exposure
+EVEN_SHARE = 0.025  # a drift of exposure scales all coarse cells alike within this
 LIKE_SHARE = 0.10  # two unlit frames may differ in so many blocks
+SHORTEST_GAP = 3  # frames
+BUMP_PX = 2.5  # a knock of so many survey pixels may not pass for light
 
 
 def find_dark_frames(
@@ -38,14 +41,24 @@ def find_dark_frames(
     """
     if count == 0:
         return np.zeros(0, bool)
-    blocks, tolerance = _small_pictures(frame_at, count, noise)
-    reference = None if ambient is None else _block_means(np.asarray(ambient, np.float32), _block_side(ambient.shape))
-    if reference is None:
-        reference = _guess_dark(blocks, tolerance)
+    side = _block_side(frame_at(0).shape)
+    blocks, sigma = _small_pictures(frame_at, count, noise, side)
+    reference = _guess_dark(blocks, sigma) if ambient is None else _block_means(np.asarray(ambient, np.float32), side)
     if reference is None:
         return np.zeros(count, bool)
-    lit = np.array([_gains_light(picture, reference, tolerance) for picture in blocks])
-    return ~lit
+    allowance = _bump_allowance(reference, side)
+    lit = np.array([_gains_light(picture, reference, sigma, allowance) for picture in blocks])
+    return ~_fill_short_gaps(lit)
+
+
+def _fill_short_gaps(lit: BoolArray) -> BoolArray:
+    """Call dark runs of under ``SHORTEST_GAP`` frames between lit ones lit: there somebody hides the lamp."""
+    lit = lit.copy()
+    known = np.flatnonzero(lit)
+    for before, after in zip(known[:-1], known[1:], strict=True):
+        if after - before - 1 < SHORTEST_GAP:
+            lit[before:after] = True
+    return lit
 
 
 def _block_side(shape: tuple[int, ...]) -> int:
@@ -59,15 +72,13 @@ def _block_means(picture: FloatArray, side: int) -> NDArray[np.float32]:
 
 
 def _small_pictures(
-    frame_at: Callable[[int], FloatArray], count: int, noise: NoiseModel
+    frame_at: Callable[[int], FloatArray], count: int, noise: NoiseModel, side: int
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Block means of all frames, (n, bh, bw, 3), and the noise of a block at its darkest, (bh, bw, 3).
 
     Notes: video noise is correlated between pixels, so a block's noise is taken to be twice what theory says, and
     no less than half a percent of the level.
     """
-    first = np.asarray(frame_at(0), np.float32)
-    side = _block_side(first.shape)
     blocks = np.stack([_block_means(np.asarray(frame_at(k), np.float32), side) for k in range(count)])
     floor = blocks.min(axis=0)
     sigma = 2 * noise.sigma(floor) / side + 0.005 * np.maximum(floor, 0)
@@ -83,9 +94,10 @@ def _guess_dark(
     the picture for a while, but a room that is darker for most of the take was never unlit in the candidate.
     """
     order = np.argsort(blocks.mean((1, 2, 3)), kind="stable")
+    wide = np.stack([_block_means(picture, _wide_side(picture)) for picture in blocks])
+    wide_sigma = _block_means(sigma, _wide_side(sigma)) / np.float32(_wide_side(sigma) / 2)
     for k in order[: max(8, len(order) // 2)]:
-        gap = np.abs(blocks - blocks[k]) > SIGMAS * 1.5 * sigma
-        like = gap.any(-1).mean((1, 2)) < LIKE_SHARE
+        like = _look_alike(blocks, blocks[k], sigma, 3.0) & _look_alike(wide, wide[k], wide_sigma, 4.0)
         if like.sum() < 2:
             continue
         reference = np.median(blocks[like], axis=0)
@@ -95,39 +107,69 @@ def _guess_dark(
     return None
 
 
+def _wide_side(picture: NDArray[np.float32]) -> int:
+    """Side of a coarse cell in blocks: about eight cells across, in which even a faint sway of light shows."""
+    return max(1, picture.shape[1] // 8)
+
+
+def _look_alike(
+    pictures: NDArray[np.float32], one: NDArray[np.float32], sigma: NDArray[np.float32], sigmas: float
+) -> BoolArray:
+    """Which pictures (n, bh, bw, 3) differ from one by more than noise in few places only, (n,) bool."""
+    return (np.abs(pictures - one) > sigmas * sigma).any(-1).mean((1, 2)) < LIKE_SHARE
+
+
 def _gains_light(
-    picture: NDArray[np.float32], reference: NDArray[np.float32], sigma: NDArray[np.float32]
+    picture: NDArray[np.float32],
+    reference: NDArray[np.float32],
+    sigma: NDArray[np.float32],
+    allowance: NDArray[np.float32],
 ) -> bool:
     """Has this frame clearly gained light over the unlit room, beyond drift, bumps and passers-by?"""
-    gained, lost = _shares(picture, reference, sigma)
-    if gained - lost < GAINED_SHARE and gained < 0.3:
+    if not _is_lifted(picture, reference, sigma, allowance):
         return False
-    scaled = reference * _even_gain(picture, reference, sigma)
-    gained, lost = _shares(picture, scaled, sigma)
-    return gained - lost >= GAINED_SHARE or gained >= 0.3
+    return _is_lifted(picture, reference * _even_gain(picture, reference, sigma), sigma, allowance)
 
 
-def _shares(
-    picture: NDArray[np.float32], reference: NDArray[np.float32], sigma: NDArray[np.float32]
-) -> tuple[float, float]:
+def _is_lifted(
+    picture: NDArray[np.float32],
+    reference: NDArray[np.float32],
+    sigma: NDArray[np.float32],
+    allowance: NDArray[np.float32],
+) -> bool:
+    """More blocks gained much than lost much, or hardly any block lost at all while most gained a little."""
     difference = picture - reference
-    gained = (difference > SIGMAS * sigma).any(-1).mean()
-    lost = (difference < -SIGMAS * sigma).any(-1).mean()
-    return float(gained), float(lost)
+    gained = float((difference > SIGMAS * sigma + allowance).any(-1).mean())
+    lost = float((difference < -SIGMAS * sigma - allowance).any(-1).mean())
+    tilt = float(np.max((difference > sigma).mean((0, 1)) - (difference < -sigma).mean((0, 1))))
+    return gained - lost >= GAINED_SHARE or gained >= 0.3 or tilt > 0.6
+
+
+def _bump_allowance(reference: NDArray[np.float32], side: int) -> NDArray[np.float32]:
+    """How much a block may change when the picture moves by a knock: its neighbours' range times the share moved."""
+    h, w = reference.shape[:2]
+    padded = np.pad(reference, ((1, 1), (1, 1), (0, 0)), mode="edge")
+    around = np.stack([padded[y : y + h, x : x + w] for y in range(3) for x in range(3)])
+    return min(1.0, BUMP_PX / side) * (around.max(0) - around.min(0))
 
 
 def _even_gain(
     picture: NDArray[np.float32], reference: NDArray[np.float32], sigma: NDArray[np.float32]
 ) -> NDArray[np.float32]:
-    """One gain per channel that explains the frame as the unlit room at another exposure; 1 where it cannot."""
+    """One gain per channel that explains the frame as the unlit room at another exposure; 1 where it cannot.
+
+    Notes: the ratio must be the same in most coarse cells; a lamp favours those near it.
+    """
     gain = np.ones(3, np.float32)
+    side = _wide_side(picture)
+    now, then, noise = (_block_means(p, side) for p in (picture, reference, sigma))
     for c in range(3):
-        known = reference[..., c] > 4 * SIGMAS * sigma[..., c]
-        if known.sum() < 12:
+        known = then[..., c] > 20 * noise[..., c] / side
+        if known.sum() < 6:
             continue
-        ratio = picture[..., c][known] / reference[..., c][known]
+        ratio = now[..., c][known] / then[..., c][known]
         middle = float(np.median(ratio))
-        tight = np.mean(np.abs(ratio / middle - 1) < 0.03) if middle > 0 else 0.0
-        if middle > 0 and abs(np.log2(middle)) < DRIFT_LIMIT and tight > 0.7:
-            gain[c] = middle
+        limit = EVEN_SHARE + 4 * (noise[..., c] / side / then[..., c])[known]
+        if middle > 0 and abs(np.log2(middle)) < DRIFT_LIMIT:
+            gain[c] = middle if np.mean(np.abs(ratio / middle - 1) <= limit) > 0.7 else 1.0
     return gain

@@ -112,12 +112,12 @@ def name_kind(look: TakeLook) -> str:
 
 
 def light_difference(a: NDArray[np.float32], b: NDArray[np.float32]) -> float:
-    """Return the median over the picture of how far two resting pictures differ, in stops, unsigned.
+    """Return the mean over the picture of how far two resting pictures differ, in stops, unsigned.
 
-    ``a``, ``b``: ``GRID + (3,)`` linear.
+    ``a``, ``b``: ``GRID + (3,)`` linear. A place counts with four stops at most.
     """
     level_a, level_b = (np.maximum(picture.mean(axis=2), 0) + BLACK for picture in (a, b))
-    return float(np.median(np.abs(np.log2(level_a / level_b))))
+    return float(np.minimum(np.abs(np.log2(level_a / level_b)), 4).mean())
 
 
 def differing_share(a: NDArray[np.float32], b: NDArray[np.float32]) -> float:

@@ -35,7 +35,7 @@ __all__ = ["GuideRecipe", "make_guide", "measure_guide_noise", "plan_guide"]
 BY = ("brightest", "channel")
 REFERENCE_WIDTH = 1920  # up to this width the filters have these widths; they grow with wider pictures
 WIDE_PX = 2.0  # standard deviation of the Gaussian where the light is faint
-FINE_PX = 0.7  # and where it is strong
+FINE_PX = 0.6  # and where it is strong
 FAINT_SIGMA, STRONG_SIGMA = 2.0, 5.0  # light below is faint, above strong, between it changes over
 MOST_SPREAD = 0.25  # a wide guide noisier than this (in sigma of one frame) asks for a wider filter
 WIDENINGS = (1.0, 1.5, 2.0, 3.0)
@@ -63,14 +63,21 @@ class GuideRecipe:
     spread: NDArray[np.float32]
     pull_wide: NDArray[np.float32]
     pull_fine: NDArray[np.float32]
+    spread_fine: NDArray[np.float32]
 
     @property
     def by(self) -> str:
         return "brightest" if len(self.projection) == 1 else "channel"
 
     def pull_at(self, level: NDArray) -> NDArray[np.float32]:
-        """Give how far a guide of this level, ``(H, W, G)`` in sigma, leans on each channel's own noise."""
-        wide, fine = (p[0] if len(p) == 1 else np.diag(p) for p in (self.pull_wide, self.pull_fine))
+        """Give how far a guide of this level, ``(H, W, G)`` in sigma, flatters each channel's own noise.
+
+        Where light is strong, a noisy guide also errs the other way: beside a border between two winners it now
+        and then takes the darker one. Over the crossing of two levels that costs (spread^2 / 2) x projection
+        against a gain of the pull, whatever the slopes; so much less is to be taken off there.
+        """
+        fine = self.pull_fine - 0.5 * self.spread_fine[:, None] ** 2 * self.projection
+        wide, fine = (p[0] if len(p) == 1 else np.diag(p) for p in (self.pull_wide, fine))
         return np.asarray(wide + (fine - wide) * _share_of_fine(level), np.float32)
 
 
@@ -100,6 +107,7 @@ def plan_guide(
         spread=np.full(len(projection), _gaussian_centre(wide * np.sqrt(2)) ** 0.5, np.float32),
         pull_wide=_gaussian_centre(wide) * projection,
         pull_fine=_gaussian_centre(fine) * projection,
+        spread_fine=np.full(len(projection), _gaussian_centre(fine * np.sqrt(2)) ** 0.5, np.float32),
     )
 
 
@@ -219,12 +227,14 @@ def measure_guide_noise(
         spread = _measure_spread(wide, mask)
         if spread.max() <= MOST_SPREAD:
             break
+    fine = filter_to(recipe.fine_px)
     return replace(
         recipe,
         wide_px=recipe.wide_px * step,
         spread=spread.astype(np.float32),
         pull_wide=_measure_pull(wide, own, mask),
-        pull_fine=_measure_pull(filter_to(recipe.fine_px), own, mask),
+        pull_fine=_measure_pull(fine, own, mask),
+        spread_fine=_measure_spread(fine, mask).astype(np.float32),
     )
 
 
@@ -235,7 +245,7 @@ def _measure_pull(guide: NDArray, own: NDArray, mask: NDArray) -> NDArray[np.flo
 def _crop_centre(picture: NDArray) -> NDArray:
     """Cut out the middle, at most MEASURED_PX each way: enough pixels, and quick at any size."""
     top, left = (max(0, (side - MEASURED_PX) // 4 * 2) for side in picture.shape[:2])
-    return picture[top : top + MEASURED_PX, left : left + MEASURED_PX]
+    return np.ascontiguousarray(picture[top : top + MEASURED_PX, left : left + MEASURED_PX])
 
 
 def _flatten(picture: NDArray) -> NDArray[np.float32]:

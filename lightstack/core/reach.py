@@ -2,15 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.guide import GuideRecipe, make_guide
 from lightstack.records import BoolArray, Hole
 
-__all__ = ["REACHED_SIGMA", "find_holes", "find_reached"]
+__all__ = ["REACHED_SIGMA", "find_holes", "find_reached", "gather_levels"]
 
 REACHED_SIGMA = 3.0
+
+
+def gather_levels(
+    stills: Iterable[tuple[NDArray, NDArray]], ambient: NDArray, recipe: GuideRecipe
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Gather the most that any frame of a sweep saw of the lamp's light, chosen as key frame or not.
+
+    ``stills``: (light ``(h, w, 3)`` linear, valid ``(h, w)`` 0..1) one by one, at any size. ``ambient``:
+    ``(h, w, 3)``. ``recipe``: planned with the noise of one full-size frame, which sets the unit. Returns the
+    largest level ``(h, w, G)`` in sigma of one frame, and the largest validity ``(h, w)``.
+    """
+    best = np.full((*ambient.shape[:2], len(recipe.projection)), -np.inf, np.float32)
+    best_valid = np.zeros(ambient.shape[:2], np.float32)
+    for light, valid in stills:
+        usable = np.asarray(valid, np.float32)
+        level = make_guide(np.asarray(light, np.float32), ambient, recipe, valid=usable)
+        np.maximum(best, np.where(usable[..., None] > 0.5, level, -np.inf), out=best)
+        np.maximum(best_valid, usable, out=best_valid)
+    return best, best_valid
 
 
 def find_reached(best: NDArray, *, sigmas: float = REACHED_SIGMA, valid: NDArray | None = None) -> BoolArray:

@@ -15,7 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.align import align_luma, align_texture, texture_of
-from lightstack.core.poses import MODELS, CellGrid, corner_spread_px, cut_grid, read_move
+from lightstack.core.poses import (
+    MODELS,
+    CellGrid,
+    apply_move,
+    corner_spread_px,
+    cut_grid,
+    read_move,
+)
 from lightstack.core.steps import find_strays
 from lightstack.core.texture import mean_luma, normalise_texture
 from lightstack.core.tracking import (
@@ -265,13 +272,28 @@ def _measure_offset(origin: FloatArray | None, anchor: Anchor, noise: NoiseModel
         return np.eye(3), np.diag(np.full(size, np.inf))
     texture = texture_of(origin, noise=noise)
     grid = cut_grid(origin.shape)
-    sharpest: tuple[float, Pose] | None = None
+    votes = []
     for mine in anchor.textures:
         found = align_texture(texture, mine, model=model, start=first.pose)
-        spread = corner_spread_px(found.fit.covariance, grid)
-        if found.converged and (sharpest is None or spread < sharpest[0]):
-            sharpest = (spread, (found.pose, found.fit.covariance))
-    return (np.eye(3), np.diag(np.full(size, np.inf))) if sharpest is None else sharpest[1]
+        if found.converged:
+            votes.append((found.pose, found.fit.covariance))
+    return _combine(votes, grid, size)
+
+
+def _combine(votes: Sequence[Pose], grid: CellGrid, size: int) -> Pose:
+    """Average poses that lie close together, each weighed by its covariance.
+
+    The votes share the origin's own light, so together they are no surer than the surest of them.
+    """
+    if not votes:
+        return np.eye(3), np.diag(np.full(size, np.inf))
+    best = min(votes, key=lambda vote: corner_spread_px(vote[1], grid))
+    total, pull = np.zeros((size, size)), np.zeros(size)
+    for pose, covariance in votes:
+        weight = np.linalg.inv(covariance + 1e-10 * np.eye(size))
+        total += weight
+        pull += weight @ read_move(pose @ np.linalg.inv(best[0]), grid, count=size)
+    return apply_move(best[0], -np.linalg.solve(total, pull), grid), best[1]
 
 
 def _retally(

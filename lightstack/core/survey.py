@@ -174,7 +174,7 @@ def _measure_frames(
         out["blocked"][k] = cover.mean()
         out["clipped"][k] = [((np.asarray(proxies.clipped[k]) >> c) & 1).mean() for c in range(3)]
         if before is not None:
-            pair_sigma = proxies.noise_proxy.sigma(np.maximum(frame, before))
+            pair_sigma = proxies.noise_proxy.sigma(0.5 * (frame + before))
             out["change"][k] = np.mean(np.abs(frame - before) / pair_sigma, dtype=np.float64)
         out["sharpness"][k] = _sharpness(frame @ w32, float(shade_noise.mean()))
         out["drift"][k] = _drift_of(frame, ambient, bright_enough & ((off[k] | unreached) & ~cover)[..., None])
@@ -219,10 +219,14 @@ def _flare_of(luma: FloatArray, clipped: NDArray[np.uint8], cover: BoolArray) ->
 def _energy_error(
     dark_energy: FloatArray, proxies: ProxyTake, ambient: FloatArray, weights: NDArray[np.float64]
 ) -> float:
-    """Standard error of an unlit frame's mean: what theory says, or what the lamp-off frames show if that is more."""
+    """Standard error of an unlit frame's mean: what theory says, or what the lamp-off frames show if that is more.
+
+    Notes: shown by successive differences, so that a drift or a passer-by does not count as noise.
+    """
     variance = proxies.noise_proxy.sigma(ambient).astype(np.float64) ** 2 @ weights**2
     theory = float(np.sqrt(variance.mean() / variance.size))
-    shown = float(1.4826 * np.median(np.abs(dark_energy - np.median(dark_energy)))) if len(dark_energy) > 4 else 0.0
+    steps = np.abs(np.diff(dark_energy))
+    shown = float(1.4826 * np.median(steps) / np.sqrt(2)) if len(steps) > 4 else 0.0
     return max(theory, shown, 1e-12)
 
 

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.light import Primaries, find_primaries, match_primaries
+from lightstack.core.light import Primaries, custom_primaries, find_primaries, match_primaries
 from lightstack.errors import MissingInput, OutputError, UnreadableInput
 from lightstack.files.folder import replaced_whole, write_whole
 
@@ -56,8 +56,8 @@ class PartHeader:
 class ExrPart:
     """What stands in one part of an EXR.
 
-    ``width``, ``height``: of its data window. ``primaries``: a name in ``PRIMARIES``, or None where the
-    chromaticities are absent or of no known set. ``kind``: as in ``PartHeader``.
+    ``width``, ``height``: of its data window. ``primaries``: a name in ``PRIMARIES``, or one that spells the
+    chromaticities out, or None where there are none. ``kind``: as in ``PartHeader``.
     """
 
     name: str
@@ -88,10 +88,11 @@ def write_exr(
     file is written in 32-bit floats rather than clipped. ``compression``: none, zips, zip, piz or rle.
     Raises: OutputError where the disk is full or the place cannot be written; nothing is left behind.
     """
-    if not isinstance(channels, Mapping):
-        channels = {name: channels[..., index] for index, name in enumerate("RGB")}
-    names = tuple(channels)
-    pixels = np.stack([np.asarray(plane) for plane in channels.values()], axis=-1)
+    if isinstance(channels, Mapping):
+        names = tuple(channels)
+        pixels = np.stack([np.asarray(plane) for plane in channels.values()], axis=-1)
+    else:
+        names, pixels = ("R", "G", "B"), channels
     kind = _kind_of(pixels, half)
     header = PartHeader("", names, kind, compression, attributes or {})
     write_exr_parts(path, [header], [pixels], size=pixels.shape[:2], primaries=primaries)
@@ -187,6 +188,7 @@ def read_exr_headers(path: Path) -> tuple[ExrPart, ...]:
     with _opened(path) as source:
         while source.seek_subimage(len(parts), 0):
             parts.append(_read_part(source.spec()))
+        source.geterror()  # asking for the part after the last one leaves a complaint behind
     return tuple(parts)
 
 
@@ -277,6 +279,12 @@ def _find_part(path: Path, name: str) -> int:
     return names.index(name)
 
 
+def _name_primaries(chromaticities: tuple[float, ...] | None) -> str | None:
+    if chromaticities is None or len(chromaticities) != 8:
+        return None
+    return match_primaries(chromaticities) or custom_primaries(chromaticities).name
+
+
 def _read_part(spec: Any) -> ExrPart:
     numbers = spec.getattribute("chromaticities")
     chromaticities = tuple(float(number) for number in numbers) if numbers else None
@@ -287,7 +295,7 @@ def _read_part(spec: Any) -> ExrPart:
         height=spec.height,
         kind={"uint32": "uint"}.get(str(spec.format), str(spec.format)),
         compression=spec.getattribute("compression") or "none",
-        primaries=match_primaries(chromaticities) if chromaticities else None,
+        primaries=_name_primaries(chromaticities),
         chromaticities=chromaticities,
         attributes={item.name: item.value for item in spec.extra_attribs},
     )

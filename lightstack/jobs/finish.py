@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from lightstack import __version__
 from lightstack.core.accumulate import measure_residue
 from lightstack.files.folder import OutFolder, write_whole
@@ -113,7 +115,6 @@ def write_sweep_pictures(
 
 def report_sweep(settings: Sweep, outcome: SweepOutcome) -> SweepReport:
     """Return one sweep's section of the report."""
-    residue = measure_residue(outcome.plate.light, outcome.reach)
     registration = outcome.look.registration
     shift = max((s.shift_px for s in registration.stretches), default=0.0)
     covered = 1 - float((outcome.plate.valid > 0).mean())
@@ -123,7 +124,7 @@ def report_sweep(settings: Sweep, outcome: SweepOutcome) -> SweepReport:
         ("reached", say_share(float(outcome.reach.mean()))),
         ("covered in every key frame", say_share(covered)),
         ("largest camera movement", say_px(shift)),
-        ("left where nothing was lit", say_sigma(abs(residue_sigma(outcome, residue)))),
+        ("left where nothing was lit", say_sigma(abs(residue_sigma(outcome)))),
         ("ambient", f"mean of {len(outcome.ambient.frames)} frames of {outcome.ambient.source}"),
         ("frames decoded", f"{outcome.decoded}, of these {outcome.run_in} only as run-in"),
         ("combined by", f"{settings.combine}, {settings.by}"),
@@ -138,13 +139,14 @@ def report_sweep(settings: Sweep, outcome: SweepOutcome) -> SweepReport:
     )
 
 
-def residue_sigma(outcome: SweepOutcome, residue: Any) -> float:
-    """Return the mean level left where nothing was lit, in noise sigma of one frame."""
+def residue_sigma(outcome: SweepOutcome) -> float:
+    """Return the mean level left where nothing was lit, in noise sigma of one frame; 0 if all was lit."""
     dark = ~outcome.reach
     if not dark.any():
         return 0.0
+    left = np.mean(measure_residue(outcome.plate.light, outcome.reach).mean)
     sigma = outcome.ambient.noise.sigma(outcome.ambient.light[dark]).mean()
-    return float(residue.mean) / max(float(sigma), 1e-12)
+    return float(left) / max(float(sigma), 1e-12)
 
 
 def judge(outcome: SweepOutcome, report: SweepReport) -> Verdict:

@@ -101,7 +101,8 @@ def make_sweep_settings(sweeps: Sequence[Path], options: PlateOptions) -> Sweep:
         "stops white model hold_exposure"
     )
     given = {name: getattr(options, name) for name in names.split()}
-    keys = {name: value for name, value in given.items() if value not in (None, (), False)}
+    left_out = (None, False)  # by identity: 0 is a value
+    keys = {n: v for n, v in given.items() if v != () and not any(v is nothing for nothing in left_out)}
     return check_sweep({"path": [str(path) for path in sweeps], **keys})
 
 

@@ -16,6 +16,7 @@ from lightstack.core.choose import REC709_LUMINANCE, choose_key_frames, light_va
 from lightstack.core.even import even_gains, measure_level
 from lightstack.core.guide import GuideRecipe, measure_guide_noise, plan_guide
 from lightstack.core.reach import find_holes, find_reached
+from lightstack.core.separate import find_hot_pixels
 from lightstack.errors import UnusableTake
 from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.files.stack import LightStack, StackShape, create_stack
@@ -94,6 +95,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             registration=look.registration,
             ambient=ambient,
             recipe=recipe,
+            hot=find_hot_pixels(ambient.light, noise=ambient.noise),
             threads=request.options.threads,
             progress=progress,
         )

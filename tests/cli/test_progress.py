@@ -21,10 +21,8 @@ class Terminal(io.StringIO):
 
 
 def show(stream, clock, *, seconds, **options):
-    with (
-        TerminalProgress(stream=stream, clock=clock, **options) as progress,
-        progress.step("read", 10) as step,
-    ):
+    watched = TerminalProgress(stream=stream, clock=clock, **options)
+    with watched as progress, progress.step("read", 10) as step:
         for _ in range(10):
             clock.now += seconds / 10
             step.advance()

@@ -58,7 +58,7 @@ def make_body(pose: Pose, *, smock: bool) -> dict[str, Mesh]:
     widths = [(0.165, 0.12), (0.15, 0.115), (0.185, 0.125), (0.175, 0.1), (0.075, 0.07)]
     if smock:
         waist = [hips - 0.3 * UP, *waist]
-        widths = [(0.22, 0.17), (0.18, 0.135), (0.165, 0.125), (0.19, 0.13), (0.18, 0.105), (0.075, 0.07)]
+        widths = [(0.215, 0.15), (0.18, 0.13), (0.165, 0.125), (0.19, 0.13), (0.18, 0.105), (0.075, 0.07)]
     parts["top"].append(make_tube(waist, widths, side=right, steps=40, sides=32))
     parts["skin"].append(make_tube([neck - 0.05 * spine, head - 0.02 * front], (0.062, 0.056), side=right, steps=6))
     parts["skin"] += [_make_head(head, right, front), _make_nose(head, front)]
@@ -84,7 +84,7 @@ def _make_hair(head: NDArray, right: NDArray, front: NDArray, *, hood: bool) -> 
         path = [back - 0.17 * UP - 0.02 * front, back - 0.05 * UP - 0.02 * front, back + 0.06 * UP - 0.015 * front, back + 0.1 * UP]
         return make_tube(path, [(0.11, 0.1), (0.095, 0.095), (0.09, 0.1), (0.06, 0.07)], side=right, sides=24)
     path = [back - 0.06 * UP - 0.035 * front, back + 0.02 * UP - 0.02 * front, back + 0.07 * UP - 0.004 * front, back + 0.1 * UP]
-    return make_tube(path, [(0.068, 0.055), (0.082, 0.078), (0.079, 0.088), (0.055, 0.06)], side=right, sides=24)
+    return make_tube(path, [(0.062, 0.045), (0.08, 0.068), (0.079, 0.082), (0.055, 0.06)], side=right, sides=24)
 
 
 def _add_leg(parts: dict, pose: Pose, hips: NDArray, outward: NDArray, front: NDArray, sign: int) -> None:

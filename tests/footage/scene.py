@@ -17,7 +17,7 @@ from footage.people import Pose, make_body, make_handle
 from footage.room import BULB, edge_lamp_pose, make_hat, make_room, make_stand
 from footage.shapes import Mesh
 
-CAMERA, TARGET, WIDE_DEGREES = (0.25, 1.55, 6.4), (-0.1, 1.28, 0.0), 57.0
+CAMERA, TARGET, WIDE_DEGREES = (0.25, 1.55, 6.4), (-0.1, 1.2, 0.0), 57.0
 VIOLET = np.array([0.46, 0.13, 1.0])  # the gel, linear; luminance 0.263
 LAMP_RADIUS, LAMP_RADIANCE = 0.045, 1500.0
 CARRIER = {"top": "black_cloth", "trousers": "black_cloth", "skin": "skin", "hair": "black_cloth", "shoes": "black_cloth"}
@@ -146,11 +146,11 @@ def _make_lights(lights: str, *, stand: bool, soot: Any) -> dict[str, Any]:
     bulb: dict[str, Any] = {"type": "sphere", "center": BULB.tolist(), "radius": 0.035, "bsdf": soot}
     made = {"bulb": bulb}
     if lit:
-        bulb["emitter"] = _glow((1150, 800, 480))
+        bulb["emitter"] = _glow((1600, 1110, 670))
         made["moon"] = {
             "type": "directional",
-            "direction": [-0.45, -0.5, 0.74],
-            "irradiance": {"type": "rgb", "value": [1.6, 2.2, 3.4]},
+            "direction": [-0.5, -0.78, 0.56],
+            "irradiance": {"type": "rgb", "value": [1.3, 1.8, 2.7]},
         }
         sky = mi.ScalarTransform4f().translate([0.9, 1.25, -2.5]).scale([3.0, 1.45, 1])
         made["sky"] = {"type": "rectangle", "to_world": sky, "bsdf": soot, "emitter": _glow((0.05, 0.085, 0.17))}
@@ -158,7 +158,7 @@ def _make_lights(lights: str, *, stand: bool, soot: Any) -> dict[str, Any]:
         face = mi.ScalarTransform4f(edge_lamp_pose()).scale([0.1, 0.075, 1])
         made["edge"] = {"type": "rectangle", "to_world": face, "bsdf": soot}
         if lights == "fixed":
-            made["edge"]["emitter"] = _glow((120, 96, 66))
+            made["edge"]["emitter"] = _glow((260, 208, 143))
     return made
 
 

@@ -1,0 +1,100 @@
+"""Pixels of the sensor that glow by themselves, found and repaired.
+
+A maximum keeps the brightest reading of every frame, so a pixel that reads too high in all of them would
+stand in the plate as a dot. What tells it from a small bright thing in the set: it stands out by the same
+amount whether the lamp shines on it or not, and it is smaller than any lens can draw.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lightstack.records import BoolArray, NoiseModel
+
+__all__ = ["HotTally", "find_hot_pixels", "repair_pixels"]
+
+HOT_SIGMA = 8.0  # an average of frames: its own noise is far below this
+HOT_RATIO = 1.5  # and this much brighter than the brightest around it
+STILL_SIGMA = 4.0  # in one still
+STILL_SHARE = 0.9  # of the stills
+
+_RING = np.ones((5, 5), np.uint8)
+_RING[1:4, 1:4] = 0  # the 16 pixels two steps away: one hot pixel of a sensor spreads to 3 x 3 by demosaicing
+
+
+def find_hot_pixels(ambient: NDArray, *, noise: NoiseModel) -> BoolArray:
+    """Find pixels that glow in the ambient.
+
+    ``ambient``: ``(H, W, 3)`` float32 linear, averaged over frames. ``noise``: of one frame. A pixel is hot
+    where any channel stands above all 16 pixels around its 3 x 3 neighbourhood by 8 sigma of one frame and
+    by half as much again, and no neighbour stands higher. Returns ``(H, W)`` bool.
+
+    Notes: a lit lamp bulb or a star of light wider than 3 px has neighbours as bright as itself two steps
+    away, and stays. A single bright speck on a dark wall may be taken for hot and is repaired too.
+    """
+    picture = np.ascontiguousarray(ambient, np.float32)
+    around = cv2.dilate(picture, _RING)
+    sigma = noise.sigma(np.maximum(around, 0))
+    summit = picture >= cv2.dilate(picture, np.ones((3, 3), np.uint8))
+    hot = (picture - around > HOT_SIGMA * sigma) & (picture > HOT_RATIO * around) & summit
+    return np.asarray(hot.any(axis=2))
+
+
+class HotTally:
+    """Finds pixels that stand out in nearly every lamp still, one still at a time.
+
+    ``add`` the stills of different lamp places; ``result`` is ``(H, W)`` bool.
+    """
+
+    def __init__(self, shape: tuple[int, int]) -> None:
+        self._outlier = np.zeros(shape, np.uint16)
+        self._seen = np.zeros(shape, np.uint16)
+        self._least = np.full(shape, np.inf, np.float32)
+        self._most = np.full(shape, -np.inf, np.float32)
+
+    def add(self, light: NDArray, ambient: NDArray, *, noise: NoiseModel, valid: NDArray | None = None) -> None:
+        """Take one still in. ``light``, ``ambient``: ``(H, W, 3)`` linear. ``valid``: ``(H, W)`` 0..1."""
+        usable = np.ones(self._seen.shape, bool) if valid is None else np.asarray(valid) > 0
+        picture = np.ascontiguousarray(light, np.float32)
+        around = cv2.dilate(picture, _RING)
+        sigma = noise.sigma(np.maximum(ambient, 0) + np.maximum(around, 0))
+        excess = ((picture - around) / sigma).max(axis=2)
+        self._seen += usable
+        self._outlier += usable & (excess > STILL_SIGMA)
+        above = (picture - cv2.blur(picture, (5, 5))).max(axis=2)
+        self._least = np.where(usable, np.minimum(self._least, above), self._least)
+        self._most = np.where(usable, np.maximum(self._most, above), self._most)
+
+    def result(self) -> BoolArray:
+        """Say which pixels stand out in at least 9 of 10 stills, by much the same amount in all of them."""
+        often = (self._seen >= 3) & (self._outlier >= STILL_SHARE * self._seen)
+        steady = self._least > self._most / 3
+        return np.asarray(often & steady)
+
+
+def repair_pixels(picture: NDArray, hot: BoolArray) -> NDArray[np.float32]:
+    """Replace hot pixels and what they spread to by the median of the ring around.
+
+    ``picture``: ``(H, W, 3)`` float32. ``hot``: ``(H, W)`` bool. Returns a copy; where no pixel is hot, the
+    picture itself.
+    """
+    rows, columns = np.nonzero(hot)
+    if not len(rows):
+        return picture
+    repaired = np.array(picture, np.float32)
+    padded = np.pad(repaired, ((3, 3), (3, 3), (0, 0)), mode="reflect") if min(hot.shape) > 3 else None
+    if padded is None:
+        return repaired
+    offsets = np.argwhere(_RING) - 2
+    grown = cv2.dilate(np.asarray(hot, np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    for y, x in zip(rows, columns, strict=True):
+        ring = np.stack([padded[y + 3 + dy, x + 3 + dx] for dy, dx in offsets])
+        level = np.median(ring, axis=0)
+        low_y, low_x = max(y - 1, 0), max(x - 1, 0)
+        block = repaired[low_y : y + 2, low_x : x + 2]
+        limit = ring.max(axis=0)
+        repaired[low_y : y + 2, low_x : x + 2] = np.where(block > limit, level, block)
+        repaired[y, x] = level
+    return repaired if grown.any() else picture

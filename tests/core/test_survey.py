@@ -1,0 +1,172 @@
+"""The numbers that a survey takes of every frame, on made rooms and by construction."""
+
+import numpy as np
+import pytest
+from made import make_room, proxy_arrays
+
+from lightstack.core.motion import measure_smear
+from lightstack.core.survey import average_frames, find_lamp_off, split_stretches, survey_sweep
+from lightstack.errors import UnusableTake
+from lightstack.records import NoiseModel, ProxyTake, Registration, Stretch
+
+SMALL = {"size": (72, 128), "frames": 60}
+
+
+def make_proxies(rgb, *, noise=(4e-4, 4e-6), clipped=None, seconds=None):
+    n, h, w, _ = rgb.shape
+    model = NoiseModel(np.full(3, noise[0]), np.full(3, noise[1]))
+    return ProxyTake(
+        "sweep", rgb.astype(np.float16), np.zeros((n, h, w), np.uint8) if clipped is None else clipped,
+        np.arange(1, n + 1), np.arange(n) / 24.0 if seconds is None else seconds, 1, (h, w), model, model,
+        np.zeros(n, bool),
+    )  # fmt: skip
+
+
+def take_of(room, frames=None):
+    rgb, clipped, _ = proxy_arrays(room, frames=frames)
+    return make_proxies(rgb, noise=room.noise, clipped=clipped)
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        {},
+        {"gel": "red", "dim_corner": True},
+        {"gel": "blue", "big_carrier": True},
+        {"drift_stops": 0.15},
+        {"gap": 20, "walker": True},
+        {"lead": 3, "noise": (1.5e-3, 2e-5), "bits": 8},
+        {"curve": "slog3"},
+        {"bump_px": 0, "turn_deg": 0, "still_lamp": True, "carrier": False},
+    ],
+    ids=lambda kind: "-".join(kind) or "plain",
+)
+def test_lamp_off_frames_are_found_in_made_rooms(kind):
+    room = make_room(1, **SMALL, **kind)
+    np.testing.assert_array_equal(find_lamp_off(take_of(room)), ~room.lamp_on)
+
+
+def test_a_take_that_never_goes_dark_has_no_lamp_off_frames():
+    room = make_room(1, **SMALL)
+    proxies = take_of(room, frames=range(15, 45))
+    assert not find_lamp_off(proxies).any()
+    assert not find_lamp_off(proxies, ambient=room.ambient).any()
+    with pytest.raises(UnusableTake, match="no lamp-off frames"):
+        average_frames(proxies, [])
+
+
+def test_a_take_that_starts_lit_and_a_nearly_black_room_are_understood():
+    room = make_room(2, **SMALL, lamp_on_first=True)
+    np.testing.assert_array_equal(find_lamp_off(take_of(room)), ~room.lamp_on)
+    rng = np.random.default_rng(4)
+    light = np.zeros((30, 36, 64, 3))
+    light[10:20] += 0.01 * np.linspace(0, 1, 64)[:, None]
+    noisy = light + rng.normal(0, 0.002, light.shape)
+    np.testing.assert_array_equal(find_lamp_off(make_proxies(noisy)), light.max((1, 2, 3)) == 0)
+
+
+def test_average_reaches_the_standard_error_and_forgets_a_passer_by():
+    # REFERENCE  standard error of a mean: sigma / sqrt(n) (any handbook of statistics).
+    # TOLERANCE  the root mean square of 36 x 64 x 3 errors within 5 %; a little is lost where somebody stood.
+    rng = np.random.default_rng(2)
+    truth = 0.05 + 0.05 * rng.random((36, 64, 3))
+    sigma = np.sqrt(4e-4 * truth + 4e-6)
+    frames = truth + sigma * rng.standard_normal((40, 36, 64, 3))
+    error = (average_frames(make_proxies(frames), range(40)) - truth) / sigma
+    assert np.sqrt(np.mean(error**2)) == pytest.approx(40**-0.5, rel=0.05)
+    frames[10:24, 8:30, 20:40] = 0.001
+    error = (average_frames(make_proxies(frames), range(40)) - truth) / sigma
+    assert np.sqrt(np.mean(error[8:30, 20:40] ** 2)) == pytest.approx(26**-0.5, rel=0.08)
+
+
+def test_average_equals_its_slow_twin_and_ignores_the_order():
+    rng = np.random.default_rng(3)
+    frames = (0.1 + 0.02 * rng.standard_normal((9, 5, 6, 3))).astype(np.float16)
+    proxies = make_proxies(frames)
+    stack = frames.astype(np.float32)
+    middle = np.median(stack, axis=0)
+    limit = 4 * proxies.noise_proxy.sigma(middle) * np.sqrt(1 + np.pi / 18)
+    slow = np.array([
+        [[np.mean([v for v in stack[:, y, x, c] if abs(v - middle[y, x, c]) <= limit[y, x, c]] or [middle[y, x, c]])
+          for c in range(3)] for x in range(6)] for y in range(5)
+    ])  # fmt: skip
+    np.testing.assert_allclose(average_frames(proxies, range(9)), slow, rtol=1e-5)
+    np.testing.assert_allclose(average_frames(proxies, [8, 3, 1, 0, 2, 7, 6, 5, 4]), slow, rtol=1e-5)
+
+
+def test_stretches_part_at_a_second_of_dark():
+    seconds = np.arange(100) / 25.0
+    lit = np.zeros(100, bool)
+    lit[5:20] = lit[22:40] = lit[65:90] = True  # 2 dark frames, then 25 dark frames = 1.0 s
+    stretch = split_stretches(lit, seconds)
+    assert set(stretch[5:20]) == set(stretch[22:40]) == {0}
+    assert set(stretch[65:90]) == {1} and set(stretch[~lit]) == {-1}
+    lit[40] = True  # 24 dark frames
+    assert set(split_stretches(lit, seconds)[65:90]) == {0}
+
+
+def test_lamp_energy_and_clipping_are_plain_means():
+    rng = np.random.default_rng(5)
+    ambient = np.full((36, 64, 3), 0.02)
+    light = np.zeros((12, 36, 64, 3))
+    light[3:9, 10:30, 10:40] = [0.3, 0.1, 0.2]
+    clipped = np.zeros((12, 36, 64), np.uint8)
+    clipped[4, :18, :32] = 5
+    proxies = make_proxies(ambient + light + rng.normal(0, 1e-4, light.shape), clipped=clipped)
+    table = survey_sweep(proxies, ambient, lamp_off=light.max((1, 2, 3)) == 0)
+    share = 20 * 30 / (36 * 64)
+    expected = share * (0.2126 * 0.3 + 0.7152 * 0.1 + 0.0722 * 0.2)
+    np.testing.assert_allclose(table.lamp_energy[3:9], expected, rtol=2e-3)
+    np.testing.assert_allclose(table.clipped[4], [0.25, 0, 0.25])
+    assert table.lamp_sigma[3] > 100 and abs(table.lamp_sigma[1]) < 5
+    assert table.weight[1] == 0 and table.weight[6] > 0.9
+    np.testing.assert_array_equal(table.stretch, [-1] * 3 + [0] * 6 + [-1] * 3)
+
+
+def test_change_of_pure_noise_is_what_statistics_say():
+    # REFERENCE  mean |x - y| of two normal values is 2 sigma / sqrt(pi) = 1.1284 sigma (handbook value).
+    # TOLERANCE  2 %: frames are stored as half floats.
+    rng = np.random.default_rng(6)
+    ambient = np.full((72, 128, 3), 0.05)
+    noise = np.sqrt(4e-4 * 0.05 + 4e-6)
+    proxies = make_proxies(ambient + rng.normal(0, noise, (6, 72, 128, 3)))
+    table = survey_sweep(proxies, ambient, lamp_off=np.ones(6, bool))
+    np.testing.assert_allclose(table.change_sigma[1:], 2 / np.sqrt(np.pi), rtol=0.02)
+
+
+def test_drift_is_read_in_stops_and_a_steady_camera_has_none():
+    drifting = make_room(1, **SMALL, bump_px=0, turn_deg=0, drift_stops=0.2, unreached=True)
+    proxies = take_of(drifting)
+    table = survey_sweep(proxies, drifting.ambient)
+    truth = np.log2(drifting.drift)
+    assert np.abs(table.drift_stops - truth)[~drifting.lamp_on].max() < 0.02
+    assert np.median(np.abs(table.drift_stops - truth)) < 0.02
+    steady = make_room(1, **SMALL, bump_px=0, turn_deg=0)
+    assert np.abs(survey_sweep(take_of(steady), steady.ambient).drift_stops).max() < 0.02
+
+
+@pytest.mark.parametrize("speed", [0.0, 0.7, 2.0])
+def test_smear_is_the_speed_of_a_light_edge(speed):
+    def edge(t):
+        x = np.arange(128) - 60 - speed * t
+        return np.tile(1 / (1 + np.exp(-x / 2.5)), (72, 1))
+
+    assert measure_smear(edge(-1), edge(0), edge(1)) == pytest.approx(speed, rel=0.1, abs=1e-6)
+
+
+def test_frames_left_out_by_registration_get_no_weight():
+    room = make_room(1, **SMALL, bump_px=0, turn_deg=0)
+    whole = Stretch(1, 60, np.eye(3), True, 0.25, 0.01, 60)
+    table = survey_sweep(take_of(room), room.ambient, Registration("sweep", "translation", (whole,), (30, 31)))
+    assert table.weight[29] == table.weight[30] == 0 and table.weight[31] > 0
+    assert set(table.shift_px) == {0.25}
+
+
+def test_blocked_pixels_do_not_darken_the_lamp_energy():
+    ambient, light = np.full((36, 64, 3), 0.1), np.zeros((6, 36, 64, 3))
+    light[1:5] = 0.2
+    light[2, :18] = -0.09
+    blocked = light[..., 0] < 0
+    table = survey_sweep(make_proxies(ambient + light), ambient, blocked=blocked, lamp_off=np.array([1, 0, 0, 0, 0, 1], bool))
+    np.testing.assert_allclose(table.lamp_energy[1:5], 0.2, rtol=2e-3)
+    assert table.blocked[2] == 0.5
