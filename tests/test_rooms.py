@@ -21,7 +21,18 @@ MAY_IMPORT = {
     "__init__": set(),
     "__main__": {"cli"},
 }
-TOUCHES_THE_WORLD = {*"os io pathlib time datetime logging subprocess socket tempfile shutil".split()}
+TOUCHES_THE_WORLD = {
+    "datetime",
+    "io",
+    "logging",
+    "os",
+    "pathlib",
+    "shutil",
+    "socket",
+    "subprocess",
+    "tempfile",
+    "time",
+}
 OPENS_FILES = {"open", "read_bytes", "read_text", "write_bytes", "write_text"}
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 

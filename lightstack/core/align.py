@@ -51,10 +51,19 @@ def guess_noise(luma: FloatArray) -> float:
     return max(float(1.4826 * np.median(np.abs(left))), 1e-6)
 
 
-def texture_of(luma: FloatArray, *, noise: NoiseModel | None, averaged: int = 1) -> FloatArray:
-    """Return the normalised texture of ``(h, w)`` luma that is a mean of ``averaged`` frames."""
-    sigma = guess_noise(luma) if noise is None else luma_noise(noise, luma)[1] / np.float32(np.sqrt(averaged))
-    return normalise_texture(luma, noise_sigma=sigma)
+def texture_of(
+    luma: FloatArray, *, noise: NoiseModel | None, averaged: int = 1, foot: float | None = None
+) -> FloatArray:
+    """Return the normalised texture of ``(h, w)`` luma that is a mean of ``averaged`` frames.
+
+    The foot of the logarithm follows the noise of a *single* frame, so that a mean and a frame compare.
+    """
+    if noise is None:
+        sigma = guess_noise(luma)
+        return normalise_texture(luma, noise_sigma=sigma, foot=foot)
+    black, level = luma_noise(noise, luma)
+    held = 2 * black if foot is None else foot
+    return normalise_texture(luma, noise_sigma=level / np.float32(np.sqrt(averaged)), foot=held)
 
 
 def align_texture(
@@ -114,15 +123,22 @@ def align_luma(
     for level in reversed(levels):
         still, changed = _shrink(reference, level), _shrink(moving, level)
         held = None if mask is None else _shrink(mask.astype(np.float32), level) > 0.99
-        lessened = tuple(count * level**2 for count in averaged)
-        first = texture_of(still, noise=noise, averaged=lessened[0])
-        second = texture_of(changed, noise=noise, averaged=lessened[1])
+        foot = _common_foot(still, changed, noise, level)
+        first = texture_of(still, noise=noise, averaged=averaged[0] * level**2, foot=foot)
+        second = texture_of(changed, noise=noise, averaged=averaged[1] * level**2, foot=foot)
         here = _correlate(first, second) if pose is None else scale_pose(pose, level)
         kind = model if level == 1 else ("translation" if model == "translation" else "euclidean")
         result = align_texture(first, second, model=kind, start=here, mask=held)
         pose = scale_pose(result.pose, 1 / level)
     assert result is not None
     return result
+
+
+def _common_foot(one: FloatArray, two: FloatArray, noise: NoiseModel | None, level: int) -> float:
+    """Return the foot of the logarithm for two pictures shrunk by ``level``."""
+    if noise is None:
+        return 2 * max(guess_noise(one), guess_noise(two))
+    return 2 * luma_noise(noise, one[:1, :1])[0] / level
 
 
 def _shrink(image: FloatArray, level: int) -> FloatArray:

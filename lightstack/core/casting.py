@@ -14,6 +14,7 @@ __all__ = ["Candidate", "Cast", "Part", "cast_takes"]
 SAME_GEL_DEGREES = 12.0  # noise and the room's own colours turn one gel's light by a few degrees
 SAME_LIGHT_STOPS = 0.15
 LIT_MORE_STOPS = 0.4
+NEARLY_STILL = 0.02  # of the picture at most
 LEAST_FIGURE = 0.01  # of the picture: somebody who hardly moves is larger
 
 
@@ -69,11 +70,24 @@ def cast_takes(takes: Sequence[Candidate]) -> Cast:
     if hero:
         parts.append(Part("hero", (hero.name,), reason))
     still = [take for take in by_kind["still"] if take is not hero]
+    still = still or _find_nearly_still(by_kind["moving"], hero)
     parts += _cast_still(still, hero, sweeps)
-    parts += [_leave_out_moving(take) for take in by_kind["moving"] if take is not hero]
+    parts += [_leave_out_moving(take) for take in by_kind["moving"] if take is not hero and take not in still]
     unsteady = "nearly the whole picture changes, and not by a lamp: does the camera move?"
     parts += [Part("", (take.name,), unsteady) for take in by_kind["unsteady"]]
     return Cast(tuple(parts))
+
+
+def _find_nearly_still(moving: Sequence[Candidate], hero: Candidate | None) -> list[Candidate]:
+    """Find the empty take where none is quite still, as a small bump or a heavy codec can bring about."""
+    if hero is None or hero.kind != "moving":
+        return []
+    near = [
+        take
+        for take in moving
+        if take.look.most_moving < NEARLY_STILL and take.look.moving_share < 0.2 * hero.look.moving_share
+    ]
+    return [min(near, key=lambda take: take.look.ever_moving)] if near else []
 
 
 def _leave_out_moving(take: Candidate) -> Part:
@@ -177,9 +191,17 @@ def _pick_empty(still: Sequence[Candidate], sweeps: Sequence[Candidate]) -> tupl
         dark = sweeps[0].look.dark
         empty = min(still, key=lambda take: light_difference(take.look.rest, dark))
         near = light_difference(empty.look.rest, dark)
-        return empty, f"nothing moves, and its light is within {near:.2f} stops of the sweep's dark frames"
-    reason = "nothing moves" + (", and it is the darkest of such takes" if len(still) > 1 else "")
-    return min(still, key=_level), reason
+        return (
+            empty,
+            f"{_motion(empty)} moves, and its light is within {near:.2f} stops of the sweep's dark frames",
+        )
+    empty = min(still, key=_level)
+    more = ", and it is the darkest of such takes" if len(still) > 1 else ""
+    return empty, f"{_motion(empty)} moves{more}"
+
+
+def _motion(take: Candidate) -> str:
+    return "nothing" if take.kind == "still" else "hardly anything"
 
 
 def _lamp_stops(empty: Candidate, hero: Candidate | None, sweeps: Sequence[Candidate]) -> float | None:

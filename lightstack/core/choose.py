@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.errors import SettingError
-from lightstack.records import Choice
+from lightstack.records import Choice, NoiseModel
 
 REC709_LUMINANCE = (0.2126, 0.7152, 0.0722)
 """Luminance weights, rounded as in ITU-R BT.709-6, item 3.2."""
@@ -52,7 +52,8 @@ def light_values(
     """
     count, height, width = light.shape[:3]
     if valid.shape != (count, height, width) or len(weights) != count:
-        raise ValueError(f"light {light.shape}, valid {valid.shape} and weights {np.shape(weights)} do not fit")
+        shapes = f"light {light.shape}, valid {valid.shape}, weights {np.shape(weights)}"
+        raise ValueError(f"{shapes} do not fit each other")
     size = score_size(height, width)
     threshold = 3.0 * _shrink(np.broadcast_to(np.asarray(sigma, np.float32), (height, width)), size)
     values = np.empty((count, size[0] * size[1]), np.float32)
@@ -62,6 +63,23 @@ def light_values(
         above = np.maximum(_shrink(luma, size) - threshold, 0)
         values[k] = float(weights[k]) * np.sqrt(above).ravel()
     return values
+
+
+def weigh_channels(colour: NDArray, *, noise: NoiseModel) -> NDArray[np.float64]:
+    """Give the channel weights with which this lamp's light stands out most from noise.
+
+    ``colour``: ``(3,)`` mean lamp light, linear. ``noise``: of a frame. Returns ``(3,)`` float64, sum 1; use
+    as ``luminance`` of ``light_values``.
+
+    Notes: under a deep red or blue gel the standard's weights add mostly the noise of channels without any
+    light, and a dim corner then counts as unlit. No channel is left out: every weight is at least 1/20 of
+    the largest.
+    """
+    weights = np.maximum(np.asarray(colour, np.float64), 0) / np.maximum(noise.b, 1e-12)
+    if not weights.max() > 0:
+        return np.asarray(REC709_LUMINANCE) / sum(REC709_LUMINANCE)
+    weights = np.maximum(weights, weights.max() / 20)
+    return np.asarray(weights / weights.sum())
 
 
 def score_size(height: int, width: int) -> tuple[int, int]:
@@ -115,7 +133,10 @@ def choose_key_frames(
     steps, unit = _to_steps(values)
     required = tuple(dict.fromkeys(required))
     allowed = [k for k in range(count) if k not in set(excluded)]
-    total = int(steps[allowed].max(axis=0).sum(dtype=np.int64)) if allowed else 0
+    most = np.zeros(steps.shape[1], np.int32)
+    for k in allowed:
+        np.maximum(most, steps[k], out=most)
+    total = int(most.sum(dtype=np.int64))
     best = np.zeros(steps.shape[1], np.int32)
     order: list[int] = []
     gains: list[int] = []
@@ -158,7 +179,7 @@ def _to_steps(values: NDArray) -> tuple[NDArray[np.int32], float]:
     unit = largest / _STEPS if largest > 0 else 1.0
     steps = np.empty(values.shape, np.int32)
     for k, row in enumerate(values):
-        steps[k] = np.rint(row.astype(np.float64) / unit)
+        steps[k] = np.rint(np.maximum(row, 0).astype(np.float64) / unit)
     return steps, unit
 
 
@@ -174,4 +195,4 @@ def _check_choice(
             raise SettingError(f"frame index {k} is outside the {count} candidates")
     both = sorted(set(required) & set(excluded))
     if both:
-        raise SettingError(f"frame index {both[0]} is both required and excluded; drop it from one of the two")
+        raise SettingError(f"frame index {both[0]} is both required and excluded; drop one of the two")

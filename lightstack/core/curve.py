@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,9 +35,7 @@ class Point:
     shape: str = "linear"
 
 
-def make_curve(
-    points: Sequence[Point | Sequence], *, first: int, last: int, unit: str = "gain"
-) -> MixCurve:
+def make_curve(points: Sequence[Point | Sequence], *, first: int, last: int, unit: str = "gain") -> MixCurve:
     """Make the mix curve that runs through the points.
 
     ``points``: ``Point`` or (frame, value[, shape]), frames rising; at least one. ``first``, ``last``:
@@ -106,21 +105,23 @@ def _check_points(points: Sequence[Point | Sequence], unit: str) -> list[Point]:
     for number, point in enumerate(checked):
         _check_point(point, unit)
         if number and point.frame <= checked[number - 1].frame:
+            before = checked[number - 1].frame
             raise SettingError(
-                f"mix point at frame {point.frame:g} follows one at {checked[number - 1].frame:g}; frames must rise"
+                f"mix point at frame {point.frame:g} follows one at {before:g}; frames must rise"
             )
     return checked
 
 
 def _check_point(point: Point, unit: str) -> None:
+    where, value = f"mix point at frame {point.frame:g}", point.value
     if point.shape not in SHAPES:
-        raise SettingError(f"mix point {point.frame:g}: shape {point.shape!r} is unknown; use {', '.join(SHAPES)}")
-    if point.value == OFF:
+        raise SettingError(f"{where}: shape {point.shape!r} is unknown; use {', '.join(SHAPES)}")
+    if value == OFF:
         return
-    if isinstance(point.value, str) or not math.isfinite(point.value):
-        raise SettingError(f"mix point {point.frame:g}: value {point.value!r} is neither a number nor {OFF!r}")
-    if unit == "gain" and point.value < 0:
-        raise SettingError(f"mix point {point.frame:g}: gain {point.value:g} is negative; the least is 0 or {OFF!r}")
+    if isinstance(value, str) or not math.isfinite(value):
+        raise SettingError(f"{where}: value {value!r} is neither a number nor {OFF!r}")
+    if unit == "gain" and value < 0:
+        raise SettingError(f"{where}: gain {value:g} is negative; the least is 0 or {OFF!r}")
 
 
 def _to_gain(value: float | str, unit: str) -> float:
@@ -135,7 +136,7 @@ Span = Callable[[NDArray[np.float64]], NDArray[np.float64]]  # 0..1 along the sp
 def _make_spans(points: list[Point], unit: str) -> Iterator[tuple[Point, Point, Span]]:
     """Yield each span with its function."""
     smooth = _make_smooth_spans(points, unit)
-    for number, (here, after) in enumerate(zip(points, points[1:], strict=False)):
+    for number, (here, after) in enumerate(pairwise(points)):
         if here.shape == "smooth":
             yield here, after, smooth[number]
         else:
@@ -170,7 +171,7 @@ def _make_smooth_spans(points: list[Point], unit: str) -> dict[int, Span]:
     """
     in_stops = [
         unit == "stops" and not isinstance(here.value, str) and not isinstance(after.value, str)
-        for here, after in zip(points, points[1:], strict=False)
+        for here, after in pairwise(points)
     ]
     spans: dict[int, Span] = {}
     start = 0
@@ -186,7 +187,8 @@ def _make_smooth_spans(points: list[Point], unit: str) -> dict[int, Span]:
 
 def _make_spline(points: list[Point], offset: int, unit: str, in_stops: bool) -> dict[int, Span]:
     frames = np.array([point.frame for point in points], np.float64)
-    values = np.array([point.value if in_stops else _to_gain(point.value, unit) for point in points], np.float64)
+    levels = [point.value if in_stops else _to_gain(point.value, unit) for point in points]
+    values = np.array(levels, np.float64)
     slopes = find_monotone_slopes(frames, values)
     spans: dict[int, Span] = {}
     for k in range(len(points) - 1):
@@ -224,9 +226,9 @@ def find_monotone_slopes(frames: NDArray[np.float64], values: NDArray[np.float64
     if len(frames) == 2:
         return np.repeat(secants, 2)
     slopes = np.zeros(len(frames))
-    same_sign = secants[:-1] * secants[1:] > 0
+    same_sign = (np.sign(secants[:-1]) * np.sign(secants[1:])) > 0
     before, after = 2 * lengths[1:] + lengths[:-1], lengths[1:] + 2 * lengths[:-1]
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         harmonic = (before + after) / (before / secants[:-1] + after / secants[1:])
     slopes[1:-1] = np.where(same_sign, harmonic, 0.0)
     slopes[0] = _find_end_slope(lengths[0], lengths[1], secants[0], secants[1])

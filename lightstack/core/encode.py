@@ -121,8 +121,9 @@ def encode_planes(
     """Code linear light ``(H, W, 3)`` (upright) as native planes.
 
     ``working``: primaries of ``linear``; default the encoding's own. ``like``: the frame that ``linear`` was
-    made from. ``changed`` ``(H, W)`` bool, upright: where False the frame's own codes are kept; a chroma sample is rewritten only where a pixel of its cell changed. Values
-    that have no code are limited, R'G'B' first so that hues hold, and counted.
+    made from. ``changed`` ``(H, W)`` bool, upright: where False the frame's own codes
+    are kept; a chroma sample is rewritten only where a pixel of its cell changed. Values that have no code
+    are limited, R'G'B' first as a camera clips, and counted.
 
     Raises SettingError for encodings that have no inverse here.
 

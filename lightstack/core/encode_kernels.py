@@ -5,14 +5,15 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 
+from lightstack.core.compiled import compile_loop
 from lightstack.core.kernels import ROWS_PER_BAND, fill_chroma
 
 __all__ = ["encode_rows", "fold_chroma"]
 
 
-@njit(cache=True, nogil=True, inline="always")
+@compile_loop(inline="always")
 def _encode_value(bits, value, table, lowest, shift, fraction_scale, positive_count):
     """Curve value from a table whose entries are spaced evenly within each octave of ``value``."""
     magnitude = np.int64(bits & np.uint32(0x7FFFFFFF))
@@ -29,7 +30,7 @@ def _encode_value(bits, value, table, lowest, shift, fraction_scale, positive_co
     return below + part * (table[start + place + 1] - below)
 
 
-@njit(cache=True, nogil=True, parallel=True)
+@compile_loop(parallel=True)
 def encode_rows(
     linear, changed, like_first, like_second, like_third, chroma_width, has_like, to_native, table, lowest,
     shift, fraction_scale, positive_count, weights, signal_scale, offsets, matrix, siting, code_limits,
@@ -98,7 +99,7 @@ def encode_rows(
                     over[row] += 1
 
 
-@njit(cache=True, nogil=True, parallel=True)
+@compile_loop(parallel=True)
 def fold_chroma(full, changed, like, has_like, row_taps, column_taps, sub_y, sub_x, offset, limits, out):
     """Filter full-size chroma down to its samples, rewriting only those over a changed pixel.
 

@@ -81,7 +81,7 @@ def look_at_take(frames: NDArray[np.float32]) -> TakeLook:
     least = SIGMAS * sigma
     up = extra > np.maximum(least, LEAST_STEP + LIT_CHANGE * dark_level)
     down = extra < -np.maximum(least, LEAST_STEP + LEAST_CHANGE * dark_level)
-    moving = _find_motion(levels, rest_level, least)
+    moving = _find_motion(levels, rest_level, least / 2)  # smoothing takes two thirds of the noise away
     shares = moving.mean(axis=(1, 2))
     return TakeLook(
         lit_share=float(up.any(axis=0).mean()),
@@ -90,7 +90,7 @@ def look_at_take(frames: NDArray[np.float32]) -> TakeLook:
         moving_share=float(shares.mean()),
         most_moving=float(shares.max()),
         ever_moving=float(moving.any(axis=0).mean()),
-        restless=_measure_restlessness(levels, rest_level),
+        restless=_measure_restlessness(levels, rest_level, sigma),
         lamp_stops=float(np.log2((means.max() + BLACK) / (max(means.min(), 0) + BLACK))),
         rest=_shrink(np.median(frames, axis=0)),
         dark=_shrink(dark),
@@ -104,7 +104,7 @@ def name_kind(look: TakeLook) -> str:
     "moving" may be a hero or a prop pass, "still" an empty take; "unsteady" is none of them, e.g. a camera
     that pans.
     """
-    if look.lit_share > 0.4 and look.brightens > 0.8 and look.travel > 0.1:
+    if look.lit_share > 0.4 and look.brightens > 0.7 and look.travel > 0.1:
         return "sweep"
     if look.restless > 0.3:
         return "unsteady"
@@ -137,17 +137,23 @@ def gel_angle_degrees(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
 
 
 def _estimate_noise(levels: NDArray[np.float32]) -> float:
-    """Estimate the noise of one frame from the two neighbouring samples that differ least."""
-    if len(levels) < 2:
+    """Estimate the noise of one frame: the least of what time and what fine detail suggest.
+
+    References
+    ----------
+    Donoho and Johnstone 1994, "Ideal spatial adaptation by wavelet shrinkage", Biometrika 81(3): the median
+    absolute value of the finest diagonal detail over 0.6745.
+    """
+    if len(levels) < 2 or min(levels.shape[1:]) < 2:
         return 0.0
-    spreads = [
-        np.median(np.abs(np.diff(pair, axis=0) - np.median(np.diff(pair, axis=0)))) for pair in _pairs(levels)
-    ]
-    return float(min(spreads) / 0.6745 / np.sqrt(2))
+    changes = np.diff(levels, axis=0)
+    in_time = min(_spread(change) for change in changes) / np.sqrt(2)
+    detail = (levels[:, 1:, 1:] - levels[:, 1:, :-1] - levels[:, :-1, 1:] + levels[:, :-1, :-1]) / 2
+    return float(min(in_time, min(_spread(frame) for frame in detail)))
 
 
-def _pairs(levels: NDArray[np.float32]) -> list[NDArray[np.float32]]:
-    return [levels[number : number + 2] for number in range(len(levels) - 1)]
+def _spread(values: NDArray[np.float32]) -> float:
+    return float(np.median(np.abs(values - np.median(values))) / 0.6745)
 
 
 def _find_motion(levels: NDArray[np.float32], rest: NDArray[np.float32], least: float) -> NDArray[np.bool_]:
@@ -166,10 +172,10 @@ def _find_motion(levels: NDArray[np.float32], rest: NDArray[np.float32], least: 
     return np.asarray(opened, bool)
 
 
-def _measure_restlessness(levels: NDArray[np.float32], rest: NDArray[np.float32]) -> float:
+def _measure_restlessness(levels: NDArray[np.float32], rest: NDArray[np.float32], sigma: float) -> float:
     """Return the share of the picture whose typical change is far above noise: no grain does that."""
     typical = np.median(np.abs(levels - rest), axis=0)
-    return float((typical > 0.25 * np.maximum(rest, 0) + BLACK).mean())
+    return float((typical > 0.25 * np.maximum(rest, 0) + max(BLACK, 2 * sigma)).mean())
 
 
 def _measure_travel(extra: NDArray[np.float32]) -> float:

@@ -37,10 +37,11 @@ REFERENCE_WIDTH = 1920  # up to this width the filters have these widths; they g
 WIDE_PX = 2.0  # standard deviation of the Gaussian where the light is faint
 FINE_PX = 0.6  # and where it is strong
 FAINT_SIGMA, STRONG_SIGMA = 2.0, 5.0  # light below is faint, above strong, between it changes over
-MOST_SPREAD = 0.25  # a wide guide noisier than this (in sigma of one frame) asks for a wider filter
+MOST_SPREAD = 0.17  # a wide guide noisier than this (in sigma of one frame) asks for a wider filter
 WIDENINGS = (1.0, 1.5, 2.0, 3.0)
 HALF_FROM_WIDTH = 2560  # wider pictures are filtered at half size: growing back is their fine filter
 MEASURED_PX = 768  # side of the piece of an unlit frame on which noise is measured
+LEAST_SHARE = np.float32(1e-3)  # of a filter that must fall on valid pixels
 TINY = 16  # pictures with a side below this are never halved
 
 
@@ -50,8 +51,9 @@ class GuideRecipe:
 
     ``a``, ``b``: the noise model (3,). ``projection``: (G, 3), stabilised channels to guide channels, G = 1
     or 3. ``wide_px``, ``fine_px``: standard deviations of the Gaussians, full-size pixels. ``half``: filtered
-    at half size. ``spread``: (G,) noise of the wide guide in sigma of one frame. ``pull_wide``, ``pull_fine``:
-    (G, 3) covariance of guide g with the noise of channel c at the same pixel, the latter in its own sigma.
+    at half size. ``spread``, ``spread_fine``: (G,) noise of the wide and of the fine guide in sigma of one
+    frame. ``pull_wide``, ``pull_fine``: (G, 3) covariance of guide g with the noise of channel c at the same
+    pixel, the latter in its own sigma.
     """
 
     a: NDArray[np.float32]
@@ -72,9 +74,9 @@ class GuideRecipe:
     def pull_at(self, level: NDArray) -> NDArray[np.float32]:
         """Give how far a guide of this level, ``(H, W, G)`` in sigma, flatters each channel's own noise.
 
-        Where light is strong, a noisy guide also errs the other way: beside a border between two winners it now
-        and then takes the darker one. Over the crossing of two levels that costs (spread^2 / 2) x projection
-        against a gain of the pull, whatever the slopes; so much less is to be taken off there.
+        Where light is strong, a noisy guide also errs the other way: near a border between two winners it
+        now and then takes the darker one. Over a whole crossing of two levels that costs (spread^2 / 2) x
+        projection against a gain of the pull, however steep they are; so much less is to be taken off there.
         """
         fine = self.pull_fine - 0.5 * self.spread_fine[:, None] ** 2 * self.projection
         wide, fine = (p[0] if len(p) == 1 else np.diag(p) for p in (self.pull_wide, fine))
@@ -155,22 +157,23 @@ def make_guide(
         recipe.projection,
         2 if half else 1,
     )
-    whole = valid is None or bool(weight.min() >= 1)
-    wide = _blur(level, None if whole else weight, _filter_radius(recipe.wide_px, half))
-    fine = _blur(level, None if whole else weight, _filter_radius(recipe.fine_px, half))
+    wide_radius, fine_radius = (_filter_radius(r, half) for r in (recipe.wide_px, recipe.fine_px))
+    if valid is None or weight.min() >= 1:
+        wide, fine = _blur(level, wide_radius), _blur(level, fine_radius)
+    else:
+        wide = _blur_valid(level, weight, wide_radius, np.zeros_like(level))
+        fine = _blur_valid(level, weight, fine_radius, wide)
     wide += _share_of_fine(wide) * (fine - wide)
     return _grow(wide, height, width) if half else wide
 
 
-def _blur(level: NDArray, weight: NDArray | None, radius: float) -> NDArray[np.float32]:
-    """Blur what is valid; ``level`` already carries its weight."""
-    smooth = _blur_all(level, radius)
-    if weight is not None:
-        smooth /= np.maximum(_blur_all(weight, radius), np.float32(1e-4))[..., None]
-    return smooth
+def _blur_valid(level: NDArray, weight: NDArray, radius: float, otherwise: NDArray) -> NDArray[np.float32]:
+    """Blur what is valid; ``level`` already carries its weight. Where hardly anything is, ``otherwise``."""
+    share = _blur(weight, radius)[..., None]
+    return np.where(share > LEAST_SHARE, _blur(level, radius) / np.maximum(share, LEAST_SHARE), otherwise)
 
 
-def _blur_all(picture: NDArray, radius: float) -> NDArray[np.float32]:
+def _blur(picture: NDArray, radius: float) -> NDArray[np.float32]:
     if radius <= 0:
         return np.array(picture, np.float32)
     smooth = cv2.GaussianBlur(picture, (0, 0), radius, borderType=cv2.BORDER_REFLECT)
@@ -203,8 +206,8 @@ def measure_guide_noise(
     stay noisy, and with ``projection``, ``spread`` and ``pull`` measured, so that the levels of
     ``make_guide`` are in sigma of one frame as filmed.
 
-    Notes: looks at the middle of the picture, which gives the pull within 5 %. Slow unevenness (an ambient that has drifted) is
-    taken out with a mean over 32 px before anything is measured.
+    Notes: looks at the middle of the picture, which gives the pull within 5 %. Slow unevenness (an
+    ambient that has drifted) is taken out with a mean over 129 px before anything is measured.
     """
     mask = np.ones(ambient.shape[:2], bool) if valid is None else np.asarray(valid, bool)
     dark_light, ambient, mask = (_crop_centre(picture) for picture in (dark_light, ambient, mask))
@@ -213,13 +216,12 @@ def measure_guide_noise(
     size = _measure_spread(own @ recipe.projection.T, mask)
     recipe = replace(recipe, projection=(recipe.projection / size[:, None]).astype(np.float32))
     half = recipe.half and min(mask.shape) >= TINY
-    level, _ = stabilise(
-        flat, np.asarray(ambient, np.float32), np.ones((0, 0), np.float32), recipe.a, recipe.b, recipe.projection,
-        2 if half else 1,
-    )  # fmt: skip
+    trust = np.ones((0, 0), np.float32)
+    dark = np.asarray(ambient, np.float32)
+    level, _ = stabilise(flat, dark, trust, recipe.a, recipe.b, recipe.projection, 2 if half else 1)
 
     def filter_to(radius: float) -> NDArray[np.float32]:
-        smooth = _blur_all(level, _filter_radius(radius, half))
+        smooth = _blur(level, _filter_radius(radius, half))
         return _grow(smooth, *mask.shape) if half else smooth
 
     for step in WIDENINGS:
@@ -250,7 +252,7 @@ def _crop_centre(picture: NDArray) -> NDArray:
 
 def _flatten(picture: NDArray) -> NDArray[np.float32]:
     clean = np.where(np.isfinite(picture), picture, 0).astype(np.float32)
-    return np.asarray(clean - cv2.blur(clean, (65, 65), borderType=cv2.BORDER_REFLECT), np.float32)
+    return np.asarray(clean - cv2.blur(clean, (129, 129), borderType=cv2.BORDER_REFLECT), np.float32)
 
 
 def _measure_spread(picture: NDArray, mask: NDArray) -> NDArray[np.float64]:

@@ -35,11 +35,15 @@ def find_hot_pixels(ambient: NDArray, *, noise: NoiseModel) -> BoolArray:
     away, and stays. A single bright speck on a dark wall may be taken for hot and is repaired too.
     """
     picture = np.ascontiguousarray(ambient, np.float32)
-    around = cv2.dilate(picture, _RING)
+    around = _find_largest(picture, _RING)
     sigma = noise.sigma(np.maximum(around, 0))
-    summit = picture >= cv2.dilate(picture, np.ones((3, 3), np.uint8))
+    summit = picture >= _find_largest(picture, np.ones((3, 3), np.uint8))
     hot = (picture - around > HOT_SIGMA * sigma) & (picture > HOT_RATIO * around) & summit
     return np.asarray(hot.any(axis=2))
+
+
+def _find_largest(picture: NDArray, where: NDArray) -> NDArray[np.float32]:
+    return np.asarray(cv2.dilate(picture, where, borderType=cv2.BORDER_REFLECT), np.float32)
 
 
 class HotTally:
@@ -54,11 +58,13 @@ class HotTally:
         self._least = np.full(shape, np.inf, np.float32)
         self._most = np.full(shape, -np.inf, np.float32)
 
-    def add(self, light: NDArray, ambient: NDArray, *, noise: NoiseModel, valid: NDArray | None = None) -> None:
+    def add(
+        self, light: NDArray, ambient: NDArray, *, noise: NoiseModel, valid: NDArray | None = None
+    ) -> None:
         """Take one still in. ``light``, ``ambient``: ``(H, W, 3)`` linear. ``valid``: ``(H, W)`` 0..1."""
         usable = np.ones(self._seen.shape, bool) if valid is None else np.asarray(valid) > 0
         picture = np.ascontiguousarray(light, np.float32)
-        around = cv2.dilate(picture, _RING)
+        around = _find_largest(picture, _RING)
         sigma = noise.sigma(np.maximum(ambient, 0) + np.maximum(around, 0))
         excess = ((picture - around) / sigma).max(axis=2)
         self._seen += usable

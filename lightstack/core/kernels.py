@@ -11,19 +11,21 @@ nothing else calls them.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
+
+from lightstack.core.compiled import compile_loop
 
 __all__ = ["clip_planes", "decode_packed", "decode_planes"]
 
 ROWS_PER_BAND = 16  # rows that one task decodes with the same line buffers
 
 
-@njit(cache=True, nogil=True, inline="always")
+@compile_loop(inline="always")
 def step_within(index, step, last):
     return min(max(index + step, 0), last)
 
 
-@njit(cache=True, nogil=True)
+@compile_loop()
 def _mix_lines(plane, row, tables, offset, out):
     """Interpolate one line of a subsampled plane vertically and take its zero level away."""
     count = out.shape[0]
@@ -47,7 +49,7 @@ def _mix_lines(plane, row, tables, offset, out):
         out[j] = rest * a + part * b
 
 
-@njit(cache=True, nogil=True)
+@compile_loop()
 def _widen_line(line, tables, out):
     """Interpolate one line of chroma horizontally to the luma positions."""
     width = out.shape[0]
@@ -72,7 +74,7 @@ def _widen_line(line, tables, out):
         out[width - 1] = line[count - 1]
 
 
-@njit(cache=True, nogil=True)
+@compile_loop()
 def fill_chroma(second, third, row, siting, offsets, narrow, wide_second, wide_third):
     _mix_lines(second, row, siting, offsets[1], narrow)
     _widen_line(narrow, siting, wide_second)
@@ -80,7 +82,7 @@ def fill_chroma(second, third, row, siting, offsets, narrow, wide_second, wide_t
     _widen_line(narrow, siting, wide_third)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@compile_loop(inline="always")
 def look_up(signal, table, low, per_unit, top):
     place = (signal - low) * per_unit
     place = min(max(place, np.float32(0.0)), top)
@@ -89,13 +91,13 @@ def look_up(signal, table, low, per_unit, top):
     return below + (place - np.float32(index)) * (table[index + 1] - below)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@compile_loop(inline="always")
 def _find_place(signal, low, per_unit, top):
     return min(max((signal - low) * per_unit, np.float32(0.0)), top)
 
 
-@njit(cache=True, nogil=True)
-def _read_table(places, table):
+@compile_loop()
+def read_table(places, table):
     """Replace table places by table values; an unsigned index spares the test for negative ones."""
     for x in range(places.shape[0]):
         place = places[x]
@@ -105,8 +107,8 @@ def _read_table(places, table):
         places[x] = below + (place - np.float32(whole)) * (table[index + np.uint32(1)] - below)
 
 
-@njit(cache=True, nogil=True)
-def _place_line(line, wide_b, wide_c, offset, m, low, per_unit, top, red):
+@compile_loop()
+def place_line(line, wide_b, wide_c, offset, m, low, per_unit, top, red):
     """Turn a line of codes into table places: R to ``red``, G and B over the chroma that they came from."""
     m00, m01, m02 = m[0, 0], m[0, 1], m[0, 2]
     m10, m11, m12 = m[1, 0], m[1, 1], m[1, 2]
@@ -120,8 +122,8 @@ def _place_line(line, wide_b, wide_c, offset, m, low, per_unit, top, red):
         wide_c[x] = _find_place(m20 * a + m21 * b + m22 * c, low, per_unit, top)
 
 
-@njit(cache=True, nogil=True)
-def _store_line(red, green, blue, p, out):
+@compile_loop()
+def store_line(red, green, blue, p, out):
     p00, p01, p02 = p[0, 0], p[0, 1], p[0, 2]
     p10, p11, p12 = p[1, 0], p[1, 1], p[1, 2]
     p20, p21, p22 = p[2, 0], p[2, 1], p[2, 2]
@@ -132,7 +134,7 @@ def _store_line(red, green, blue, p, out):
         out[x, 2] = p20 * r + p21 * g + p22 * b
 
 
-@njit(cache=True, nogil=True, parallel=True)
+@compile_loop(parallel=True)
 def decode_planes(
     first, second, third, width, chroma_width, offsets, matrix, siting, table, low, per_unit, primaries, out
 ):  # fmt: skip
@@ -147,14 +149,14 @@ def decode_planes(
         blue = np.empty(width, np.float32)  # holds Cr first
         for row in range(band * ROWS_PER_BAND, min((band + 1) * ROWS_PER_BAND, height)):
             fill_chroma(second, third, row, siting, offsets, narrow, green, blue)
-            _place_line(first[row, :width], green, blue, offsets[0], matrix, low, per_unit, top, red)
-            _read_table(red, table)
-            _read_table(green, table)
-            _read_table(blue, table)
-            _store_line(red, green, blue, primaries, out[row])
+            place_line(first[row, :width], green, blue, offsets[0], matrix, low, per_unit, top, red)
+            read_table(red, table)
+            read_table(green, table)
+            read_table(blue, table)
+            store_line(red, green, blue, primaries, out[row])
 
 
-@njit(cache=True, nogil=True, parallel=True)
+@compile_loop(parallel=True)
 def clip_planes(first, second, third, width, chroma_width, offsets, matrix, siting, ceiling, out):
     """Set bit 0/1/2 of ``out`` ``(H, W)`` where the R/G/B signal reaches ``ceiling``."""
     height = out.shape[0]
@@ -180,7 +182,7 @@ def clip_planes(first, second, third, width, chroma_width, offsets, matrix, siti
                 out[row, x] = bits
 
 
-@njit(cache=True, nogil=True, parallel=True)
+@compile_loop(parallel=True)
 def decode_packed(pixels, table, primaries, out):
     """Write the linear light of integer ``(H, W, 3)`` pixels: one table entry per code, then primaries."""
     p = primaries

@@ -322,8 +322,8 @@ def decode_proxy(
         column_starts, column_weights = _box_weights(columns, factor, origin[1], chroma_width, across)
     proxy_kernels.proxy_planes(
         first, second, third, chroma_width, np.array(origin, np.int64), factor, row_starts, row_weights,
-        column_starts, column_weights, d.offsets, d.matrix, d.siting, d.ceiling, d.table, d.low, d.per_unit,
-        d.primaries, rgb, clipped,
+        column_starts, np.ascontiguousarray(column_weights.T), d.offsets, d.matrix, d.siting, d.ceiling,
+        d.table, d.low, d.per_unit, d.primaries, rgb, clipped,
     )  # fmt: skip
     return ProxyFrame(rgb, clipped)
 

@@ -189,14 +189,15 @@ def tally_frame(texture: FloatArray, template: Template) -> NDArray[np.float64]:
     edges = np.stack([_sum_cells(masked * side, grid) for side in (template.across, template.down)], -1)
     light = np.stack([_sum_cells(masked * side, grid) for side in (template.texture, template.usable)], -1)
     energy = _sum_cells(masked * masked, grid)
-    solved = np.einsum("cij,cj->ci", template.inverse, light)
-    right = edges - np.einsum("cij,cj->ci", template.cross, solved)
+    solved = (template.inverse @ light[..., None])[..., 0]
+    right = edges - (template.cross @ solved[..., None])[..., 0]
     gain = solved[:, 0]
     count = np.maximum(template.count, 1)
-    rest = np.maximum(energy - np.einsum("ci,ci->c", solved, light), 0) / count
+    rest = np.maximum(energy - (solved * light).sum(1), 0) / count
     spread = np.maximum(energy / count - (light[:, 1] / count) ** 2, 0)
     alike = np.where(gain > 0, 1 - rest / (spread + 0.02), 0)
-    weight = np.clip((alike - 0.15) / 0.5, 0, 1) * (template.count > 0.5 * grid.side**2) / (rest + _LEAST_REST)
+    open_enough = template.count > 0.5 * grid.side**2
+    weight = open_enough * np.clip((alike - 0.15) / 0.5, 0, 1) / (rest + _LEAST_REST)
     system = (weight * gain**2)[:, None] * np.stack(
         [template.shape[:, 0, 0], template.shape[:, 0, 1], template.shape[:, 1, 1]], -1
     )
@@ -226,27 +227,34 @@ def fit_move(tally: NDArray[np.float64], grid: CellGrid, *, model: str) -> MoveF
     References: Huber 1967, "The behavior of maximum likelihood estimates under nonstandard conditions",
     5th Berkeley Symp. 1:221 (the sandwich); Beaton and Tukey 1974, Technometrics 16(2):147 (the weights).
     """
-    basis = move_basis(grid, MODELS[model])
-    system = tally[:, [0, 1, 1, 2]].reshape(-1, 2, 2)
-    right = tally[:, 3:5]
-    matrices = np.einsum("cip,cij,cjq->cpq", basis, system, basis)
-    vectors = np.einsum("cip,ci->cp", basis, right)
+    across, down = np.moveaxis(move_basis(grid, MODELS[model]), 1, 0)
+    xx, xy, yy, x, y = tally[:, :5].T
+    left = across * xx[:, None] + down * xy[:, None]
+    right = across * xy[:, None] + down * yy[:, None]
+    matrices = across[:, :, None] * left[:, None] + down[:, :, None] * right[:, None]
+    vectors = across * x[:, None] + down * y[:, None]
     weight = np.ones(len(tally))
-    root = np.sqrt(np.maximum(system[:, 0, 0] + system[:, 1, 1], 1e-12))
-    values = np.zeros(basis.shape[2])
-    for _ in range(6):
+    root = np.sqrt(np.maximum(xx + yy, 1e-12))
+    values = np.zeros(across.shape[1])
+    for _ in range(5):
         values = _solve(matrices, vectors, weight)
-        rest = right - np.einsum("cij,cjp,p->ci", system, basis, values)
-        weight = _tukey(np.hypot(rest[:, 0], rest[:, 1]) / root, root > 1e-5)
+        rest = np.hypot(x - left @ values, y - right @ values)
+        weight = _tukey(rest / root, root > 1e-5)
     covariance = _sandwich(matrices, vectors, weight, values, _block_of_cell(grid))
     signal = tally[:, 5].sum()
     return MoveFit(values, covariance, float(tally[:, 6].sum() / signal) if signal > 0 else 0.0)
 
 
 def _solve(matrices: FloatArray, vectors: FloatArray, weight: FloatArray) -> NDArray[np.float64]:
-    whole = np.tensordot(weight, matrices, 1)
+    whole = _total(weight, matrices)
     ridge = _RIDGE * np.trace(whole) / len(whole) + 1e-9
     return np.linalg.solve(whole + ridge * np.eye(len(whole)), weight @ vectors)
+
+
+def _total(weight: FloatArray, matrices: FloatArray) -> NDArray[np.float64]:
+    """Sum ``(cells, p, p)`` by weight, ``(p, p)``."""
+    count = matrices.shape[1]
+    return (weight @ matrices.reshape(len(matrices), -1)).reshape(count, count)
 
 
 def _tukey(size: FloatArray, counted: BoolArray) -> NDArray[np.float64]:
@@ -272,9 +280,9 @@ def _sandwich(
 ) -> NDArray[np.float64]:
     """Return the covariance of the fit from how blocks of cells disagree with it."""
     count = len(values)
-    whole = np.tensordot(weight, matrices, 1)
+    whole = _total(weight, matrices)
     bread = np.linalg.inv(whole + 1e-9 * np.eye(count))
-    scores = weight[:, None] * (vectors - np.einsum("cpq,q->cp", matrices, values))
+    scores = weight[:, None] * (vectors - matrices @ values)
     sums = np.stack([np.bincount(block, scores[:, i]) for i in range(count)], -1)
     used = max(int((np.bincount(block, weight) > 0.05).sum()), count + 1)
     return _DOUBT**2 * bread @ (sums.T @ sums) @ bread * used / (used - count)

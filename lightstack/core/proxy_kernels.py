@@ -5,14 +5,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from lightstack.core.kernels import look_up, step_within
+from lightstack.core.compiled import compile_loop
+from lightstack.core.kernels import place_line, read_table, step_within, store_line
 
 __all__ = ["box_packed", "proxy_planes"]
 
 
-@njit(cache=True, nogil=True)
+@compile_loop()
 def _gather_column_sums(plane, row, rows, sums, highest):
     """Sum ``rows`` lines of luma column by column; return the largest value met."""
     width = sums.shape[0]
@@ -31,7 +31,7 @@ def _gather_column_sums(plane, row, rows, sums, highest):
     return peak
 
 
-@njit(cache=True, nogil=True)
+@compile_loop()
 def _gather_column_means(plane, start, weights, means, lowest, highest):
     """Weigh lines of chroma column by column; return the smallest and largest value met."""
     width = means.shape[0]
@@ -55,7 +55,7 @@ def _gather_column_means(plane, start, weights, means, lowest, highest):
     return least, most
 
 
-@njit(cache=True, nogil=True)
+@compile_loop()
 def _suspect_channels(matrix, offsets, ceiling, peak, b0, b1, c0, c1):
     """Channels that could reach the ceiling given the largest luma and the extremes of chroma."""
     suspects = np.uint8(0)
@@ -69,7 +69,7 @@ def _suspect_channels(matrix, offsets, ceiling, peak, b0, b1, c0, c1):
     return suspects
 
 
-@njit(cache=True, nogil=True)
+@compile_loop()
 def _range_of(lowest, highest, start, taps):
     least, most = lowest[start], highest[start]
     for j in range(start + 1, start + taps):
@@ -78,7 +78,7 @@ def _range_of(lowest, highest, start, taps):
     return least, most
 
 
-@njit(cache=True, nogil=True, inline="always")
+@compile_loop(inline="always")
 def _at_luma(plane, row, x, siting, offset, last_x):
     """One chroma value at a luma position, by the arithmetic of ``_mix_lines`` and ``_widen_line``."""
     last_y = plane.shape[0] - 1
@@ -104,7 +104,7 @@ def _at_luma(plane, row, x, siting, offset, last_x):
     return (np.float32(1.0) - part_x) * near + part_x * far
 
 
-@njit(cache=True, nogil=True)
+@compile_loop()
 def _clip_box(first, second, third, top, left, factor, offsets, matrix, siting, last_x, ceiling, suspects):
     """Flag the channels at the ceiling in one box; stops as soon as every suspect is found."""
     m = matrix
@@ -125,7 +125,7 @@ def _clip_box(first, second, third, top, left, factor, offsets, matrix, siting, 
     return bits
 
 
-@njit(cache=True, nogil=True)
+@compile_loop()
 def proxy_planes(
     first, second, third, chroma_width, origin, factor, row_starts, row_weights, column_starts,
     column_weights, offsets, matrix, siting, ceiling, table, low, per_unit, primaries, out, clipped,
@@ -137,57 +137,84 @@ def proxy_planes(
     """
     rows, columns = clipped.shape
     left, width = origin[1], columns * factor
-    sums = np.empty(width, np.uint32)
-    highest = np.empty(width, first.dtype)
+    sums, highest = np.empty(width, np.uint32), np.empty(width, first.dtype)
     mean_b, mean_c = np.empty(chroma_width, np.float32), np.empty(chroma_width, np.float32)
     low_b, high_b = np.empty(chroma_width, second.dtype), np.empty(chroma_width, second.dtype)
     low_c, high_c = np.empty(chroma_width, third.dtype), np.empty(chroma_width, third.dtype)
+    box_a, box_b, box_c = (
+        np.empty(columns, np.float32),
+        np.empty(columns, np.float32),
+        np.empty(columns, np.float32),
+    )
+    red = np.empty(columns, np.float32)
     luma = first[:, left:]
     top = np.float32(table.shape[0]) - np.float32(1.01)
-    share = np.float32(1.0) / np.float32(factor * factor)
-    taps = column_weights.shape[1]
-    m = matrix
-    p = primaries
     for r in range(rows):
         row = origin[0] + r * factor
         peak = _gather_column_sums(luma, row, factor, sums, highest)
         b0, b1 = _gather_column_means(second, row_starts[r], row_weights[r], mean_b, low_b, high_b)
         c0, c1 = _gather_column_means(third, row_starts[r], row_weights[r], mean_c, low_c, high_c)
-        row_suspects = _suspect_channels(m, offsets, ceiling, peak, b0, b1, c0, c1)
-        for q in range(columns):
-            total = np.uint32(0)
-            for k in range(factor):
-                total += sums[q * factor + k]
-            start = column_starts[q]
-            b, c = np.float32(0.0), np.float32(0.0)
-            for k in range(taps):
-                b += column_weights[q, k] * mean_b[start + k]
-                c += column_weights[q, k] * mean_c[start + k]
-            a = np.float32(total) * share - offsets[0]
-            b -= offsets[1]
-            c -= offsets[2]
-            clipped[r, q] = 0
-            if row_suspects:
-                peak = highest[q * factor]
-                for k in range(1, factor):
-                    peak = max(peak, highest[q * factor + k])
-                b0, b1 = _range_of(low_b, high_b, start, taps)
-                c0, c1 = _range_of(low_c, high_c, start, taps)
-                suspects = _suspect_channels(m, offsets, ceiling, peak, b0, b1, c0, c1)
-                if suspects:
-                    clipped[r, q] = _clip_box(
-                        first, second, third, row, left + q * factor, factor, offsets, m, siting,
-                        chroma_width - 1, ceiling, suspects,
-                    )  # fmt: skip
-            red = look_up(m[0, 0] * a + m[0, 1] * b + m[0, 2] * c, table, low, per_unit, top)
-            green = look_up(m[1, 0] * a + m[1, 1] * b + m[1, 2] * c, table, low, per_unit, top)
-            blue = look_up(m[2, 0] * a + m[2, 1] * b + m[2, 2] * c, table, low, per_unit, top)
-            out[r, q, 0] = p[0, 0] * red + p[0, 1] * green + p[0, 2] * blue
-            out[r, q, 1] = p[1, 0] * red + p[1, 1] * green + p[1, 2] * blue
-            out[r, q, 2] = p[2, 0] * red + p[2, 1] * green + p[2, 2] * blue
+        _sum_boxes(sums, factor, box_a)
+        _weigh_boxes(mean_b, column_starts, column_weights, offsets[1], box_b)
+        _weigh_boxes(mean_c, column_starts, column_weights, offsets[2], box_c)
+        place_line(box_a, box_b, box_c, offsets[0], matrix, low, per_unit, top, red)
+        read_table(red, table)
+        read_table(box_b, table)
+        read_table(box_c, table)
+        store_line(red, box_b, box_c, primaries, out[r])
+        clipped[r, :] = 0
+        if _suspect_channels(matrix, offsets, ceiling, peak, b0, b1, c0, c1):
+            _clip_row(
+                first, second, third, row, left, factor, column_starts, column_weights.shape[0], highest,
+                low_b, high_b, low_c, high_c, offsets, matrix, siting, ceiling, clipped[r],
+            )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@compile_loop()
+def _sum_boxes(sums, factor, out):
+    share = np.float32(1.0) / np.float32(factor * factor)
+    if factor == 3:  # the usual factor of HD, written out so that it is compiled to vector code
+        for q in range(out.shape[0]):
+            out[q] = np.float32(sums[3 * q] + sums[3 * q + 1] + sums[3 * q + 2]) * share
+        return
+    for q in range(out.shape[0]):
+        total = sums[q * factor]
+        for k in range(1, factor):
+            total += sums[q * factor + k]
+        out[q] = np.float32(total) * share
+
+
+@compile_loop()
+def _weigh_boxes(means, starts, weights, offset, out):
+    for q in range(out.shape[0]):
+        out[q] = -offset
+    for k in range(weights.shape[0]):
+        line = weights[k]
+        for q in range(out.shape[0]):
+            out[q] += line[q] * means[np.uint32(starts[q] + k)]
+
+
+@compile_loop()
+def _clip_row(
+    first, second, third, row, left, factor, starts, taps, highest, low_b, high_b, low_c, high_c, offsets,
+    matrix, siting, ceiling, clipped,
+):  # fmt: skip
+    """Find the clipped boxes of one row, searching only those that could be."""
+    for q in range(clipped.shape[0]):
+        peak = highest[q * factor]
+        for k in range(1, factor):
+            peak = max(peak, highest[q * factor + k])
+        b0, b1 = _range_of(low_b, high_b, starts[q], taps)
+        c0, c1 = _range_of(low_c, high_c, starts[q], taps)
+        suspects = _suspect_channels(matrix, offsets, ceiling, peak, b0, b1, c0, c1)
+        if suspects:
+            clipped[q] = _clip_box(
+                first, second, third, row, left + q * factor, factor, offsets, matrix, siting,
+                low_b.shape[0] - 1, ceiling, suspects,
+            )  # fmt: skip
+
+
+@compile_loop()
 def box_packed(pixels, origin, factor, ceiling, means, clipped):
     """Write box means of ``(H, W, 3)`` values to ``means`` and which channels reach ``ceiling`` anywhere."""
     share = 1.0 / (factor * factor)

@@ -48,7 +48,8 @@ def find_reached(best: NDArray, *, sigmas: float = REACHED_SIGMA, valid: NDArray
     reached = np.nan_to_num(strongest, nan=-np.inf, posinf=np.inf, neginf=-np.inf) >= sigmas
     if valid is not None:
         reached &= valid > 0
-    around = cv2.boxFilter(reached.astype(np.float32), -1, (3, 3), normalize=False, borderType=cv2.BORDER_REFLECT)
+    lit = reached.astype(np.float32)
+    around = cv2.boxFilter(lit, -1, (3, 3), normalize=False, borderType=cv2.BORDER_REFLECT)
     return np.asarray((reached & (around > 2.5)) | (around > 6.5))
 
 

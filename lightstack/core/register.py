@@ -23,20 +23,10 @@ from lightstack.core.poses import (
     cut_grid,
     read_move,
 )
+from lightstack.core.runs import RunPose, cut_take, free_frames, join_runs, settle_run, soften_ramps
 from lightstack.core.steps import find_strays
 from lightstack.core.texture import mean_luma, normalise_texture
-from lightstack.core.tracking import (
-    Footage,
-    RunPose,
-    Tallies,
-    cut_take,
-    join_runs,
-    mean_frames,
-    mean_texture,
-    scan_take,
-    settle_run,
-    tally_take,
-)
+from lightstack.core.tracking import Footage, Tallies, mean_frames, mean_texture, scan_take, tally_take
 from lightstack.core.warp import corner_shift_px, scale_pose, warp_picture
 from lightstack.errors import MismatchedInput, SettingError
 from lightstack.records import BoolArray, FloatArray, NoiseModel, Registration, Stretch
@@ -46,6 +36,8 @@ __all__ = ["PoseFit", "measure_pose", "normalise_texture", "solve_take", "warp_p
 LEAST_SHIFT_PX = 0.03  # full-size pixels; smaller shifts cost more in resampling than they mend
 IDENTITY_SIGMAS = 3.0
 _MEAN_OF = 96  # frames averaged into a reference texture; more add nothing
+_PIECE_PX = 0.05  # full-size pixels; a slope becomes steps of this height
+_FREE_PX = 0.15  # full-size pixels; a frame that is farther from its run gets a pose of its own
 _STEP_PX = 0.1  # proxy pixels; longer Gauss-Newton steps are taken again from where they led
 
 Pose = tuple[NDArray[np.float64], NDArray[np.float64]]  # matrix and covariance of its parameters
@@ -68,6 +60,14 @@ class Anchor:
     ``(h, w)``, and a mean luma of ``averaged`` frames."""
 
     textures: tuple[FloatArray, FloatArray]
+    luma: FloatArray
+    averaged: int
+
+
+@dataclass(frozen=True)
+class _Origin:
+    """The origin's picture, ``(h, w)`` luma, a mean of ``averaged`` frames."""
+
     luma: FloatArray
     averaged: int
 
@@ -120,6 +120,7 @@ def solve_take(
     noise: NoiseModel | None = None,
     lit: BoolArray | None = None,
     usable: Callable[[int], BoolArray | None] | None = None,
+    reference_frames: int = 1,
     take: str = "take",
 ) -> Registration:
     """Solve the poses of a whole take against the registration origin.
@@ -129,6 +130,7 @@ def solve_take(
     size, or None: the take is its own origin (its longest unlit stretch, else its longest stretch).
     ``source_frames``: ``(n,)`` numbers to report. ``model``: as ``measure_pose``, or "auto".
     ``noise``: at proxy size. ``lit``: ``(n,)`` bool, lamp on. ``usable(i)``: ``(h, w)`` bool, where to look.
+    ``reference_frames``: how many frames ``reference`` is a mean of; eight or more are worth having.
 
     Returns a Registration whose stretches cover the take without gaps. A stretch is the identity unless
     its shift exceeds 0.03 full-size pixels and three standard errors.
@@ -153,12 +155,20 @@ def solve_take(
     dark = np.zeros(count, bool) if lit is None else ~np.asarray(lit, bool)
     tallies, runs, anchor = _cut(footage, dark, factor)
     skip = _strays(tallies, factor)
-    origin = None if reference is None else mean_luma(reference)
+    origin = None if reference is None else _Origin(mean_luma(reference), reference_frames)
     kind = _choose_model(tallies, runs, skip, origin, anchor, noise, factor) if model == "auto" else model
     settled = [settle_run(tallies, run.run, model=kind, skip=skip) for run in runs]
     settled = _retally(footage, tallies, settled, anchor, skip, kind)
+    settled = soften_ramps(settled, tallies, skip=skip, piece_px=_PIECE_PX / factor)
+    settled, left = free_frames(
+        settled,
+        tallies,
+        footage=footage,
+        textures=anchor.textures,
+        model=kind,
+        least_px=_FREE_PX / factor,
+    )
     offset = _measure_offset(origin, anchor, noise, kind)
-    left = _left_out(tallies, settled, skip, factor)
     stretches = [_to_stretch(run, offset, grid, factor, numbers) for run in settled]
     return Registration(
         take, kind, _merge(stretches), tuple(numbers[i] for i in np.flatnonzero(left)), tallies.agreement
@@ -234,7 +244,7 @@ def _choose_model(
     tallies: Tallies,
     runs: Sequence[RunPose],
     skip: BoolArray,
-    origin: FloatArray | None,
+    origin: _Origin | None,
     anchor: Anchor,
     noise: NoiseModel | None,
     factor: int,
@@ -262,16 +272,17 @@ def _is_richer(one: Pose, two: Pose, grid: CellGrid, richer: str, factor: int) -
     return gap > max(least / factor, sigmas * corner_spread_px(two[1], grid))
 
 
-def _measure_offset(origin: FloatArray | None, anchor: Anchor, noise: NoiseModel | None, model: str) -> Pose:
+def _measure_offset(origin: _Origin | None, anchor: Anchor, noise: NoiseModel | None, model: str) -> Pose:
     """Return the pose origin -> anchor and its covariance; infinite where nothing matches."""
     size = MODELS[model]
     if origin is None:
         return np.eye(3), np.zeros((size, size))
-    first = align_luma(origin, anchor.luma, noise=noise, averaged=(1, anchor.averaged))
+    averaged = (origin.averaged, anchor.averaged)
+    first = align_luma(origin.luma, anchor.luma, noise=noise, averaged=averaged)
     if not first.converged:
         return np.eye(3), np.diag(np.full(size, np.inf))
-    texture = texture_of(origin, noise=noise)
-    grid = cut_grid(origin.shape)
+    texture = texture_of(origin.luma, noise=noise, averaged=origin.averaged)
+    grid = cut_grid(origin.luma.shape)
     votes = []
     for mine in anchor.textures:
         found = align_texture(texture, mine, model=model, start=first.pose)
@@ -315,17 +326,6 @@ def _retally(
         return list(settled)
     again = tally_take(footage, anchor.textures, bases, tallies.kind, far, tallies)
     return [settle_run(again, run.run, model=model, skip=skip) for run in settled]
-
-
-def _left_out(tallies: Tallies, settled: Sequence[RunPose], skip: BoolArray, factor: int) -> BoolArray:
-    """Find frames that visibly do not share their run's pose, ``(n,)`` bool."""
-    left = np.zeros(len(skip), bool)
-    for run in settled:
-        home = read_move(run.pose, tallies.grid)
-        for index in range(*run.run):
-            away = float(np.hypot(*(tallies.path[index] - home)[:2]) + abs(tallies.path[index] - home)[2])
-            left[index] = skip[index] and away > max(0.25 / factor, 5 * tallies.spread[index])
-    return left
 
 
 def _to_stretch(run: RunPose, offset: Pose, grid: CellGrid, factor: int, numbers: Sequence[int]) -> Stretch:

@@ -12,7 +12,10 @@ __all__ = ["combine_validity", "separate_light", "soften_inward"]
 
 
 def separate_light(
-    frame: NDArray[np.float32], ambient: NDArray[np.float32], *, drift: Sequence[float] | NDArray | None = None
+    frame: NDArray[np.float32],
+    ambient: NDArray[np.float32],
+    *,
+    drift: Sequence[float] | NDArray | None = None,
 ) -> NDArray[np.float32]:
     """Give the lamp light of one registered frame.
 
@@ -67,7 +70,8 @@ def combine_validity(
     Notes: a clipped reading is the least that the light can have been, so an accumulation by maximum is
     best served by believing it (``clipped_weight`` 1, the default); a rule that adds may want less.
     """
-    valid = soften_inward(unblocked, radius=radius) if unblocked.dtype == bool else unblocked.astype(np.float32)
+    is_mask = unblocked.dtype == bool
+    valid = soften_inward(unblocked, radius=radius) if is_mask else unblocked.astype(np.float32)
     if inside is not None:
         valid = valid * soften_inward(inside, radius=radius)
     if clipped is not None and clipped_weight != 1.0:

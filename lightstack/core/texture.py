@@ -17,6 +17,7 @@ __all__ = ["luma_noise", "mean_luma", "normalise_texture"]
 # Green carries most of the luma that a codec keeps at full size; red and blue keep a share well above
 # their photopic one, since a deep gel leaves one channel alone.
 _LUMA = np.array([0.3, 0.5, 0.2], np.float32)
+_HALF_FLOATS = np.arange(65536, dtype=np.uint16).view(np.float16).astype(np.float32)
 _SMOOTH_PX = 0.7  # band limit: keeps the grid's aliasing out of a hundredth of a pixel
 _WINDOW_PX = 11  # small enough for the light to be even over it, large enough to hold an edge and its sides
 _LEAST_CONTRAST = 0.02  # natural log units; fainter texture than 2 % is shrunk, not blown up
@@ -24,12 +25,19 @@ _LEAST_CONTRAST = 0.02  # natural log units; fainter texture than 2 % is shrunk,
 
 def mean_luma(picture: FloatArray) -> FloatArray:
     """Weigh ``(h, w, 3)`` or ``(h, w)`` linear light into ``(h, w)`` float32 luma."""
-    picture = np.asarray(picture, np.float32)
+    picture = _widen(np.asarray(picture))
     if picture.ndim == 2:
         return picture
     if picture.shape[2] == 1:
         return picture[..., 0]
     return np.ascontiguousarray(cv2.transform(picture[..., :3], _LUMA[None])).reshape(picture.shape[:2])
+
+
+def _widen(picture: FloatArray) -> FloatArray:
+    """Return a picture as float32; half floats by table, which is faster than numpy's own conversion."""
+    if picture.dtype != np.float16:
+        return picture.astype(np.float32, copy=False)
+    return np.take(_HALF_FLOATS, np.ascontiguousarray(picture).view(np.uint16))
 
 
 def luma_noise(noise: NoiseModel, luma: FloatArray) -> tuple[float, FloatArray]:
@@ -39,25 +47,41 @@ def luma_noise(noise: NoiseModel, luma: FloatArray) -> tuple[float, FloatArray]:
     """
     slope = float(noise.a @ _LUMA.astype(np.float64) ** 2)
     black = float(np.sqrt(max(noise.b @ _LUMA.astype(np.float64) ** 2, 1e-16)))
-    return black, np.sqrt(np.maximum(luma, 0) * np.float32(slope) + np.float32(black**2))
+    return black, cv2.sqrt(np.maximum(luma, 0) * np.float32(slope) + np.float32(black**2))
 
 
-def normalise_texture(luma: FloatArray, *, noise_sigma: float | FloatArray, window: int = _WINDOW_PX) -> FloatArray:
+def normalise_texture(
+    luma: FloatArray,
+    *,
+    noise_sigma: float | FloatArray,
+    foot: float | None = None,
+    window: int = _WINDOW_PX,
+) -> FloatArray:
     """Return locally normalised log luminance: mean near 0, spread near 1 where there is texture.
 
     ``luma``: ``(h, w)`` linear light. ``noise_sigma``: its noise, one number or ``(h, w)``; texture below
-    it is shrunk toward 0. ``window``: side of the local square in pixels, odd. Returns ``(h, w)`` float32, finite (NaN and Inf in count as black).
+    it is shrunk toward 0. ``foot``: light added before the logarithm, twice the least noise if not given;
+    pictures that are to be compared must share it. ``window``: side of the local square in pixels, odd.
+    Returns ``(h, w)`` float32, finite (NaN and Inf in count as black).
 
     Notes: multiplying the picture by a smooth light leaves it nearly unchanged as long as the light
     stays well above the noise; shadow edges, and anything that moves, do not cancel.
     """
-    luma = np.nan_to_num(np.asarray(luma, np.float32), nan=0.0, posinf=0.0, neginf=0.0)
+    luma = np.asarray(luma, np.float32)
+    if not np.isfinite(luma.sum()):
+        luma = np.nan_to_num(luma, nan=0.0, posinf=0.0, neginf=0.0)
     sigma = np.asarray(noise_sigma, np.float32)
-    foot = np.maximum(2 * sigma.min(), np.float32(1e-6))
-    held = np.maximum(luma, 0) + foot
-    log = cv2.GaussianBlur(np.log(held), (0, 0), _SMOOTH_PX, borderType=cv2.BORDER_REFLECT)
+    held = np.maximum(luma, 0)
+    held += np.float32(max(2 * sigma.min() if foot is None else foot, 1e-6))
+    log = cv2.GaussianBlur(cv2.log(held), (0, 0), _SMOOTH_PX, borderType=cv2.BORDER_REFLECT)
     mean = cv2.blur(log, (window, window), borderType=cv2.BORDER_REFLECT)
-    spread = cv2.blur(log * log, (window, window), borderType=cv2.BORDER_REFLECT) - mean * mean
-    # White noise keeps 1 / (4 pi s^2) of its variance through the smoothing.
-    grain = (sigma / held) ** 2 / np.float32(4 * np.pi * _SMOOTH_PX**2)
-    return (log - mean) / np.sqrt(np.maximum(spread, 0) + 2 * grain + np.float32(_LEAST_CONTRAST**2))
+    spread = cv2.blur(log * log, (window, window), borderType=cv2.BORDER_REFLECT)
+    spread -= mean * mean
+    np.maximum(spread, 0, out=spread)
+    # White noise keeps 1 / (4 pi s^2) of its variance through the smoothing; twice that is taken off.
+    grain = sigma / held
+    grain *= grain
+    grain *= np.float32(2 / (4 * np.pi * _SMOOTH_PX**2))
+    spread += grain
+    spread += np.float32(_LEAST_CONTRAST**2)
+    return np.subtract(log, mean, out=log) / cv2.sqrt(spread)

@@ -1,14 +1,13 @@
-"""A take followed frame by frame, and its runs of frames settled to one pose each.
+"""A take followed frame by frame.
 
-Everything here counts in proxy pixels. A *run* is a half-open pair of frame indices; a *base* is the pose
-of the template that a frame was compared with.
+Everything here counts in proxy pixels. A *base* is the pose of the template that a frame was compared with.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,30 +22,22 @@ from lightstack.core.poses import (
     cut_grid,
     fit_move,
     make_template,
-    move_matrix,
     read_move,
-    rebase_tally,
     tally_frame,
 )
-from lightstack.core.steps import batch_variance, partition_path
 from lightstack.core.texture import mean_luma
 from lightstack.core.warp import corner_shift_px
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
 __all__ = [
     "Footage",
-    "RunPose",
     "Tallies",
-    "cut_take",
-    "join_runs",
     "mean_frames",
     "mean_texture",
     "scan_take",
-    "settle_run",
     "tally_take",
 ]
 
-Run = tuple[int, int]
 _NEAR_PX = 0.3  # a Gauss-Newton step is good to a few percent of its length
 
 
@@ -85,16 +76,6 @@ class Tallies:
     spread: NDArray[np.float64]
     agreement: NDArray[np.float32]
     kind: NDArray[np.int64]
-
-
-@dataclass(frozen=True)
-class RunPose:
-    """A run with the pose that all its frames gave together, and its covariance (nested basis)."""
-
-    run: Run
-    pose: NDArray[np.float64]
-    covariance: NDArray[np.float64]
-    used: int
 
 
 @dataclass
@@ -139,19 +120,34 @@ def scan_take(footage: Footage, first: Sequence[int]) -> Tallies:
     shelf = _Shelf([texture_of(luma, noise=footage.noise, averaged=len(first))], grid)
     pose = np.eye(3)
     rows = []
+    agreed: deque[float] = deque(maxlen=15)
+    rest, pause = 0, 1  # frames until the next look at the whole picture, doubled by every vain one
     for index in range(footage.count):
-        texture, mask = footage.texture(index), footage.mask(index)
+        mask, light = footage.mask(index), footage.luma(index)
+        texture = texture_of(light, noise=footage.noise)
         base, tally, fit = _follow(shelf, texture, mask, pose)
-        if not _is_near(fit, grid) and _is_far(fit, grid):
-            # Lost, or a knock of many pixels: look at the whole picture, and believe only what agrees better.
-            found = align_luma(luma, footage.luma(index), noise=footage.noise, mask=mask)
+        rest -= 1
+        if rest <= 0 and _is_lost(fit, grid, agreed):
+            # A knock of many pixels, or a covered picture: believe only what agrees clearly better.
+            found = align_luma(luma, light, noise=footage.noise, mask=mask, averaged=(len(first), 1))
             tried = _follow(shelf, texture, mask, found.pose)
-            if found.converged and tried[2].agreement > fit.agreement:
+            if found.converged and tried[2].agreement > fit.agreement + 0.05:
                 base, tally, fit = tried
+                pause = 1
+            else:
+                rest, pause = pause, min(2 * pause, 16)
+        elif not _is_lost(fit, grid, agreed):
+            agreed.append(fit.agreement)
         if _is_near(fit, grid):
             pose = base
         rows.append((base, tally, fit))
     return _gather(rows, grid, np.zeros(footage.count, np.int64))
+
+
+def _is_lost(fit: MoveFit, grid: CellGrid, agreed: deque[float]) -> bool:
+    """Tell whether a frame agrees far less than those before it, or is far off."""
+    usual = float(np.median(agreed)) if agreed else 0.5
+    return fit.agreement < 0.7 * usual or not _is_near(fit, grid)
 
 
 def _follow(
@@ -182,10 +178,6 @@ def _is_near(fit: MoveFit, grid: CellGrid) -> bool:
 
 def _is_believed(fit: MoveFit, grid: CellGrid) -> bool:
     return fit.agreement > 0.1 and corner_spread_px(fit.covariance, grid) < 1.0
-
-
-def _is_far(fit: MoveFit, grid: CellGrid) -> bool:
-    return not _is_believed(fit, grid) or _shift(fit, grid) > 1.0
 
 
 def tally_take(
@@ -228,78 +220,3 @@ def _gather(
         np.array([np.clip(fit.agreement, 0, 1) for _, _, fit in rows], np.float32),
         kind,
     )
-
-
-def settle_run(tallies: Tallies, run: Run, *, model: str, skip: BoolArray) -> RunPose:
-    """Fit one pose to all frames of a run.
-
-    Lamp-off and lit frames are fitted apart, since the lamp biases only the lit ones, and combined by
-    their covariances. ``skip``: ``(n,)`` bool, frames not to use.
-    """
-    grid = tallies.grid
-    frames = [i for i in range(*run) if not skip[i]] or list(range(*run))
-    base = tallies.bases[frames[len(frames) // 2]]
-    if model == "translation":  # the base must not bring a turn of its own
-        base = move_matrix(read_move(base, grid)[:2], grid)
-    fits = []
-    for kind in (0, 1):
-        mine = [i for i in frames if tallies.kind[i] == kind]
-        if mine:
-            fits.append(_settle_kind(tallies, mine, base, model))
-    if len(fits) == 1:
-        values, covariance = fits[0]
-    else:
-        inverse = [np.linalg.inv(c) for _, c in fits]
-        covariance = np.linalg.inv(inverse[0] + inverse[1])
-        values = covariance @ (inverse[0] @ fits[0][0] + inverse[1] @ fits[1][0])
-    return RunPose(run, apply_move(base, values, grid), covariance, len(frames))
-
-
-def _settle_kind(
-    tallies: Tallies, frames: Sequence[int], base: NDArray[np.float64], model: str
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Fit one pose to frames under one kind of light; returns the move from ``base`` and its covariance."""
-    grid = tallies.grid
-    total = np.zeros(tallies.cells.shape[1:])
-    for index in frames:
-        total += rebase_tally(tallies.cells[index].astype(np.float64), tallies.bases[index], base, grid)
-    fit = fit_move(total, grid, model=model)
-    covariance = fit.covariance + 1e-10 * np.eye(len(fit.values))
-    # The scatter between cells knows nothing of wandering in time that all cells share.
-    wander = batch_variance(tallies.path[frames])[: len(fit.values)]
-    known = np.diag(covariance)[: len(wander)]
-    stretch = np.ones(len(covariance))
-    stretch[: len(wander)] = np.sqrt(np.maximum(1, wander / known))
-    return fit.values, covariance * np.outer(stretch, stretch)
-
-
-def join_runs(
-    tallies: Tallies, runs: Sequence[Run], *, skip: BoolArray, least_px: float, sigmas: float = 4.0
-) -> list[RunPose]:
-    """Join neighbouring runs, the least different first, until every border is a real one."""
-    settled = [settle_run(tallies, run, model="euclidean", skip=skip) for run in runs]
-    while len(settled) > 1:
-        doubts = [_difference(one, two, tallies.grid, least_px, sigmas) for one, two in pairwise(settled)]
-        where = int(np.argmin(doubts))
-        if doubts[where] > 1:
-            break
-        run = (settled[where].run[0], settled[where + 1].run[1])
-        settled[where : where + 2] = [settle_run(tallies, run, model="euclidean", skip=skip)]
-    return settled
-
-
-def _difference(one: RunPose, two: RunPose, grid: CellGrid, least_px: float, sigmas: float) -> float:
-    """Return by how much two poses differ, 1 = just enough to count."""
-    gap = corner_shift_px(two.pose @ np.linalg.inv(one.pose), grid.size)
-    error = corner_spread_px(one.covariance + two.covariance, grid)
-    return gap / max(least_px, sigmas * error)
-
-
-def cut_take(tallies: Tallies, *, skip: BoolArray, floor_px: float) -> list[Run]:
-    """Cut a take where its path jumps; stray frames take no part."""
-    path = tallies.path.copy()
-    spread = np.maximum(tallies.spread, floor_px)[:, None] * np.ones(path.shape[1])
-    spread[skip] = 1e3
-    step = np.abs(np.diff(path[~skip], axis=0)) if (~skip).sum() > 3 else np.zeros((1, path.shape[1]))
-    white = 1.4826 * np.median(step, 0) / np.sqrt(2)
-    return partition_path(path, scale=np.maximum(spread, white))

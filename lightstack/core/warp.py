@@ -54,9 +54,10 @@ def warp_picture(
 
     Raises SettingError for an unknown interpolation or a pose that folds the picture over.
 
-    Notes: two passes of one dimension each. Lanczos weights are normalised; the result of each pass is
-    held between the least and the greatest of the four nearest samples, so a clipped lamp that is hundreds
-    of times brighter than the set cannot ring into it; where the picture is smooth the limit never acts.
+    Notes: two passes of one dimension each. Lanczos weights are normalised and freed of their first moment.
+    Each pass may leave the range of the four nearest samples by at most a quarter of that range, and by at
+    most a quarter of the brighter of the two in the middle: a clipped lamp that is hundreds of times
+    brighter than the set cannot ring into it, while texture keeps its peaks.
     NaN and Inf spread over eight pixels. Cost: about 16 multiplications per pixel and channel.
 
     References: Duchon 1979, "Lanczos filtering in one and two dimensions", J. Appl. Meteor. 18, eq. 9;
@@ -107,7 +108,19 @@ def _kernel_table(interpolation: str) -> FloatArray:
         weights = 1 - np.abs(offset)
     else:
         weights = np.where(np.abs(offset) < reach, np.sinc(offset) * np.sinc(offset / reach), 0)
-    return (weights / weights.sum(1, keepdims=True)).astype(np.float32)
+    weights = weights / weights.sum(1, keepdims=True)
+    return _centre_weights(weights, offset).astype(np.float32)
+
+
+def _centre_weights(weights: NDArray[np.float64], offset: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Take out the kernel's first moment, so that a ramp is read exactly where it is asked for.
+
+    A bare windowed sinc misplaces smooth parts by up to 0.015 px, back and forth within each pixel.
+    """
+    size = np.abs(weights)
+    lever = size * (offset - (size * offset).sum(1, keepdims=True) / size.sum(1, keepdims=True))
+    moment = (weights * offset).sum(1, keepdims=True)
+    return weights - lever * moment / np.maximum((lever * offset).sum(1, keepdims=True), 1e-12)
 
 
 @njit("void(float32[:,:,::1], float64[:,::1], float32[:,::1], float32[:,:,::1])", cache=True, nogil=True)
@@ -132,13 +145,17 @@ def _resample_along_x(source, pose, table, out):  # type: ignore[no-untyped-def]
                 total = np.float32(0)
                 low = np.float32(np.inf)
                 high = np.float32(-np.inf)
+                middle = np.float32(0)
                 for tap in range(taps):
                     value = source[row, min(max(first + tap, 0), width - 1), channel]
                     total += table[phase, tap] * value
                     if taps == 2 or (tap >= 2 and tap < 6):
                         low = min(low, value)
                         high = max(high, value)
-                out[row, column, channel] = min(max(total, low), high)
+                    if tap == 3 or tap == 4:
+                        middle = max(middle, abs(value))
+                slack = np.float32(0.25) * min(high - low, middle)
+                out[row, column, channel] = min(max(total, low - slack), high + slack)
 
 
 @njit(
@@ -168,10 +185,14 @@ def _resample_along_y(source, pose, table, out, valid):  # type: ignore[no-untyp
                 total = np.float32(0)
                 low = np.float32(np.inf)
                 high = np.float32(-np.inf)
+                middle = np.float32(0)
                 for tap in range(taps):
                     value = source[min(max(first + tap, 0), height - 1), column, channel]
                     total += table[phase, tap] * value
                     if taps == 2 or (tap >= 2 and tap < 6):
                         low = min(low, value)
                         high = max(high, value)
-                out[row, column, channel] = min(max(total, low), high)
+                    if tap == 3 or tap == 4:
+                        middle = max(middle, abs(value))
+                slack = np.float32(0.25) * min(high - low, middle)
+                out[row, column, channel] = min(max(total, low - slack), high + slack)

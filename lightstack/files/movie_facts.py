@@ -20,7 +20,10 @@ from lightstack.files.tags import ColourTags
 
 __all__ = ["FrameIndex", "MovieFacts", "open_container", "probe_movie", "scan_index"]
 
+LEADING_PACKETS = 64  # how far to look for packets that show before the first frame
 _LOG_LOCK = threading.Lock()
+# Frame side data that retunes colour from frame to frame; the standard picture under it is what is read.
+_DYNAMIC_COLOUR = ("DYNAMIC_HDR_PLUS", "DOVI_METADATA", "DOVI_RPU_BUFFER", "DYNAMIC_HDR_VIVID")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +81,10 @@ def open_container(path: Path) -> Iterator[tuple[Any, Any]]:
     with container:
         stream = container.streams.best("video")
         if stream is None:
-            raise UnreadableInput(f"{path}: holds no pictures (only sound or data); expected a movie")
+            raise UnreadableInput(
+                f"{path}: holds no pictures: it is only sound or data, or its end with the index is missing; "
+                "expected a complete movie file; copy it again from the card"
+            )
         yield container, stream
 
 
@@ -102,20 +108,33 @@ def probe_movie(path: Path) -> MovieFacts:
     Raises MissingInput; UnreadableInput; InputError where the movie is interlaced.
     """
     with open_container(path) as (container, stream):
-        frame = _first_frame(path, container, stream)
-        return _describe(path, container, stream, frame)
+        frame, lead = _first_frame(path, container, stream)
+        return _describe(path, container, stream, frame, lead)
 
 
-def _first_frame(path: Path, container: Any, stream: Any) -> Any:
+def _first_frame(path: Path, container: Any, stream: Any) -> tuple[Any, int]:
+    """Decode the first frame; count packets that show before it and can never be decoded.
+
+    A movie cut within an open group of pictures begins with such packets.
+    """
+    frame = None
+    times = []
     try:
-        frame = next(container.decode(stream), None)
+        for packet in container.demux(stream):
+            if packet.size and not packet.is_discard and packet.pts is not None:
+                times.append(packet.pts)
+            if frame is None:
+                frame = next(iter(packet.decode()), None)
+            elif len(times) >= LEADING_PACKETS or not stream.codec_context.has_b_frames:
+                break
     except (av.error.FFmpegError, ValueError) as error:
-        raise UnreadableInput(
-            f"{path}: frame 1: cannot be decoded ({_reason(error)}); the file seems damaged; copy it again"
-        ) from None
+        if frame is None:
+            raise UnreadableInput(
+                f"{path}: frame 1: cannot be decoded ({_reason(error)}); the file seems damaged; copy it again"
+            ) from None
     if frame is None:
         raise UnreadableInput(f"{path}: holds no frames; expected at least one; copy it again from the card")
-    return frame
+    return frame, sum(time < frame.pts for time in times) if frame.pts is not None else 0
 
 
 def refuse_interlaced(path: Path, number: int) -> InputError:
@@ -126,7 +145,7 @@ def refuse_interlaced(path: Path, number: int) -> InputError:
     )
 
 
-def _describe(path: Path, container: Any, stream: Any, frame: Any) -> MovieFacts:
+def _describe(path: Path, container: Any, stream: Any, frame: Any, lead: int) -> MovieFacts:
     if frame.interlaced_frame:
         raise refuse_interlaced(path, 1)
     try:
@@ -135,7 +154,14 @@ def _describe(path: Path, container: Any, stream: Any, frame: Any) -> MovieFacts
         raise UnreadableInput(f"{path}: {error}") from None
     rate = stream.average_rate or stream.guessed_rate
     declared, variable, tail = _count_frames(path, stream, container)
+    tags = _read_tags(stream, frame)
     notes = []
+    if tags.dynamic:
+        notes.append("its metadata for adapting colours to a display, frame by frame, is not applied")
+    if lead:
+        notes.append(
+            f"{lead} pictures before the first complete one cannot be decoded; frame 1 is the first that can"
+        )
     if layout.has_alpha:
         notes.append("its alpha channel is left out")
     if variable:
@@ -145,10 +171,10 @@ def _describe(path: Path, container: Any, stream: Any, frame: Any) -> MovieFacts
         width=frame.width,
         height=frame.height,
         layout=layout,
-        tags=_read_tags(stream, frame),
+        tags=tags,
         codec=stream.codec_context.name,
         rate=Fraction(rate) if rate else None,
-        declared=declared,
+        declared=declared - lead,
         time_base=Fraction(stream.time_base),
         first_time=frame.pts,
         rotation=-int(frame.rotation) % 360,
@@ -169,6 +195,7 @@ def _read_tags(stream: Any, frame: Any) -> ColourTags:
         range=int(frame.color_range or context.color_range),
         chroma_location=_find_chroma_location(frame, stream.time_base),
         codec=context.name,
+        dynamic=any(part.type.name in _DYNAMIC_COLOUR for part in frame.side_data),
     )
 
 

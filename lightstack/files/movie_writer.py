@@ -27,7 +27,7 @@ _HEVC = {"preset": "medium", "x265-params": "log-level=none:info=0:pools=none:fr
 _ENCODERS: dict[str, tuple[str, str, dict[str, str]]] = {
     "h264": ("libx264", "libx264rgb", {"preset": "medium"}),
     "hevc": ("libx265", "libx265", _HEVC),
-    "ffv1": ("ffv1", "ffv1", {"level": "3", "slicecrc": "1", "slices": "4"}),
+    "ffv1": ("ffv1", "ffv1", {"level": "3", "slicecrc": "1"}),
     "prores": ("prores_ks", "prores_ks", {}),
     "mjpeg": ("mjpeg", "mjpeg", {"q": "2"}),
 }
@@ -149,8 +149,8 @@ class MovieWriter:
         height, width = self._size
         if planes[0].shape[:2] != (height, width):
             raise SettingError(
-                f"{self.path}: frame {self.frames + 1}: planes of {planes[0].shape[1]} x {planes[0].shape[0]} "
-                f"do not fit a movie of {width} x {height}"
+                f"{self.path}: frame {self.frames + 1}: planes of {planes[0].shape[1]} x "
+                f"{planes[0].shape[0]} do not fit a movie of {width} x {height}"
             )
         frame = av.VideoFrame(width, height, self._format)
         stored = _arrange_planes(planes, self._format)
@@ -176,8 +176,8 @@ class MovieWriter:
                 raise
             reason = " ".join((getattr(error, "strerror", None) or str(error)).split())
             raise OutputError(
-                f"{self.path}: frame {self.frames + 1}: cannot be written ({reason}); check the free space and "
-                "the rights of the folder, and that the codec holds such pictures"
+                f"{self.path}: frame {self.frames + 1}: cannot be written ({reason}); check the free space "
+                "and the rights of the folder, and that the codec holds such pictures"
             ) from None
 
 

@@ -170,8 +170,9 @@ class MovieReader:
             text = " ".join((getattr(error, "strerror", None) or str(error)).split())
             if not self.keep_readable:
                 raise UnreadableInput(
-                    f"{self.facts.path}: frame {seen + 1}: cannot be decoded ({text}); the file seems truncated "
-                    f"or damaged; copy it again from the card, or use --keep-readable to use frames 1-{seen}"
+                    f"{self.facts.path}: frame {seen + 1}: cannot be decoded ({text}); the file seems "
+                    f"truncated or damaged; copy it again from the card, "
+                    f"or use --keep-readable to use frames 1-{seen}"
                 ) from None
             self.notes.append(f"frame {seen + 1} cannot be decoded ({text}); the frames before it are used")
 

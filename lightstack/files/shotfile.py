@@ -237,14 +237,16 @@ def _change(document: Any, name: str, value: Any) -> None:
     *sections, last = name.split(".")
     node: Any = document
     for part in sections:
-        if part.isdigit():
-            if not isinstance(node, list) or int(part) >= len(node):
+        if isinstance(node, list):
+            if not part.isdigit() or int(part) >= len(node):
                 raise SettingError(f"{name}: the shot file has no such section")
             node = node[int(part)]
             continue
         if part not in node:
             node[part] = tomlkit.table()
         node = node[part]
+    if not hasattr(node, "keys"):
+        raise SettingError(f"{name}: the shot file has no such section")
     if value is None:
         node.pop(last, None)
     else:

@@ -47,6 +47,7 @@ class ColourTags:
     range: int  # 1 limited, 2 full, 0 not said
     chroma_location: str  # a name, or "unspecified"
     codec: str
+    dynamic: bool = False  # carries colour metadata that changes from frame to frame
 
 
 def write_tags(encoding: Encoding) -> dict[str, int]:
@@ -183,6 +184,11 @@ def _pick_transfer(tags: ColourTags, source: str, assumed: list[str]) -> str:
     name = _TRANSFERS.get(tags.transfer)
     if name is not None and name in CURVES:
         return name
+    if tags.dynamic and name is None:
+        raise UnreadableInput(
+            f"{source}: its colours are described by metadata that changes from frame to frame, and no "
+            "standard curve is tagged; export it as BT.709 or HLG first"
+        )
     if tags.transfer not in (0, UNSPECIFIED, 3):
         raise UnreadableInput(
             f"{source}: its transfer curve (number {tags.transfer} of ITU-T H.273) is not read; "

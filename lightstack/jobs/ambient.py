@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -43,7 +44,12 @@ def pick_frames(frames: Sequence[int], first_needed: int | None, *, most: int = 
 
 
 def average_ambient(
-    fitted: FittedTake, frames: Sequence[int], registration: Registration, *, progress: Progress
+    fitted: FittedTake,
+    frames: Sequence[int],
+    registration: Registration,
+    *,
+    passers: dict[int, NDArray[np.bool_]],
+    progress: Progress,
 ) -> Ambient:
     """Average frames of a take in linear light, each stretch put back to the registration origin.
 
@@ -51,13 +57,14 @@ def average_ambient(
     ----------
     frames : source frames, ascending, at least one.
     registration : of this take.
+    passers : for frames that somebody walks through, where, (h, w) bool at any size; left out of the mean.
 
     Notes
     -----
     Warping is linear, so each stretch is averaged first and resampled once. Sums are float64 in frame
     order, the same at any thread count.
     """
-    sums: dict[int, tuple[Stretch, NDArray[np.float64], int]] = {}
+    sums: dict[int, StretchSum] = {}
     tally = NoiseTally(scale=1)
     previous: tuple[int, NDArray[np.float32]] | None = None
     every = max(1, len(frames) // NOISE_PAIRS)
@@ -66,7 +73,9 @@ def average_ambient(
         for i, frame in enumerate(fitted.take.read_frames(list(frames))):
             light = fitted.linear(frame)
             stretch = registration.stretch_at(frame.number)
-            add_to_sum(sums, stretch, light)
+            if stretch.first not in sums:
+                sums[stretch.first] = StretchSum(stretch, fitted.size)
+            sums[stretch.first].add(light, passers.get(frame.number))
             if previous is not None and frame.number == previous[0] + 1 and i % every == 0:
                 tally.add(previous[1], light)
             previous = (frame.number, light)
@@ -77,30 +86,60 @@ def average_ambient(
     return Ambient(mean, inside, tally.result(), last - mean, tuple(frames), name)
 
 
-def add_to_sum(
-    sums: dict[int, tuple[Stretch, NDArray[np.float64], int]], stretch: Stretch, light: NDArray[np.float32]
-) -> None:
-    """Add a frame to the running sum of its stretch, in place."""
-    known = sums.get(stretch.first)
-    if known is None:
-        sums[stretch.first] = (stretch, light.astype(np.float64), 1)
-    else:
-        np.add(known[1], light, out=known[1])
-        sums[stretch.first] = (stretch, known[1], known[2] + 1)
+class StretchSum:
+    """The running sum of a stretch's frames, and how many of them showed the set at each pixel."""
+
+    def __init__(self, stretch: Stretch, size: tuple[int, int]) -> None:
+        self.stretch = stretch
+        self.total = np.zeros((*size, 3), np.float64)
+        self.whole = 0  # frames that nobody walks through
+        self.partial: NDArray[np.float32] | None = None  # (H, W) count of the others
+
+    def add(self, light: NDArray[np.float32], passer: NDArray[np.bool_] | None) -> None:
+        """Add a frame, in place, leaving out where somebody stands in front of the set."""
+        if passer is None:
+            self.total += light
+            self.whole += 1
+            return
+        size = (light.shape[1], light.shape[0])
+        seen = cv2.resize(passer.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) == 0
+        self.total += light * seen[..., None]
+        self.partial = seen.astype(np.float32) if self.partial is None else self.partial + seen
+
+    @property
+    def count(self) -> NDArray[np.float32] | np.float32:
+        """Frames that showed the set, one number or (H, W)."""
+        return np.float32(self.whole) if self.partial is None else self.partial + np.float32(self.whole)
+
+    def mean(self) -> NDArray[np.float32]:
+        """Return the mean (H, W, 3); 0 where no frame showed the set."""
+        count = np.maximum(np.asarray(self.count, np.float64), 1)
+        return (self.total / (count if count.ndim == 0 else count[..., None])).astype(np.float32)
 
 
 def merge_stretches(
-    sums: dict[int, tuple[Stretch, NDArray[np.float64], int]], size: tuple[int, int]
+    sums: dict[int, StretchSum], size: tuple[int, int]
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     """Return the mean over all stretches, each resampled once, and where any of them saw the set."""
     if len(sums) == 1:
-        stretch, total, count = next(iter(sums.values()))
-        return warp_picture((total / count).astype(np.float32), stretch.matrix)
+        only = next(iter(sums.values()))
+        light, inside = warp_picture(only.mean(), only.stretch.matrix)
+        return light, inside & (warp_count(only, size) > 0)
     total = np.zeros((*size, 3), np.float64)
     weight = np.zeros(size, np.float64)
-    for stretch, part, count in sums.values():
-        warped, inside = warp_picture((part / count).astype(np.float32), stretch.matrix)
-        total += warped * (count * inside)[..., None]
-        weight += count * inside
-    mean = (total / np.maximum(weight, 1)[..., None]).astype(np.float32)
-    return mean, weight > 0
+    for part in sums.values():
+        warped, inside = warp_picture(part.mean(), part.stretch.matrix)
+        count = warp_count(part, size) * inside
+        total += warped * count[..., None]
+        weight += count
+    return (total / np.maximum(weight, 1e-9)[..., None]).astype(np.float32), weight > 0
+
+
+def warp_count(part: StretchSum, size: tuple[int, int]) -> NDArray[np.float32]:
+    """Return how many frames of a stretch showed the set, registered, (H, W)."""
+    count = np.broadcast_to(part.count, size)
+    if part.partial is None:
+        return np.asarray(count)
+    # The least count under the interpolation's taps, so that nobody's edge gets into the mean.
+    least = cv2.erode(np.ascontiguousarray(count), np.ones((3, 3), np.uint8))
+    return warp_picture(least, part.stretch.matrix, interpolation="linear")[0]

@@ -93,6 +93,7 @@ def open_fitted(
         rotate=settings.rotate,
         working=working,
         keep_readable=options.keep_readable,
+        config=options.ocio,
         threads=options.threads,
     ) as take:
         own = (take.info.height, take.info.width)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +20,9 @@ from lightstack.jobs.footage import FittedTake, resolve_ranges
 from lightstack.jobs.lamp_light import keep_lamp_light, shrink_by, shrink_mean
 from lightstack.jobs.survey import measure_proxy_noise, survey_take
 from lightstack.records import FrameTable, NoiseModel, Progress, ProxyTake, Registration
+
+PASSER_SIGMA = 4.0  # mean over 5 x 5 of the largest channel's deviation; noise alone gives about 1.3
+PASSER_SHARE = 0.002  # of the picture
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,3 +215,26 @@ def average_registered(
 def shrink_noise(noise: NoiseModel, by: int) -> NoiseModel:
     """Return the noise after box-averaging by ``by``, for noise that is independent between pixels."""
     return NoiseModel(noise.a / by**2, noise.b / by**2, noise.scale * by)
+
+
+def find_passers(
+    proxies: ProxyTake, registration: Registration, ambient: NDArray[np.float32], frames: Sequence[int]
+) -> dict[int, NDArray[np.bool_]]:
+    """Return, for unlit source frames that somebody walks through, where: (h, w) bool as the frame shows it.
+
+    A place is somebody's where it is off the ambient by far more than noise, over more than specks.
+    """
+    found = {}
+    place = {int(number): k for k, number in enumerate(proxies.source_frames)}
+    for number in frames:
+        matrix = registration.stretch_at(number).matrix
+        expected, inside = warp_picture(ambient, np.linalg.inv(matrix), factor=proxies.factor)
+        off = np.abs(np.asarray(proxies.rgb[place[number]], np.float32) - expected)
+        sigma = proxies.noise_proxy.sigma(expected) + 0.02 * np.maximum(expected, 0)
+        doubtful = cv2.blur((off / sigma).max(axis=2), (5, 5)) > PASSER_SIGMA
+        covered = cv2.morphologyEx(
+            (doubtful & inside).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)
+        )
+        if covered.mean() > PASSER_SHARE:
+            found[number] = cv2.dilate(covered, np.ones((15, 15), np.uint8)) > 0
+    return found

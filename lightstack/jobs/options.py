@@ -101,8 +101,8 @@ def make_sweep_settings(sweeps: Sequence[Path], options: PlateOptions) -> Sweep:
         "stops white model hold_exposure"
     )
     given = {name: getattr(options, name) for name in names.split()}
-    left_out = (None, False)  # by identity: 0 is a value
-    keys = {n: v for n, v in given.items() if v != () and not any(v is nothing for nothing in left_out)}
+    # 0 is a value; only what was not typed is left out
+    keys = {n: v for n, v in given.items() if not (v is None or v is False or v == ())}
     return check_sweep({"path": [str(path) for path in sweeps], **keys})
 
 

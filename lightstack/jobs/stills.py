@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from lightstack.core.blockers import refine_blockers
 from lightstack.core.guide import GuideRecipe, make_guide
-from lightstack.core.separate import combine_validity, repair_pixels, separate_light
+from lightstack.core.hot_pixels import repair_pixels
+from lightstack.core.separate import combine_validity, separate_light
 from lightstack.core.warp import warp_picture
 from lightstack.files.stack import LightStack
 from lightstack.jobs.ambient import Ambient

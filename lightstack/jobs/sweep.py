@@ -15,8 +15,8 @@ from lightstack.core.blockers import is_blocked
 from lightstack.core.choose import REC709_LUMINANCE, choose_key_frames, light_values
 from lightstack.core.even import even_gains, measure_level
 from lightstack.core.guide import GuideRecipe, measure_guide_noise, plan_guide
+from lightstack.core.hot_pixels import find_hot_pixels
 from lightstack.core.reach import find_holes, find_reached
-from lightstack.core.separate import find_hot_pixels
 from lightstack.errors import UnusableTake
 from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.files.stack import LightStack, StackShape, create_stack
@@ -24,7 +24,14 @@ from lightstack.files.tables import timecode_at
 from lightstack.jobs.accumulate import Plate, accumulate_stack
 from lightstack.jobs.ambient import Ambient, average_ambient, pick_frames
 from lightstack.jobs.footage import FittedTake, open_fitted, resolve_frames, resolve_ranges
-from lightstack.jobs.look import Origin, SweepLook, look_at_sweep, shrink_noise, survey_with_noise
+from lightstack.jobs.look import (
+    Origin,
+    SweepLook,
+    find_passers,
+    look_at_sweep,
+    shrink_noise,
+    survey_with_noise,
+)
 from lightstack.jobs.marks import draw_marks
 from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.stills import StillPlan, colour_of, fill_stack
@@ -183,10 +190,13 @@ def average_needed(
     if look.own_ambient:
         dark = look.proxies.source_frames[look.lamp_off].tolist()
         first = int(look.proxies.source_frames[list(choice.order)].min())
-        return average_ambient(sweep, pick_frames(dark, first), look.registration, progress=progress)
+        frames = pick_frames(dark, first)
+        passers = find_passers(look.proxies, look.registration, look.ambient, frames)
+        return average_ambient(sweep, frames, look.registration, passers=passers, progress=progress)
     assert look.empty is not None and empty_take is not None
     frames = pick_frames(look.empty.proxies.source_frames.tolist(), None)
-    return average_ambient(empty_take, frames, look.empty.registration, progress=progress)
+    passers = find_passers(look.empty.proxies, look.empty.registration, look.empty.ambient, frames)
+    return average_ambient(empty_take, frames, look.empty.registration, passers=passers, progress=progress)
 
 
 def describe_keys(look: SweepLook, choice: Choice, settings: Sweep, info: TakeInfo) -> tuple[KeyFrame, ...]:

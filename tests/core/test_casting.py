@@ -52,6 +52,14 @@ def test_a_prop_pass_is_not_the_hero():
     assert found == {("hero", ("b",)), ("", ("hat",))}
 
 
+def test_a_bumped_empty_take_is_found_where_none_is_still():
+    takes = (candidate("a", "moving", moving=0.003), candidate("b", "moving"), candidate("c", "sweep"))
+    assert ("empty", ("a",)) in roles(*takes)
+    with_still = roles(*takes, candidate("d", "still"))
+    assert {("empty", ("d",)), ("", ("a",))} <= with_still
+    assert ("", ("a",)) in roles(candidate("a", "moving", moving=0.03), *takes[1:])
+
+
 def test_empty_and_empty_lit_are_told_by_their_light():
     takes = (
         candidate("lit", "still", rest=LIT),

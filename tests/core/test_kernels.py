@@ -8,7 +8,14 @@ from core_helpers import make_encoding
 from lightstack.core.light import CURVES
 from lightstack.core.planes import build_decoder, decode_linear, decode_proxy, decode_signal, find_clipped
 
-LAYOUTS = [("420", "left"), ("420", "center"), ("420", "topleft"), ("422", "left"), ("422", "center"), ("444", "left")]
+LAYOUTS = [
+    ("420", "left"),
+    ("420", "center"),
+    ("420", "topleft"),
+    ("422", "left"),
+    ("422", "center"),
+    ("444", "left"),
+]
 
 
 def make_planes(seed, size, chroma, depth, *, bright=False):
@@ -74,11 +81,15 @@ def test_proxies_are_box_means_of_codes(chroma, location, factor, origin):
     cut = np.s_[origin[0] : origin[0] + rows * factor, origin[1] : origin[1] + columns * factor]
     signal = signal_slowly(planes, encoding)[cut]
     boxes = signal.reshape(rows, factor, columns, factor, 3)
-    np.testing.assert_allclose(proxy.rgb, CURVES["bt709"].decode(boxes.mean(axis=(1, 3))), rtol=3e-6, atol=1e-5)
+    np.testing.assert_allclose(
+        proxy.rgb, CURVES["bt709"].decode(boxes.mean(axis=(1, 3))), rtol=3e-6, atol=1e-5
+    )
 
     bits = find_clipped(build_decoder(encoding), planes)[cut].reshape(rows, factor, columns, factor)
     assert 0 < np.count_nonzero(bits) < bits.size
-    np.testing.assert_array_equal(proxy.clipped, np.bitwise_or.reduce(np.bitwise_or.reduce(bits, axis=3), axis=1))
+    np.testing.assert_array_equal(
+        proxy.clipped, np.bitwise_or.reduce(np.bitwise_or.reduce(bits, axis=3), axis=1)
+    )
 
 
 def test_a_proxy_of_factor_one_is_the_frame_itself():
@@ -102,7 +113,9 @@ def test_clipping_is_judged_on_the_signal(chroma, location):
 def test_padded_lines_are_not_read():
     encoding = make_encoding(chroma="422", bit_depth=8)
     planes = make_planes(5, (12, 20), "422", 8)
-    padded = tuple(np.pad(plane, ((0, 0), (0, 13)), constant_values=255)[:, : plane.shape[1]] for plane in planes)
+    padded = tuple(
+        np.pad(plane, ((0, 0), (0, 13)), constant_values=255)[:, : plane.shape[1]] for plane in planes
+    )
     decoder = build_decoder(encoding)
     np.testing.assert_array_equal(decode_linear(decoder, padded), decode_linear(decoder, planes))
     whole, cut = (decode_proxy(decoder, p, factor=2) for p in (planes, padded))

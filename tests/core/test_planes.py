@@ -13,9 +13,17 @@ from lightstack.errors import SettingError
 
 # Colours inside the cube of every matrix, dark to bright, neutral to saturated.
 PATCHES = np.array(
-    [[0.02, 0.02, 0.02], [0.18, 0.18, 0.18], [0.9, 0.9, 0.9], [0.8, 0.1, 0.1], [0.1, 0.7, 0.2], [0.2, 0.1, 0.9],
-     [0.95, 0.6, 0.05], [0.4, 0.05, 0.7]]
-)  # fmt: skip
+    [
+        [0.02, 0.02, 0.02],
+        [0.18, 0.18, 0.18],
+        [0.9, 0.9, 0.9],
+        [0.8, 0.1, 0.1],
+        [0.1, 0.7, 0.2],
+        [0.2, 0.1, 0.9],
+        [0.95, 0.6, 0.05],
+        [0.4, 0.05, 0.7],
+    ]
+)
 JUDGES = {
     "bt709": (colour.models.oetf_BT709, "bt709"),
     "srgb": (colour.models.eotf_inverse_sRGB, "bt709"),
@@ -93,13 +101,19 @@ def test_converting_primaries_matches_the_standard():
     np.testing.assert_allclose(wide, own @ convert_matrix("bt709", "bt2020").T, atol=1e-6)
 
 
-@pytest.mark.parametrize("location, at_x, at_y", [("left", 0.0, 0.5), ("center", 0.5, 0.5), ("topleft", 0.0, 0.0)])
+@pytest.mark.parametrize(
+    "location, at_x, at_y", [("left", 0.0, 0.5), ("center", 0.5, 0.5), ("topleft", 0.0, 0.0)]
+)
 def test_chroma_lies_where_the_location_says(location, at_x, at_y):
     # By construction: chroma sampled from a slope at its own places must give the slope back at the pixels.
     encoding = make_encoding(bit_depth=16, range="full", chroma_location=location)
     rows, columns = np.arange(8)[:, None] * 2 + at_y, np.arange(10) * 2 + at_x
     slope = 20000 + 900 * columns + 400 * rows
-    planes = (np.full((16, 20), 30000, np.uint16), slope.astype(np.uint16), np.full((8, 10), 32768, np.uint16))
+    planes = (
+        np.full((16, 20), 30000, np.uint16),
+        slope.astype(np.uint16),
+        np.full((8, 10), 32768, np.uint16),
+    )
     signal = decode_signal(build_decoder(encoding), planes)
     y, x = np.mgrid[2:14, 2:18]
     expected = 30000 / 65535 + 2 * (1 - 0.0722) * (20000 + 900 * x + 400 * y - 32768) / 65535
@@ -123,7 +137,9 @@ def test_the_whole_code_range_stays_finite():
     for transfer in CURVES:
         encoding = make_encoding(chroma="444", bit_depth=8, matrix="bt2020", transfer=transfer)
         corners = np.array([0, 255], np.uint8)
-        planes = tuple(np.stack(np.meshgrid(corners, corners, corners), axis=-1).reshape(4, 2, 3).transpose(2, 0, 1))
+        planes = tuple(
+            np.stack(np.meshgrid(corners, corners, corners), axis=-1).reshape(4, 2, 3).transpose(2, 0, 1)
+        )
         assert np.isfinite(decode_linear(build_decoder(encoding), planes)).all(), transfer
 
 
@@ -150,7 +166,9 @@ def test_packed_codes_are_decoded_one_by_one(dtype, depth):
     encoding = make_encoding(matrix="rgb", chroma="444", range="full", bit_depth=depth, transfer="srgb")
     pixels = np.random.default_rng(1).integers(0, 2**depth, (7, 9, 3)).astype(dtype)
     light = decode_linear(build_decoder(encoding), (pixels,))
-    np.testing.assert_allclose(light, colour.models.eotf_sRGB(pixels / (2.0**depth - 1)), rtol=1e-5, atol=1e-7)
+    np.testing.assert_allclose(
+        light, colour.models.eotf_sRGB(pixels / (2.0**depth - 1)), rtol=1e-5, atol=1e-7
+    )
     proxy = decode_proxy(build_decoder(encoding), (pixels,), factor=3, origin=(1, 0))
     means = pixels[1:, :, :].astype(float).reshape(2, 3, 3, 3, 3).mean(axis=(1, 3)) / (2.0**depth - 1)
     np.testing.assert_allclose(proxy.rgb, colour.models.eotf_sRGB(means), rtol=1e-5, atol=1e-7)
@@ -164,9 +182,13 @@ def test_linear_float_pixels_pass_through(dtype):
         matrix="rgb", chroma="444", range="full", bit_depth=16, transfer="linear", is_float=True
     )
     pixels = np.random.default_rng(2).normal(0.3, 2, (6, 8, 3)).astype(dtype)
-    np.testing.assert_array_equal(decode_linear(build_decoder(encoding), (pixels,)), pixels.astype(np.float32))
+    np.testing.assert_array_equal(
+        decode_linear(build_decoder(encoding), (pixels,)), pixels.astype(np.float32)
+    )
     proxy = decode_proxy(build_decoder(encoding), (pixels,), factor=2)
-    np.testing.assert_allclose(proxy.rgb, pixels.astype(float).reshape(3, 2, 4, 2, 3).mean(axis=(1, 3)), rtol=1e-5)
+    np.testing.assert_allclose(
+        proxy.rgb, pixels.astype(float).reshape(3, 2, 4, 2, 3).mean(axis=(1, 3)), rtol=1e-5
+    )
     assert not proxy.clipped.any()  # linear files have no ceiling
 
 

@@ -327,16 +327,18 @@ def test_a_rewrite_keeps_comments_and_order(tmp_path):
             "light.1.mix.envelope.hold": 7,
             "light.0.mix.points": [[1010, "off"], [1090, 0.0]],
             "preview.quality": None,
+            "sweep.0.trim.123.gain": 0.25,
         },
     )
     changed = path.read_text()
     assert settings.shot.version == 4
     assert settings.preview.quality == 18
+    assert settings.sweep[0].trim["123"].gain == 0.25
     assert read_shot(path) == settings
     for comment in ("# a shot with everything in it", "# as filmed", "# fewer keys", "# the arm"):
         assert comment in changed
     kept = [line for line in WHOLE.splitlines() if line in changed.splitlines()]
-    assert len(kept) >= len(WHOLE.splitlines()) - 5
+    assert len(kept) >= len(WHOLE.splitlines()) - 6
     # REFERENCE  the standard library's own TOML reader reads the rewritten file.
     assert tomllib.loads(changed)["sweep"][0]["coverage"] == 0.98
 
@@ -349,6 +351,8 @@ def test_a_rewrite_makes_sections_and_refuses_what_is_invalid(tmp_path):
     for changes in (
         {"shot.version": 0},
         {"sweep.5.coverage": 0.5},
+        {"sweep.coverage": 1},
+        {"shot.name.x": 1},
         {"sweep.0.covrage": 0.5},
         {"grain.size": 1},
     ):

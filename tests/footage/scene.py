@@ -146,19 +146,21 @@ def _make_lights(lights: str, *, stand: bool, soot: Any) -> dict[str, Any]:
     bulb: dict[str, Any] = {"type": "sphere", "center": BULB.tolist(), "radius": 0.035, "bsdf": soot}
     made = {"bulb": bulb}
     if lit:
-        bulb["emitter"] = _glow((1600, 1110, 670))
+        bulb["emitter"] = _glow((1300, 900, 545))
         made["moon"] = {
             "type": "directional",
             "direction": [-0.5, -0.78, 0.56],
             "irradiance": {"type": "rgb", "value": [1.3, 1.8, 2.7]},
         }
+        hatch = mi.ScalarTransform4f().look_at(origin=[0.3, 2.85, 7.3], target=[-0.2, 1.2, 1.5], up=[0, 1, 0]).scale([0.4, 0.25, 1])
+        made["hatch"] = {"type": "rectangle", "to_world": hatch, "bsdf": soot, "emitter": _glow((22, 18.5, 14))}
         sky = mi.ScalarTransform4f().translate([0.9, 1.25, -2.5]).scale([3.0, 1.45, 1])
         made["sky"] = {"type": "rectangle", "to_world": sky, "bsdf": soot, "emitter": _glow((0.05, 0.085, 0.17))}
     if stand:
         face = mi.ScalarTransform4f(edge_lamp_pose()).scale([0.1, 0.075, 1])
         made["edge"] = {"type": "rectangle", "to_world": face, "bsdf": soot}
         if lights == "fixed":
-            made["edge"]["emitter"] = _glow((260, 208, 143))
+            made["edge"]["emitter"] = _glow((220, 176, 121))
     return made
 
 

@@ -29,7 +29,7 @@ def test_memory_sizes(text, size):
 
 @pytest.mark.parametrize("text", ["", "lots", "-1G", "0", "2XB", "G", "1e9", "nan", "99999999T"])
 def test_what_is_no_size_is_told(text):
-    with pytest.raises(SettingError, match="^--memory"):
+    with pytest.raises(SettingError, match=r"^--memory"):
         parse_memory(text)
 
 

@@ -1,0 +1,142 @@
+"""A shot file in; plate, mix, preview, contact sheet, report out; nothing twice."""
+
+import av
+import numpy as np
+import pytest
+from made.movies import write_movie
+
+from lightstack.errors import MissingInput, OutputError, SettingError
+from lightstack.files.plates import read_exr
+from lightstack.files.tables import read_mix
+from lightstack.files.takes import open_take
+from lightstack.jobs.build import build_shot
+from lightstack.jobs.laying import pick_sheet_frames
+from lightstack.jobs.options import BuildOptions
+from lightstack.records import MixCurve
+
+SHOT = """
+[shot]
+name = "den"
+frames = [1003, 1018]
+handles = 2
+
+[takes.hero]
+path = "hero.mkv"
+
+[[sweep]]
+path = "sweep.mkv"
+max_keys = 8
+
+[[light]]
+[light.mix]
+envelope = { start = 1005, attack = 3, hold = 4, decay = 4 }
+"""
+
+
+@pytest.fixture(scope="module")
+def shot(small_room, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("shot")
+    write_movie(small_room, folder / "sweep.mkv")
+    write_movie(small_room, folder / "hero.mkv", frames=[*range(10), *range(10)])
+    (folder / "shot.toml").write_text(SHOT)
+    return folder / "shot.toml"
+
+
+@pytest.fixture(scope="module")
+def built(shot, unwatched):
+    return build_shot(shot, options=BuildOptions(), progress=unwatched)
+
+
+def test_a_build_makes_everything_under_versioned_names(built):
+    names = set(built.files)
+    assert {
+        "den_plate_v001.exr",
+        "den_plate_v001.png",
+        "den_light_stack_v001.exr",
+        "den_mix_v001.csv",
+        "den_preview_v001.mp4",
+        "den_contact_sheet_v001.png",
+        "frames.csv",
+        "key_frames.csv",
+        "manifest.json",
+        "report.html",
+    } <= names
+    assert all((built.out / name).is_file() for name in names)
+
+
+def test_the_mix_covers_frames_and_handles(built):
+    mix = read_mix(built.out / "den_mix_v001.csv")
+    assert (mix.first_frame, len(mix.gains)) == (1001, 20)
+    assert mix.gain_at(1005) == 0 and mix.gain_at(1008) == 1 and mix.gain_at(1016) == 0
+
+
+def test_the_preview_shows_hero_plus_light_and_the_hero_alone_where_the_mix_is_off(built, shot):
+    with av.open(str(built.out / "den_preview_v001.mp4")) as movie:
+        stream = movie.streams.video[0]
+        assert (stream.width, stream.height, stream.average_rate) == (200, 112, 24)
+        frames = [frame.to_ndarray(format="rgb24").astype(float) for frame in movie.decode(stream)]
+    assert len(frames) == 20
+    off, on = frames[2], frames[8]
+    with open_take(shot.parent / "hero.mkv") as hero:
+        linear = hero.linear(next(iter(hero.read_frames([3]))))
+    plate = read_exr(built.out / "den_plate_v001.exr")
+    light = np.stack([plate[c] for c in "RGB"], -1)
+
+    def encode(x):
+        # REFERENCE  ITU-R BT.709-6, item 1.2.
+        x = np.clip(x, 0, 1)
+        return 255 * np.where(x < 0.018, 4.5 * x, 1.099 * x**0.45 - 0.099)
+
+    # TOLERANCE  8 bit 4:2:0 at constant quality 18: 2 codes in the mean.
+    assert np.abs(off - encode(linear)).mean() < 2
+    assert np.abs(on - encode(linear + light)).mean() < 3
+    assert on.mean() > off.mean() + 10
+
+
+def test_a_second_build_reads_no_pixel(built, shot, silence, monkeypatch):
+    def refuse(*_, **__):
+        raise AssertionError("a sweep was built again")
+
+    monkeypatch.setattr("lightstack.jobs.build.build_sweep", refuse)
+    monkeypatch.setattr("lightstack.jobs.build.render_preview", refuse)
+    before = {name: (built.out / name).read_bytes() for name in built.files}
+    again = build_shot(shot, options=BuildOptions(), progress=silence)
+    assert again.files == built.files
+    assert {name: (built.out / name).read_bytes() for name in built.files} == before
+
+
+def test_a_changed_mix_renders_the_preview_but_not_the_plate(built, shot, silence, monkeypatch):
+    monkeypatch.setattr("lightstack.jobs.build.build_sweep", lambda *_, **__: pytest.fail("built again"))
+    before = (built.out / "den_preview_v001.mp4").read_bytes()
+    shot.write_text(SHOT.replace("attack = 3", "attack = 1"))
+    try:
+        build_shot(shot, options=BuildOptions(), progress=silence)
+        assert (built.out / "den_preview_v001.mp4").read_bytes() != before
+    finally:
+        shot.write_text(SHOT)
+
+
+@pytest.mark.parametrize(
+    ("change", "error", "says"),
+    [
+        (("hero.mkv", "nobody.mkv"), MissingInput, "nobody.mkv"),
+        (("handles = 2", "handles = 5"), SettingError, "998-1000"),
+        (("max_keys = 8", "keys = [999]"), SettingError, "999"),
+        (("frames = [1003, 1018]", "frames = [1003, 1018]\nout = \"shot.toml\""), OutputError, "is a file"),
+    ],
+)  # fmt: skip
+def test_bad_shots_are_one_line(shot, tmp_path, silence, change, error, says):
+    for name in ("hero.mkv", "sweep.mkv"):
+        (tmp_path / name).symlink_to(shot.parent / name)
+    (tmp_path / "shot.toml").write_text(SHOT.replace(*change))
+    with pytest.raises(error) as caught:
+        build_shot(tmp_path / "shot.toml", options=BuildOptions(), progress=silence)
+    assert says in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_sheet_frames_follow_the_mix():
+    mix = MixCurve(1001, np.array([0, 0, 0.5, 1, 2, 1, 0, 0, 0.0]))
+    frames = pick_sheet_frames(mix, 1001, 1009, ())
+    assert 1005 in frames and 1002 in frames and max(frames) <= 1006
+    assert pick_sheet_frames(mix, 1001, 1009, [1009, 1001, 1009]) == [1001, 1009]
+    assert pick_sheet_frames(None, 1001, 1009, ())[0] == 1001
