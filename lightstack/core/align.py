@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.poses import (
-    CellGrid,
     MoveFit,
     apply_move,
     corner_spread_px,
@@ -147,7 +146,7 @@ def _shrink(image: FloatArray, level: int) -> FloatArray:
         return image
     rows, columns = image.shape[0] // level, image.shape[1] // level
     cut = np.ascontiguousarray(image[: rows * level, : columns * level])
-    return cv2.resize(cut, (columns, rows), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.resize(cut, (columns, rows), interpolation=cv2.INTER_AREA), np.float32)
 
 
 def _correlate(reference: FloatArray, moving: FloatArray) -> NDArray[np.float64]:
@@ -161,8 +160,3 @@ def _correlate(reference: FloatArray, moving: FloatArray) -> NDArray[np.float64]
     pose[0, 2] = column - size[1] if column >= reference.shape[1] else column
     pose[1, 2] = row - size[0] if row >= reference.shape[0] else row
     return pose
-
-
-def is_small(grid: CellGrid) -> bool:
-    """Tell whether a picture is too small to be registered at all (fewer than 3 x 3 cells)."""
-    return grid.rows < 3 or grid.columns < 3

@@ -124,7 +124,11 @@ def make_template(
     ``texture``: ``(h, w)`` float32 in the reference's own place. ``pose``: reference -> frame, proxy pixels.
     ``usable``: ``(h, w)`` bool in the frame's place.
     """
-    laid, inside = warp_picture(texture, np.linalg.inv(pose)) if _differs(pose) else (texture, None)
+    laid, inside = (
+        warp_picture(texture, np.asarray(np.linalg.inv(pose), np.float64))
+        if _differs(pose)
+        else (texture, None)
+    )
     held = np.ones(texture.shape, bool) if inside is None else inside
     # A derivative needs its whole neighbourhood.
     held = cv2.erode(held.astype(np.uint8), np.ones((7, 7), np.uint8), borderValue=0).astype(bool)
@@ -159,7 +163,7 @@ def _sum_template(
     count, first, second = total(mask), total(texture), total(texture * texture)
     light = np.stack([np.stack([second, first], -1), np.stack([first, count], -1)], -2)
     light = light + np.diag([1e-3 * grid.side**2, 1e-6])
-    inverse = np.linalg.inv(light)
+    inverse = np.asarray(np.linalg.inv(light), np.float64)
     cross = np.stack(
         [
             np.stack([total(across * texture), total(across)], -1),
@@ -248,13 +252,14 @@ def fit_move(tally: NDArray[np.float64], grid: CellGrid, *, model: str) -> MoveF
 def _solve(matrices: FloatArray, vectors: FloatArray, weight: FloatArray) -> NDArray[np.float64]:
     whole = _total(weight, matrices)
     ridge = _RIDGE * np.trace(whole) / len(whole) + 1e-9
-    return np.linalg.solve(whole + ridge * np.eye(len(whole)), weight @ vectors)
+    return np.linalg.solve(whole + ridge * np.eye(len(whole)), (weight[:, None] * vectors).sum(0))
 
 
 def _total(weight: FloatArray, matrices: FloatArray) -> NDArray[np.float64]:
     """Sum ``(cells, p, p)`` by weight, ``(p, p)``."""
     count = matrices.shape[1]
-    return (weight @ matrices.reshape(len(matrices), -1)).reshape(count, count)
+    # A plain sum, not a matrix product: its order does not hang on the number of threads.
+    return (weight[:, None] * matrices.reshape(len(matrices), -1)).sum(0).reshape(count, count)
 
 
 def _tukey(size: FloatArray, counted: BoolArray) -> NDArray[np.float64]:

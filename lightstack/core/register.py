@@ -304,7 +304,7 @@ def _combine(votes: Sequence[Pose], grid: CellGrid, size: int) -> Pose:
         weight = np.linalg.inv(covariance + 1e-10 * np.eye(size))
         total += weight
         pull += weight @ read_move(pose @ np.linalg.inv(best[0]), grid, count=size)
-    return apply_move(best[0], -np.linalg.solve(total, pull), grid), best[1]
+    return apply_move(best[0], -np.asarray(np.linalg.solve(total, pull), np.float64), grid), best[1]
 
 
 def _retally(
@@ -334,7 +334,8 @@ def _to_stretch(run: RunPose, offset: Pose, grid: CellGrid, factor: int, numbers
     shift = corner_shift_px(matrix, grid.size) * factor
     error = corner_spread_px(run.covariance + offset[1], grid) * factor
     still = not shift > max(LEAST_SHIFT_PX, IDENTITY_SIGMAS * error)
-    full = np.eye(3) if still else scale_pose(matrix / matrix[2, 2], 1 / factor)
+    # Rounded far below any error, so that the last bits of a solver never reach a plate.
+    full = np.eye(3) if still else scale_pose(matrix / matrix[2, 2], 1 / factor).round(9)
     return Stretch(numbers[run.run[0]], numbers[run.run[1] - 1], full, still, shift, error, run.used)
 
 

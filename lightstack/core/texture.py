@@ -37,7 +37,8 @@ def _widen(picture: FloatArray) -> FloatArray:
     """Return a picture as float32; half floats by table, which is faster than numpy's own conversion."""
     if picture.dtype != np.float16:
         return picture.astype(np.float32, copy=False)
-    return np.take(_HALF_FLOATS, np.ascontiguousarray(picture).view(np.uint16))
+    wide: FloatArray = _HALF_FLOATS.take(np.ascontiguousarray(picture).view(np.uint16))
+    return wide
 
 
 def luma_noise(noise: NoiseModel, luma: FloatArray) -> tuple[float, FloatArray]:
@@ -47,7 +48,8 @@ def luma_noise(noise: NoiseModel, luma: FloatArray) -> tuple[float, FloatArray]:
     """
     slope = float(noise.a @ _LUMA.astype(np.float64) ** 2)
     black = float(np.sqrt(max(noise.b @ _LUMA.astype(np.float64) ** 2, 1e-16)))
-    return black, cv2.sqrt(np.maximum(luma, 0) * np.float32(slope) + np.float32(black**2))
+    variance = np.maximum(np.asarray(luma, np.float32), 0) * np.float32(slope) + np.float32(black**2)
+    return black, np.asarray(np.sqrt(variance))
 
 
 def normalise_texture(
@@ -71,17 +73,12 @@ def normalise_texture(
     if not np.isfinite(luma.sum()):
         luma = np.nan_to_num(luma, nan=0.0, posinf=0.0, neginf=0.0)
     sigma = np.asarray(noise_sigma, np.float32)
-    held = np.maximum(luma, 0)
-    held += np.float32(max(2 * sigma.min() if foot is None else foot, 1e-6))
+    held = np.maximum(luma, np.float32(0)) + np.float32(max(2 * sigma.min() if foot is None else foot, 1e-6))
     log = cv2.GaussianBlur(cv2.log(held), (0, 0), _SMOOTH_PX, borderType=cv2.BORDER_REFLECT)
     mean = cv2.blur(log, (window, window), borderType=cv2.BORDER_REFLECT)
-    spread = cv2.blur(log * log, (window, window), borderType=cv2.BORDER_REFLECT)
-    spread -= mean * mean
-    np.maximum(spread, 0, out=spread)
+    square = cv2.blur(cv2.multiply(log, log), (window, window), borderType=cv2.BORDER_REFLECT)
+    spread = np.maximum(np.asarray(square - mean * mean, np.float32), np.float32(0))
     # White noise keeps 1 / (4 pi s^2) of its variance through the smoothing; twice that is taken off.
-    grain = sigma / held
-    grain *= grain
-    grain *= np.float32(2 / (4 * np.pi * _SMOOTH_PX**2))
-    spread += grain
-    spread += np.float32(_LEAST_CONTRAST**2)
-    return np.subtract(log, mean, out=log) / cv2.sqrt(spread)
+    grain = np.square(sigma / held) * np.float32(2 / (4 * np.pi * _SMOOTH_PX**2))
+    texture: FloatArray = (log - mean) / np.sqrt(spread + grain + np.float32(_LEAST_CONTRAST**2))
+    return texture

@@ -6,7 +6,7 @@ Everything here counts in proxy pixels. A *base* is the pose of the template tha
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -99,18 +99,19 @@ class _Shelf:
 
 def mean_texture(footage: Footage, indices: Sequence[int]) -> FloatArray:
     """Average the textures of frames that share a pose, ``(h, w)`` float32."""
-    total: NDArray[np.float64] | None = None
-    for index in indices:
-        texture = footage.texture(index).astype(np.float64)
-        total = texture if total is None else total + texture
-    if total is None:
-        raise ValueError("no frames to average")
-    return (total / len(indices)).astype(np.float32)
+    return _average(footage.texture(index) for index in indices)
 
 
 def mean_frames(footage: Footage, indices: Sequence[int]) -> FloatArray:
     """Average the lumas of frames that share pose and light, ``(h, w)`` float32."""
-    return np.mean([footage.luma(index) for index in indices], axis=0, dtype=np.float64).astype(np.float32)
+    return _average(footage.luma(index) for index in indices)
+
+
+def _average(pictures: Iterable[FloatArray]) -> FloatArray:
+    total, count = np.zeros((1, 1)), 0
+    for picture in pictures:
+        total, count = total + picture, count + 1
+    return (total / max(count, 1)).astype(np.float32)
 
 
 def scan_take(footage: Footage, first: Sequence[int]) -> Tallies:
