@@ -375,3 +375,23 @@ class LaidFrames:
     """The contact sheet's frames, kept between two builds."""
 
     frames: tuple[LaidFrame, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """What every take is registered to: ``picture`` (h, w, 3) float32 linear at survey size, ``size``
+    (H, W) in full, ``primaries`` of the working space."""
+
+    name: str
+    picture: NDArray[np.float32]
+    size: tuple[int, int]
+    primaries: str
+
+
+@dataclass(frozen=True, slots=True)
+class HeroLook:
+    """The hero after its survey: the origin picture, where the hero itself moved, and the verdict."""
+
+    origin: Origin
+    registration: Registration
+    verdict: Verdict

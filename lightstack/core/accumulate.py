@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.blend import blend_in
-from lightstack.core.guide import STRONG_SIGMA, make_guide
+from lightstack.core.guide import make_guide
 from lightstack.core.state import BLEND_SIGMA, AccumulateSetting, Rule, State, sigma_at, start_state
 from lightstack.core.sums import (
     add_screen,
@@ -56,6 +56,7 @@ __all__ = [
 ]
 
 ROWS_AT_ONCE = 64
+BLEND_KNEE_SIGMA = 12.0  # light above this is strong: stills half a sigma apart may share
 
 
 def _add_max(
@@ -72,9 +73,7 @@ def _add_max(
         np.ascontiguousarray(guide, np.float32),
         np.ascontiguousarray(valid, np.float32),
         index,
-        state.setting.blend_sigma,
-        state.setting.strong_blend_sigma,
-        STRONG_SIGMA,
+        (state.setting.blend_sigma, state.setting.strong_blend_sigma, BLEND_KNEE_SIGMA),
     )
 
 
@@ -92,7 +91,9 @@ def _finish_band(state: State, band: slice) -> NDArray[np.float32]:
     plate = state.light[band] * (share / np.where(best > 0, best, 1)[..., None])
     crowd = 1 - state.squares[band] * share**2  # 0 where one still has the place to itself
     setting, peak = state.setting, state.peak[band]
-    blend = np.where(peak > STRONG_SIGMA, setting.strong_blend_sigma, setting.blend_sigma).astype(np.float32)
+    blend = np.where(peak > BLEND_KNEE_SIGMA, setting.strong_blend_sigma, setting.blend_sigma).astype(
+        np.float32
+    )
     luck = crowd / blend * setting.recipe.pull_at(peak) * sigma_at(state, plate, band)
     return np.where(total > 0, plate - luck, np.float32(0))
 

@@ -95,20 +95,21 @@ def stabilise(light, ambient, valid, a, b, projection, shrink):  # type: ignore[
 
 @njit(
     "void(float32[:, :, ::1], int16[:, :, ::1], float32[:, ::1], float32[:, :, ::1], float32[:, :, ::1],"
-    " float32[:, :, ::1], float32[:, :, ::1], float32[:, :, ::1], float32[:, ::1], int64, float64, float64,"
-    " float64)",
+    " float32[:, :, ::1], float32[:, :, ::1], float32[:, :, ::1], float32[:, ::1], int64,"
+    " UniTuple(float64, 3))",
     cache=True,
     nogil=True,
 )
-def blend_in(peak, winner, best_valid, light, total, squares, still, guide, valid, index, blend, strong_blend, knee):  # type: ignore[no-untyped-def]  # fmt: skip
+def blend_in(peak, winner, best_valid, light, total, squares, still, guide, valid, index, blend):  # type: ignore[no-untyped-def]
     """Take one still into a running maximum that near-winners share.
 
-    Shares go as exp(u), u the level in blends: ``blend`` up to the level ``knee``, ``strong_blend`` above.
+    ``blend``: (faint, strong, knee). Shares go as exp(u), u the level in blends: faint ones up to the level
+    ``knee``, strong ones above.
     """
     height, width, groups = guide.shape
     per_group = 3 // groups
-    one, nothing, bend = np.float32(1), np.float32(0), np.float32(knee)
-    low, high = np.float32(1 / blend), np.float32(1 / strong_blend)
+    one, nothing, bend = np.float32(1), np.float32(0), np.float32(blend[2])
+    low, high = np.float32(1 / blend[0]), np.float32(1 / blend[1])
     for y in range(height):
         for x in range(width):
             v = valid[y, x]
@@ -118,7 +119,9 @@ def blend_in(peak, winner, best_valid, light, total, squares, still, guide, vali
             for g in range(groups):
                 level = v * guide[y, x, g]
                 top = peak[y, x, g]
-                behind = (min(level, bend) - min(top, bend)) * low + (max(level, bend) - max(top, bend)) * high
+                behind = (min(level, bend) - min(top, bend)) * low + (
+                    max(level, bend) - max(top, bend)
+                ) * high
                 if not behind > np.float32(-NEGLIGIBLE):
                     continue
                 if not np.isfinite(still[y, x, 0] + still[y, x, 1] + still[y, x, 2]):

@@ -81,26 +81,30 @@ class HotTally:
 
 
 def repair_pixels(picture: NDArray, hot: BoolArray) -> NDArray[np.float32]:
-    """Replace hot pixels and what they spread to by the median of the ring around.
+    """Replace hot pixels, and what they spread to, by the median of the ring around.
 
     ``picture``: ``(H, W, 3)`` float32. ``hot``: ``(H, W)`` bool. Returns a copy; where no pixel is hot, the
-    picture itself.
+    picture itself. A pixel beside a hot one is replaced only where it stands above the whole ring.
     """
     rows, columns = np.nonzero(hot)
     if not len(rows):
-        return picture
+        return np.asarray(picture, np.float32)
+    height, width = hot.shape
     repaired = np.array(picture, np.float32)
-    padded = np.pad(repaired, ((3, 3), (3, 3), (0, 0)), mode="reflect") if min(hot.shape) > 3 else None
-    if padded is None:
-        return repaired
-    offsets = np.argwhere(_RING) - 2
-    grown = cv2.dilate(np.asarray(hot, np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-    for y, x in zip(rows, columns, strict=True):
-        ring = np.stack([padded[y + 3 + dy, x + 3 + dx] for dy, dx in offsets])
-        level = np.median(ring, axis=0)
-        low_y, low_x = max(y - 1, 0), max(x - 1, 0)
-        block = repaired[low_y : y + 2, low_x : x + 2]
-        limit = ring.max(axis=0)
-        repaired[low_y : y + 2, low_x : x + 2] = np.where(block > limit, level, block)
+    for y, x in zip(rows.tolist(), columns.tolist(), strict=True):
+        ring = _read_ring(picture, y, x)
+        if not len(ring):
+            continue
+        level, limit = np.median(ring, axis=0), ring.max(axis=0)
+        block = repaired[max(y - 1, 0) : min(y + 2, height), max(x - 1, 0) : min(x + 2, width)]
+        np.copyto(block, level, where=block > limit)
         repaired[y, x] = level
-    return repaired if grown.any() else picture
+    return repaired
+
+
+def _read_ring(picture: NDArray, y: int, x: int) -> NDArray:
+    """Give the pixels two steps away that lie in the picture, ``(n, 3)``."""
+    height, width = picture.shape[:2]
+    places = np.argwhere(_RING) - 2 + (y, x)
+    inside = (places >= 0).all(axis=1) & (places < (height, width)).all(axis=1)
+    return picture[places[inside, 0], places[inside, 1]]

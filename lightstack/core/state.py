@@ -22,7 +22,8 @@ class AccumulateSetting:
     """What the rules need to know.
 
     ``recipe``: how the guides were made. ``blend_sigma``, ``strong_blend_sigma``: how close stills must come
-    to share a place, in sigma of one frame, where light is faint and where it is strong. ``exponent``: of the p-norm of ``softmax``. ``white``: where ``screen`` saturates.
+    to share a place, in sigma of one frame, where light is faint and where it is strong. ``exponent``: of the
+    p-norm of ``softmax``. ``white``: where ``screen`` saturates.
     """
 
     recipe: GuideRecipe

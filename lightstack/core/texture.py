@@ -29,8 +29,9 @@ def mean_luma(picture: FloatArray) -> FloatArray:
     if picture.ndim == 2:
         return picture
     if picture.shape[2] == 1:
-        return picture[..., 0]
-    return np.ascontiguousarray(cv2.transform(picture[..., :3], _LUMA[None])).reshape(picture.shape[:2])
+        return np.ascontiguousarray(picture[..., 0])
+    mixed: FloatArray = np.asarray(cv2.transform(picture[..., :3], _LUMA[None]), np.float32)
+    return mixed.reshape(picture.shape[:2])
 
 
 def _widen(picture: FloatArray) -> FloatArray:
@@ -46,10 +47,11 @@ def luma_noise(noise: NoiseModel, luma: FloatArray) -> tuple[float, FloatArray]:
 
     Channels are taken as independent and equally bright.
     """
-    slope = float(noise.a @ _LUMA.astype(np.float64) ** 2)
-    black = float(np.sqrt(max(noise.b @ _LUMA.astype(np.float64) ** 2, 1e-16)))
-    variance = np.maximum(np.asarray(luma, np.float32), 0) * np.float32(slope) + np.float32(black**2)
-    return black, np.asarray(np.sqrt(variance))
+    share = _LUMA.astype(np.float64) ** 2
+    slope, floor = float(noise.a @ share), max(float(noise.b @ share), 1e-16)
+    variance: FloatArray = np.maximum(np.asarray(luma, np.float32), np.float32(0)) * np.float32(slope)
+    sigma: FloatArray = np.sqrt(variance + np.float32(floor))
+    return float(np.sqrt(floor)), sigma
 
 
 def normalise_texture(

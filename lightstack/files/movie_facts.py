@@ -130,7 +130,8 @@ def _first_frame(path: Path, container: Any, stream: Any) -> tuple[Any, int]:
     except (av.error.FFmpegError, ValueError) as error:
         if frame is None:
             raise UnreadableInput(
-                f"{path}: frame 1: cannot be decoded ({_reason(error)}); the file seems damaged; copy it again"
+                f"{path}: frame 1: cannot be decoded ({_reason(error)}); "
+                "the file seems damaged; copy it again"
             ) from None
     if frame is None:
         raise UnreadableInput(f"{path}: holds no frames; expected at least one; copy it again from the card")
@@ -159,9 +160,7 @@ def _describe(path: Path, container: Any, stream: Any, frame: Any, lead: int) ->
     if tags.dynamic:
         notes.append("its metadata for adapting colours to a display, frame by frame, is not applied")
     if lead:
-        notes.append(
-            f"{lead} pictures before the first complete one cannot be decoded; frame 1 is the first that can"
-        )
+        notes.append(f"{lead} pictures before the first complete one cannot be decoded and do not count")
     if layout.has_alpha:
         notes.append("its alpha channel is left out")
     if variable:
@@ -238,8 +237,9 @@ def _count_frames(path: Path, stream: Any, container: Any) -> tuple[int, bool, b
     """Declared frame count, whether the spacing of frames varies, whether the end is missing."""
     entries = list(stream.index_entries)
     if stream.frames and len(entries) >= stream.frames:  # the container lists every frame: nothing to read
-        kept = [entry.timestamp for entry in entries if not entry.is_discard]
-        return len(kept), _varies(sorted(kept), Fraction(stream.time_base)), False
+        steady = sorted(entry.timestamp for entry in entries)
+        kept = sum(not entry.is_discard for entry in entries)
+        return kept, _varies(steady, Fraction(stream.time_base)), False
     index = scan_index(path)
     declared = stream.frames or len(index.times)
     end = _declared_seconds(stream, container)

@@ -24,6 +24,14 @@ from lightstack.records import CodedFrame
 
 __all__ = ["MovieReader"]
 
+SEEK_BACK_SECONDS = (
+    0,
+    0.5,
+    2,
+    8,
+    30,
+)  # how far before a sync frame to ask for, until the seek lands before it
+
 
 class MovieReader:
     """The frames of one movie file, numbered from 1 at its first decoded frame.
@@ -131,16 +139,9 @@ class MovieReader:
     def _decode_after_seek(
         self, container: Any, stream: Any, sync: int, times: tuple[int, ...]
     ) -> Iterator[tuple[int, Any]]:
-        """Seek and number what comes by its time; seek further back where a container overshoots."""
-        for target in (times[sync - 1], times[sync - 1] - int(2 / stream.time_base), times[0]):
-            container.seek(target, stream=stream, backward=True)
-            numbered = self._number_by_time(self._decode(container, stream, sync - 1), times)
-            first = next(numbered, None)
-            if first is not None and first[0] <= sync:
-                break
-        if first is not None:
-            yield first
-            yield from numbered
+        """Seek to a sync frame and number what comes by its time."""
+        _seek_before(container, stream, times[sync - 1])
+        yield from self._number_by_time(self._decode(container, stream, sync - 1), times)
 
     def _number_by_time(self, frames: Iterator[Any], times: tuple[int, ...]) -> Iterator[tuple[int, Any]]:
         for frame in frames:
@@ -205,3 +206,18 @@ class MovieReader:
         note = f"it ends after {position} frames, {declared}"
         if note not in self.notes:
             self.notes.append(note)
+
+
+def _seek_before(container: Any, stream: Any, time: int) -> None:
+    """Seek so that the next sync frame shows at ``time`` or earlier.
+
+    Some containers (transport streams) land behind the place asked for; packets tell, without decoding.
+    """
+    for back_seconds in SEEK_BACK_SECONDS:
+        target = time - int(back_seconds / stream.time_base)
+        container.seek(target, stream=stream, backward=True)
+        found = next((p.pts for p in container.demux(stream) if p.is_keyframe and p.pts is not None), None)
+        if found is not None and found <= time:
+            container.seek(target, stream=stream, backward=True)
+            return
+    container.seek(0, backward=True)

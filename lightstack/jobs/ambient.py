@@ -141,5 +141,5 @@ def warp_count(part: StretchSum, size: tuple[int, int]) -> NDArray[np.float32]:
     if part.partial is None:
         return np.asarray(count)
     # The least count under the interpolation's taps, so that nobody's edge gets into the mean.
-    least = cv2.erode(np.ascontiguousarray(count), np.ones((3, 3), np.uint8))
+    least = np.asarray(cv2.erode(np.ascontiguousarray(count), np.ones((3, 3), np.uint8)), np.float32)
     return warp_picture(least, part.stretch.matrix, interpolation="linear")[0]

@@ -19,12 +19,12 @@ from lightstack.files.schema import Light, Mix, ShotSettings, Sweep, TakeSetting
 from lightstack.files.shotfile import read_shot
 from lightstack.files.tables import read_mix, write_mix
 from lightstack.jobs.finish import Delivery, deliver_sweep, finish
-from lightstack.jobs.hero import HeroPart, open_hero
+from lightstack.jobs.hero import HeroPart, look_at_hero, open_hero
 from lightstack.jobs.laying import LaidLight, pick_sheet_frames, render_preview
 from lightstack.jobs.manifest import describe_take
 from lightstack.jobs.options import BuildOptions, BuildResult
 from lightstack.jobs.sweep import SweepRequest, build_sweep
-from lightstack.records import BuiltSweep, LaidFrame, LaidFrames, MixCurve, Progress
+from lightstack.records import BuiltSweep, HeroLook, LaidFrame, LaidFrames, MixCurve, Progress
 from lightstack.report.pictures import make_contact_sheet
 from lightstack.report.plots import plot_mix
 
@@ -51,18 +51,21 @@ def build_shot(
     shot = settings.shot
     delivery = Delivery(folder, shot.name, f"{shot.name}_", f"_v{shot.version:03d}", False, book)
     with open_hero(settings, options) as hero:
+        seen = None
+        if hero is not None:
+            seen = look_at_hero(hero, folder, book, force="sweep" in force, progress=progress)
         built = [
             build_or_recall(
-                delivery, settings, sweep, hero, options, force="sweep" in force, progress=progress
+                delivery, settings, sweep, hero, seen, options, force="sweep" in force, progress=progress
             )
             for sweep in settings.sweep
         ]
         mixes = make_mixes(settings, hero)
         files = write_mixes(delivery, mixes)
         laid: tuple[LaidFrame, ...] = ()
-        if hero is not None and settings.light:
+        if hero is not None and seen is not None and settings.light:
             laid, more = preview_or_recall(
-                delivery, settings, hero, built, mixes, force="preview" in force, progress=progress
+                delivery, settings, hero, seen, built, mixes, force="preview" in force, progress=progress
             )
             files += more
         takes = {} if hero is None else {"hero": describe_take(hero.take.info, book, folder)}
@@ -72,6 +75,7 @@ def build_shot(
         settings=settings.model_dump(mode="json", by_alias=True),
         takes=takes,
         warnings=() if hero is None else hero.warnings,
+        verdicts=() if seen is None else (seen.verdict,),
         mix=next(iter(mixes.values()), None),
         laid=laid,
         files=files,
@@ -103,11 +107,8 @@ def sweep_inputs(
         "sweep": sweep.model_dump(mode="json"),
         "files": book.identify(settings.take_paths(sweep)),
         "empty": None if empty is None else describe_input(book, settings, empty),
-        "hero": None if hero is None else [hero.settings.model_dump(mode="json"), book.identify(hero.paths)],
-        "reference": settings.shot.reference,
+        "hero": None if hero is None else hero.describe_inputs(book),
         "working": settings.shot.working,
-        "frames": settings.shot.frames,
-        "first_frame": settings.shot.first_frame,
     }
 
 
@@ -121,6 +122,7 @@ def build_or_recall(
     settings: ShotSettings,
     sweep: Sweep,
     hero: HeroPart | None,
+    seen: HeroLook | None,
     options: BuildOptions,
     *,
     force: bool,
@@ -139,7 +141,7 @@ def build_or_recall(
         settings=sweep,
         paths=settings.take_paths(sweep),
         empty=None if empty is None else (empty, settings.take_paths(empty)),
-        origin=None if hero is None else hero.origin,
+        origin=None if seen is None else seen.origin,
         working=working_space(settings, hero),
         options=options,
     )
@@ -155,7 +157,7 @@ def working_space(settings: ShotSettings, hero: HeroPart | None) -> str | None:
     """Return the primaries that everything is made in; None leaves each sweep in its own."""
     if settings.shot.working != "hero":
         return settings.shot.working
-    return None if hero is None else hero.origin.primaries
+    return None if hero is None else hero.working
 
 
 def make_mixes(settings: ShotSettings, hero: HeroPart | None) -> dict[str, MixCurve]:
@@ -208,6 +210,7 @@ def preview_or_recall(
     delivery: Delivery,
     settings: ShotSettings,
     hero: HeroPart,
+    seen: HeroLook,
     built: Sequence[BuiltSweep],
     mixes: dict[str, MixCurve],
     *,
@@ -226,8 +229,8 @@ def preview_or_recall(
         "lights": [light.model_dump(mode="json") for light in settings.light],
         "mixes": {name: [mix.first_frame, mix.gains.tolist()] for name, mix in mixes.items()},
         "preview": settings.preview.model_dump(mode="json"),
-        "hero": [hero.settings.model_dump(mode="json"), book.identify(hero.paths)],
-        "frames": list(hero.frames),
+        "hero": hero.describe_inputs(book),
+        "frames": [*hero.frames, settings.shot.first_frame],
     }
     if not force and book.is_current("preview", inputs):
         progress.say("preview: unchanged")
@@ -242,7 +245,8 @@ def preview_or_recall(
         path=folder.file(movie),
         quality=settings.preview.quality,
         sheet_frames=pick_sheet_frames(mixes[settings.light[0].name], first, last, settings.preview.frames),
-        working=hero.origin.primaries,
+        working=hero.working,
+        registration=seen.registration,
         progress=progress,
     )
     write_png(folder.file(sheet), make_contact_sheet(laid))
@@ -256,4 +260,6 @@ def load_light(light: Light, built: Sequence[BuiltSweep], mix: MixCurve, deliver
     source = next(b for b in built if light.source in ("", b.report.name))
     channels = read_exr(delivery.folder.file(source.plate))
     plate = np.stack([channels[c] for c in "RGB"], axis=-1).astype(np.float32)
-    return LaidLight(light.name, plate * np.float32(light.gel), mix, light.lay, light.screen_white)
+    return LaidLight(
+        light.name, plate * np.asarray(light.gel, np.float32), mix, light.lay, light.screen_white
+    )

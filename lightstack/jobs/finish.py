@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from lightstack import __version__
-from lightstack.core.accumulate import measure_residue
+from lightstack.core.residue import measure_residue
 from lightstack.files.folder import OutFolder, write_whole
 from lightstack.files.identity import StageBook
 from lightstack.files.plates import write_png

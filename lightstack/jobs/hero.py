@@ -6,27 +6,34 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
+from lightstack import __version__
 from lightstack.errors import SettingError
+from lightstack.files.folder import OutFolder
+from lightstack.files.identity import StageBook
+from lightstack.files.keep import keep_record, recall_record
 from lightstack.files.schema import ShotSettings, TakeSettings
 from lightstack.files.takes import Take
 from lightstack.jobs.footage import FittedTake, open_fitted
-from lightstack.jobs.look import Origin
+from lightstack.jobs.look import register_proxies, survey_with_noise
 from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.survey import survey_factor
+from lightstack.records import HeroLook, Origin, Progress
+from lightstack.report.words import grade_locked
 
 
 @dataclass(frozen=True, slots=True)
 class HeroPart:
-    """The open hero: its take, its origin picture, and the shot frames to build (handles included)."""
+    """The open hero and the shot frames to build (handles included)."""
 
     fitted: FittedTake
     settings: TakeSettings
     paths: tuple[Path, ...]
-    origin: Origin
     frames: tuple[int, int]
+    reference: int  # source frame that is the origin
+    working: str
 
     @property
     def take(self) -> Take:
@@ -38,10 +45,20 @@ class HeroPart:
         info = self.take.info
         return tuple(f"hero: {line}" for line in (*info.encoding.assumed, *info.notes))
 
+    def describe_inputs(self, book: StageBook) -> dict[str, Any]:
+        """Return what every result that leans on the hero depends on."""
+        return {
+            "version": __version__,
+            "settings": self.settings.model_dump(mode="json"),
+            "files": book.identify(self.paths),
+            "reference": self.reference,
+            "working": self.working,
+        }
+
 
 @contextmanager
 def open_hero(settings: ShotSettings, options: BuildOptions) -> Iterator[HeroPart | None]:
-    """Open the hero and read its reference frame; None where the shot has no hero."""
+    """Open the hero; None where the shot has none. No frame is converted yet."""
     hero = settings.takes.hero
     if hero is None:
         yield None
@@ -50,9 +67,9 @@ def open_hero(settings: ShotSettings, options: BuildOptions) -> Iterator[HeroPar
     paths = settings.take_paths(hero)
     with open_fitted(hero, paths, name="hero", size=None, working=working, options=options) as fitted:
         frames = shot_range(settings, fitted.take)
-        reference = settings.shot.reference
-        origin = read_origin(fitted, settings, frames[0] if reference is None else reference, working)
-        yield HeroPart(fitted, hero, paths, origin, frames)
+        reference = source_reference(settings, fitted.take, frames[0])
+        space = working or fitted.take.info.encoding.primaries
+        yield HeroPart(fitted, hero, paths, frames, reference, space)
 
 
 def shot_range(settings: ShotSettings, take: Take) -> tuple[int, int]:
@@ -78,15 +95,46 @@ def shot_range(settings: ShotSettings, take: Take) -> tuple[int, int]:
     return first, last
 
 
-def read_origin(fitted: FittedTake, settings: ShotSettings, shot_frame: int, working: str | None) -> Origin:
-    """Read the hero's reference frame at survey size."""
-    info = fitted.take.info
-    source = shot_frame - settings.shot.first_frame + info.first_frame
+def source_reference(settings: ShotSettings, take: Take, first: int) -> int:
+    """Return the source frame of the hero's reference.
+
+    Raises
+    ------
+    SettingError
+        If the hero does not have it.
+    """
+    shot, info = settings.shot, take.info
+    frame = first if shot.reference is None else shot.reference
+    source = frame - shot.first_frame + info.first_frame
     if not info.first_frame <= source <= info.last_frame:
         raise SettingError(
-            f"{info.paths[0]}: reference names shot frame {shot_frame}, which the hero does not have"
+            f"{info.paths[0]}: reference names shot frame {frame}, which the hero does not have"
         )
-    factor = survey_factor(*fitted.size[::-1])
-    frame = next(iter(fitted.take.read_frames([source])))
-    picture, _ = fitted.proxy(frame, factor)
-    return Origin("hero", np.asarray(picture, np.float32), fitted.size, working or info.encoding.primaries)
+    return source
+
+
+def look_at_hero(
+    hero: HeroPart, folder: OutFolder, book: StageBook, *, force: bool, progress: Progress
+) -> HeroLook:
+    """Survey the hero and find where it moved against its own reference frame, or recall that."""
+    inputs = hero.describe_inputs(book)
+    scratch = folder.scratch_folder("hero")
+    kept = scratch / "look.npz"
+    if not force and book.is_current("hero", inputs):
+        known: HeroLook = recall_record(kept)
+        return known
+    proxies = survey_with_noise(hero.fitted, hero.settings, scratch, progress=progress)
+    place = np.flatnonzero(proxies.source_frames == hero.reference)
+    if not len(place):
+        raise SettingError(f"{hero.paths[0]}: the reference frame lies outside `use`")
+    picture = np.asarray(proxies.rgb[int(place[0])], np.float32)
+    with progress.step("register hero", None):
+        registration = register_proxies(proxies, picture, np.zeros(len(proxies), bool), model="auto")
+    look = HeroLook(
+        Origin("hero", picture, hero.fitted.size, hero.working),
+        registration,
+        grade_locked("hero", registration, len(proxies)),
+    )
+    keep_record(kept, look)
+    book.record("hero", inputs, [str(kept.relative_to(folder.path))])
+    return look

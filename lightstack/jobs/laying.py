@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,10 @@ from numpy.typing import NDArray
 from lightstack.core.display import display_srgb
 from lightstack.core.encode import encode_planes
 from lightstack.core.lay import lay_light
+from lightstack.core.warp import warp_picture
 from lightstack.files.movie_writer import MovieWriter
 from lightstack.files.takes import Take
-from lightstack.records import CodedFrame, Encoding, LaidFrame, MixCurve, Progress
+from lightstack.records import Encoding, LaidFrame, MixCurve, Progress, Registration
 
 SHEET_FRAMES = 6
 SHEET_WIDTH = 960  # pictures in the report and on the contact sheet
@@ -68,12 +70,18 @@ def preview_encoding(encoding: Encoding) -> Encoding:
     )
 
 
-def lay_frame(hero: NDArray[np.float32], lights: Sequence[LaidLight], shot_frame: int) -> NDArray[np.float32]:
-    """Lay every light over one hero frame at its mix, in order; the hero itself where all are off."""
+def lay_frame(
+    hero: NDArray[np.float32], lights: Sequence[LaidLight], shot_frame: int, pose: NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """Lay every light over one hero frame at its mix, in order; the hero itself where all are off.
+
+    ``pose``: the frame's pose. The hero is never resampled: where it moved, the light moves with it.
+    """
     for laid in lights:
         gain = laid.mix.gain_at(shot_frame)
         if gain > 0:
-            hero = lay_light(hero, laid.light * np.float32(gain), rule=laid.rule, white=laid.white)
+            light, _ = warp_picture(laid.light, np.linalg.inv(pose).astype(np.float64))
+            hero = lay_light(hero, light * np.float32(gain), rule=laid.rule, white=laid.white)
     return hero
 
 
@@ -87,11 +95,12 @@ def render_preview(
     quality: int,
     sheet_frames: Sequence[int],
     working: str,
+    registration: Registration,
     progress: Progress,
 ) -> list[LaidFrame]:
     """Write the preview movie over shot frames ``frames`` (inclusive) and return the contact sheet's frames.
 
-    ``first_frame``: shot frame of the hero's first source frame.
+    ``first_frame``: shot frame of the hero's first source frame. ``registration``: of the hero.
     """
     info = hero.info
     encoding = preview_encoding(info.encoding)
@@ -103,7 +112,7 @@ def render_preview(
             path,
             width=width,
             height=height,
-            rate=info.rate or 24,
+            rate=info.rate or Fraction(24),
             encoding=encoding,
             codec="h264",
             pixel_aspect=info.pixel_aspect,
@@ -114,7 +123,8 @@ def render_preview(
         for frame in hero.frames(frames[0] - offset, frames[1] - offset):
             shot_frame = frame.number + offset
             before = hero.linear(frame)
-            after = lay_frame(before, lights, shot_frame)
+            pose = registration.stretch_at(frame.number).matrix
+            after = lay_frame(before, lights, shot_frame, pose)
             shown = np.ascontiguousarray(after[:height, :width])
             movie.write(encode_planes(shown, encoding, working=working).planes)
             if shot_frame in sheet_frames:
@@ -145,9 +155,3 @@ def show_small(
         height = max(1, round(picture.shape[0] * width / picture.shape[1]))
         picture = np.asarray(cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA), np.float32)
     return display_srgb(picture, primaries)
-
-
-def hero_frame(hero: Take, source_frame: int) -> tuple[CodedFrame, NDArray[np.float32]]:
-    """Read one frame of the hero; returns it coded and as linear light."""
-    frame = next(iter(hero.read_frames([source_frame])))
-    return frame, hero.linear(frame)

@@ -10,29 +10,19 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.blockers import find_blockers, is_blocked
+from lightstack.core.blockers import find_blockers
 from lightstack.core.register import solve_take
 from lightstack.core.survey import average_frames, find_lamp_off, survey_sweep
 from lightstack.core.warp import warp_picture
 from lightstack.errors import UnusableTake
 from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.jobs.footage import FittedTake, resolve_ranges
-from lightstack.jobs.lamp_light import keep_lamp_light, shrink_by, shrink_mean
+from lightstack.jobs.lamp_light import is_blocked, keep_lamp_light, shrink_by, shrink_mean
 from lightstack.jobs.survey import measure_proxy_noise, survey_take
-from lightstack.records import FrameTable, NoiseModel, Progress, ProxyTake, Registration
+from lightstack.records import FrameTable, NoiseModel, Origin, Progress, ProxyTake, Registration
 
 PASSER_SIGMA = 4.0  # mean over 5 x 5 of the largest channel's deviation; noise alone gives about 1.3
 PASSER_SHARE = 0.002  # of the picture
-
-
-@dataclass(frozen=True, slots=True)
-class Origin:
-    """What every take is registered to: ``picture`` (h, w, 3) at survey size, ``size`` (H, W) in full."""
-
-    name: str
-    picture: NDArray[np.float32]
-    size: tuple[int, int]
-    primaries: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +83,7 @@ def look_at_sweep(
     """
     proxies = survey_with_noise(fitted, settings, folder, progress=progress)
     path = fitted.take.info.paths[0]
-    bare = None if empty is None else average_frames(empty, np.arange(len(empty))).astype(np.float32)
+    bare = None if empty is None else average_frames(empty, range(len(empty))).astype(np.float32)
     lamp_off = find_lamp_off(proxies, ambient=bare)
     dark = np.flatnonzero(lamp_off)
     own = len(dark) >= 2
@@ -228,7 +218,9 @@ def find_passers(
     place = {int(number): k for k, number in enumerate(proxies.source_frames)}
     for number in frames:
         matrix = registration.stretch_at(number).matrix
-        expected, inside = warp_picture(ambient, np.linalg.inv(matrix), factor=proxies.factor)
+        expected, inside = warp_picture(
+            ambient, np.linalg.inv(matrix).astype(np.float64), factor=proxies.factor
+        )
         off = np.abs(np.asarray(proxies.rgb[place[number]], np.float32) - expected)
         sigma = proxies.noise_proxy.sigma(expected) + 0.02 * np.maximum(expected, 0)
         doubtful = cv2.blur((off / sigma).max(axis=2), (5, 5)) > PASSER_SIGMA

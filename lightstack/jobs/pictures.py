@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.blockers import is_blocked
 from lightstack.core.display import display_srgb
+from lightstack.jobs.lamp_light import is_blocked
 from lightstack.jobs.look import SweepLook
 from lightstack.jobs.sweep import SweepOutcome
 from lightstack.records import SweepPictures

@@ -10,13 +10,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.accumulate import AccumulateSetting, dwell_weights, floor_residue
-from lightstack.core.blockers import is_blocked
+from lightstack.core.accumulate import AccumulateSetting
 from lightstack.core.choose import REC709_LUMINANCE, choose_key_frames, light_values
 from lightstack.core.even import even_gains, measure_level
 from lightstack.core.guide import GuideRecipe, measure_guide_noise, plan_guide
 from lightstack.core.hot_pixels import find_hot_pixels
 from lightstack.core.reach import find_holes, find_reached
+from lightstack.core.residue import floor_residue
+from lightstack.core.sums import dwell_weights
 from lightstack.errors import UnusableTake
 from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.files.stack import LightStack, StackShape, create_stack
@@ -24,8 +25,8 @@ from lightstack.files.tables import timecode_at
 from lightstack.jobs.accumulate import Plate, accumulate_stack
 from lightstack.jobs.ambient import Ambient, average_ambient, pick_frames
 from lightstack.jobs.footage import FittedTake, open_fitted, resolve_frames, resolve_ranges
+from lightstack.jobs.lamp_light import is_blocked
 from lightstack.jobs.look import (
-    Origin,
     SweepLook,
     find_passers,
     look_at_sweep,
@@ -35,7 +36,7 @@ from lightstack.jobs.look import (
 from lightstack.jobs.marks import draw_marks
 from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.stills import StillPlan, colour_of, fill_stack
-from lightstack.records import Choice, Hole, KeyFrame, Progress, ProxyTake, TakeInfo
+from lightstack.records import Choice, Hole, KeyFrame, Origin, Progress, ProxyTake, TakeInfo
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,7 +275,12 @@ def make_plate_of(
         shares = dwell_weights(np.stack([np.asarray(look.light[place[f]], np.float32) for f in frames]))
     setting = AccumulateSetting(recipe=recipe, white=settings.screen_white)
     plate = accumulate_stack(
-        stack, ambient.light, rule=settings.combine, setting=setting, shares=shares, threads=threads
+        stack,
+        ambient.light,
+        rule=settings.combine,
+        setting=setting,
+        shares=None if shares is None else shares.tolist(),
+        threads=threads,
     )
     if settings.floor_sigma > 0:
         floored = floor_residue(plate.light, plate.peak, floor_sigma=settings.floor_sigma)

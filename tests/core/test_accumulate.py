@@ -3,6 +3,7 @@
 import cv2
 import numpy as np
 import pytest
+from made import make_room, truth_plate, truth_reached
 
 from lightstack.core.accumulate import RULES, AccumulateSetting, accumulate_stills, dwell_weights, find_rule
 from lightstack.core.guide import make_guide, measure_guide_noise, plan_guide
@@ -291,3 +292,45 @@ def test_a_pause_is_no_hot_spot():
 def test_unknown_rules_are_refused():
     with pytest.raises(SettingError, match="softmax"):
         find_rule("median")
+
+
+# --- a made room --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("by", ["brightest", "channel"])
+def test_a_swept_room_with_true_masks(by):
+    # Truth: the maximum of every noise-free frame with lamp and carrier truly masked. Every lit frame is a
+    # key frame here, so what is left is noise and wrong winners.
+    # TOLERANCE  mean error 8 % of the truth's mean; darkest fifth 5 % low, 2 % high, or 0.1 sigma; 0.5 % of
+    #            pixels grossly wrong. A plain maximum lifts the darkest fifth by more than that.
+    room = make_room(1, size=(90, 160), frames=48, bump_px=0, turn_deg=0)
+    frames = [k for k in range(len(room)) if room.lamp_on[k]]
+    dark = [k for k in range(len(room)) if not room.lamp_on[k] and not room.blocked[k].any()]
+    ambient = np.mean([room.filmed(k) for k in dark], axis=0).astype(np.float32)
+    lights = [room.filmed(k) - ambient for k in frames]
+    noise = NoiseModel(np.full(3, room.noise[0]), np.full(3, room.noise[1]))
+    colour = np.mean([light.mean(axis=(0, 1)) for light in lights], axis=0)
+    recipe = plan_guide(noise, width=160, colour=colour, by=by)
+    recipe = measure_guide_noise(room.filmed(dark[0]) - ambient, ambient, recipe)
+    valids = [(~room.blocked[k]).astype(np.float32) for k in frames]
+    plate, _ = accumulate(lights, ambient, AccumulateSetting(recipe), valids=valids)
+    naive = np.max(
+        [np.where(v[..., None] > 0, light, -1) for v, light in zip(valids, lights, strict=True)], axis=0
+    )
+    truth, hole = truth_plate(room)
+    seen = ~hole & truth_reached(room)
+    truth = np.minimum(truth, 0.95)
+    low = seen & (truth.mean(2) <= np.percentile(truth.mean(2)[seen], 20))
+
+    def measure(picture):
+        off = np.minimum(picture, 0.95) - truth
+        gross = (np.abs(off) > 0.05) & (np.abs(off) > 0.5 * truth)
+        return np.abs(off[~hole]).mean() / truth[~hole].mean(), off[low].mean(), gross.any(2)[~hole].mean()
+
+    error, signed, gross = measure(plate)
+    sigma = float(np.sqrt(noise.a[0] * (ambient + truth)[low].mean() + noise.b[0]))
+    level = float(truth[low].mean())
+    assert error <= 0.08
+    assert min(-0.05 * level, -0.1 * sigma) <= signed <= max(0.02 * level, 0.1 * sigma)
+    assert gross <= 0.005
+    assert measure(naive)[1] > max(0.02 * level, 0.1 * sigma)

@@ -32,7 +32,9 @@ def test_online_blend_is_the_blend_of_all(groups):
     total, squares = np.zeros((2, h, w, groups), np.float32)
     best, light = np.zeros((h, w), np.float32), np.zeros((h, w, 3), np.float32)
     for k in range(n):
-        blend_in(peak, winner, best, light, total, squares, stills[k], guides[k], valids[k], k, 0.3, 0.5, 1.0)
+        blend_in(
+            peak, winner, best, light, total, squares, stills[k], guides[k], valids[k], k, (0.3, 0.5, 1.0)
+        )
     slow = blend_slowly(stills.astype(np.float64), guides.astype(np.float64), valids.astype(np.float64))
     open_here = valids.max(0) > 0
     for ours, theirs in zip((peak, light, total, squares), (slow[0], *slow[2:]), strict=True):
@@ -48,8 +50,8 @@ def test_stills_that_are_no_number_are_passed_over():
     best, light = np.zeros((1, 2), np.float32), np.zeros((1, 2, 3), np.float32)
     bad = np.full((1, 2, 3), np.nan, np.float32)
     guide, valid = np.ones((1, 2, 1), np.float32), np.ones((1, 2), np.float32)
-    blend_in(peak, winner, best, light, total, squares, bad, guide, valid, 0, 0.1, 0.1, 5.0)
-    blend_in(peak, winner, best, light, total, squares, bad, guide * np.nan, valid, 1, 0.1, 0.1, 5.0)
+    blend_in(peak, winner, best, light, total, squares, bad, guide, valid, 0, (0.1, 0.1, 5.0))
+    blend_in(peak, winner, best, light, total, squares, bad, guide * np.nan, valid, 1, (0.1, 0.1, 5.0))
     assert not light.any()
     assert (winner == -1).all()
 

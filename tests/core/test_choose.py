@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made import make_room, truth_plate
 
 from lightstack.core.choose import (
     REC709_LUMINANCE,
@@ -222,3 +223,31 @@ def test_ahead_of_other_ways_to_pick(seed, count):
     others = (pick_evenly(80, count), pick_group_centres(values, count, rng), pick_changes(values, count))
     for other in others:
         assert ours >= 0.995 * score_choice(values, other)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_ahead_of_other_ways_to_pick_in_a_made_room(seed):
+    # Truth: the maximum of every noise-free frame with lamp and carrier truly masked.
+    room = make_room(seed, size=(90, 160), frames=48, bump_px=0, turn_deg=0)
+    lit = np.flatnonzero(room.lamp_on)
+    sigma = 0.0015  # of luminance, in the dark
+    light = np.stack([(room.filmed(k) - room.ambient).astype(np.float16) for k in lit])
+    values = light_values(light, ~room.blocked[lit], sigma=sigma, weights=np.ones(len(lit)))
+    truth = np.minimum(truth_plate(room)[0], 0.95)
+
+    def plate_error(indices):
+        return (
+            np.abs(np.minimum(truth_plate(room, lit[list(indices)])[0], 0.95) - truth).mean() / truth.mean()
+        )
+
+    for count in (6, 12):
+        ours = choose_key_frames(values, coverage=1.0, max_keys=count).order
+        rng = np.random.default_rng(seed)
+        others = (
+            pick_evenly(len(lit), count),
+            pick_group_centres(values, count, rng),
+            pick_changes(values, count),
+        )
+        for other in others:
+            assert score_choice(values, ours) >= 0.995 * score_choice(values, other)
+            assert plate_error(ours) < plate_error(other)

@@ -268,14 +268,25 @@ def test_a_steady_rate_is_not_called_variable(tmp_path, suffix):
 
 
 @pytest.mark.parametrize(
-    "gop, suffix, options", [(6, ".mp4", {}), (6, ".mkv", {"bf": "3"}), (250, ".mp4", {})]
+    "codec, suffix, gop, options, counts",
+    [
+        # Groups begin at 1, 13, 31, 43 and so on: for these frames 3 + 5 + 2 + 4 are decoded.
+        ("libx264", ".mp4", 6, {}, (14, 8)),
+        ("libx264", ".mkv", 6, {"bf": "3"}, (14, 8)),
+        # A single sync frame: everything up to the last one is decoded.
+        ("libx264", ".mp4", 250, {}, (46, 40)),
+        ("libx264", ".ts", 6, {}, None),
+        ("libx265", ".mp4", 6, {"x265-params": "log-level=none:keyint=6:min-keyint=6:open-gop=1"}, None),
+        ("ffv1", ".mkv", 1, {}, (6, 0)),
+    ],
 )
-def test_named_frames_equal_streamed_frames(tmp_path, gop, suffix, options):
+def test_named_frames_equal_streamed_frames(tmp_path, codec, suffix, gop, options, counts):
     path = write_clip(
         tmp_path / f"clip{suffix}",
-        moving_pictures(48),
+        moving_pictures(48, (64, 64)),
+        codec=codec,
         gop=gop,
-        options={**options, "sc_threshold": "0"},
+        options={"sc_threshold": "0", **options} if codec == "libx264" else options,
         tags=TAGS_709,
     )
     with open_take(path) as take:
@@ -284,15 +295,48 @@ def test_named_frames_equal_streamed_frames(tmp_path, gop, suffix, options):
     wanted = [2, 3, 17, 31, 32, 46]
     with open_take(path) as take:
         named = list(take.read_frames(wanted))
-        counts = (take.decoded_count, take.run_in_count)
+        decoded = (take.decoded_count, take.run_in_count)
     assert [frame.number for frame in named] == wanted
     for frame in named:
         for ours, theirs in zip(frame.planes, streamed[frame.number], strict=True):
             np.testing.assert_array_equal(ours, theirs)
-    if gop == 250:  # a single sync frame: everything up to the last one is decoded
-        assert counts == (46, 40)
-    else:  # groups of six begin at 1, 13, 31, 43: 3 + 5 + 2 + 4 frames
-        assert counts == (14, 8)
+    assert decoded[0] - decoded[1] == 6
+    assert decoded[0] <= 46
+    assert counts is None or decoded == counts
+
+
+@pytest.mark.parametrize("suffix", [".mp4", ".mkv"])
+def test_a_movie_cut_within_an_open_group_counts_from_its_first_whole_frame(tmp_path, suffix):
+    whole = write_clip(
+        tmp_path / "whole.mp4",
+        moving_pictures(48, (64, 64)),
+        codec="libx265",
+        options={
+            "x265-params": "log-level=none:keyint=12:min-keyint=12:open-gop=1:bframes=3:b-adapt=0:scenecut=0"
+        },
+        tags=TAGS_709,
+    )
+    cut = tmp_path / f"cut{suffix}"
+    with av.open(str(whole)) as source, av.open(str(cut), "w") as target:
+        stream = target.add_stream_from_template(source.streams.video[0])
+        packets = [packet for packet in source.demux(video=0) if packet.size]
+        sync = [i for i, packet in enumerate(packets) if packet.is_keyframe][1]
+        assert any(packet.pts < packets[sync].pts for packet in packets[sync + 1 :])  # leading pictures
+        for packet in packets[sync:]:
+            packet.stream = stream
+            target.mux(packet)
+    with open_take(whole) as take:
+        expected = {frame.number: frame.planes[0].copy() for frame in take.frames()}
+    with open_take(cut) as take:
+        frames = list(take.frames())
+        assert take.info.frame_count == len(frames) < len(packets) - sync
+        # An edit list leaves the broken pictures out by itself; without one we say so.
+        assert any("cannot be decoded" in note for note in take.info.notes) == (suffix == ".mkv")
+        assert not take.info.variable_rate
+        (named,) = take.read_frames([20])
+    shift = 48 - len(frames)
+    for frame in (*frames, named):
+        np.testing.assert_array_equal(frame.planes[0], expected[frame.number + shift])
 
 
 def test_a_range_is_one_forward_pass(tmp_path):

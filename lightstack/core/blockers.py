@@ -1,0 +1,292 @@
+"""Which pixels of a sweep are covered by the lamp, its glow, or who carries it.
+
+The lamp's reflections in the set are wanted and are kept; shadows are no cover. See ``core.evidence`` for what is
+measured, ``core.regions`` for how it is drawn together into masks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lightstack.core.evidence import (
+    CoverGauge,
+    average_scene_light,
+    brightest_channel,
+    measure_disagreement,
+    measure_rise,
+)
+from lightstack.core.regions import (
+    close_gaps,
+    disc,
+    fill_holes,
+    find_glints,
+    find_steep_regions,
+    grow_within,
+    join_lamp,
+    keep_large,
+)
+from lightstack.errors import SettingError
+from lightstack.records import BoolArray, FloatArray, NoiseModel
+
+COVERED, LAMP, GLOW, CARRIER, GLINT = 1, 2, 4, 8, 16
+BLOCKED = COVERED | LAMP | GLOW | CARRIER
+
+WORK_WIDTH = 320  # pixels across at which masks are found; all lengths below are in such pixels
+ALL_CLIPPED = 7
+SCENE_FRAMES = 120  # frames averaged for the set's own light
+COVER_SEED, COVER_WEAK = 0.5, 0.35  # share of the ambient gone
+SEED_AREA = 12
+DISAGREE = 6.0  # chi-square units of the small window
+GROW_STEPS = 10
+CLOSE_RADIUS, HOLE_AREA = 4, 150
+LAMP_RIM, RIM = 4, 3
+ARM_REACH, BODY_AREA = 40.0, 150
+RISE_AREA = 6
+NEIGHBOUR_SHARE, NEIGHBOUR_LIMIT = 0.03, 24  # spacing of the frames compared: share of the lit frames, most frames
+
+
+def find_blockers(
+    light: NDArray,
+    ambient: FloatArray,
+    *,
+    noise: NoiseModel,
+    clipped: NDArray[np.uint8],
+    lamp_on: BoolArray,
+    glints: str = "keep",
+) -> NDArray[np.uint8]:
+    """Find what covers the set in every frame with the lamp on, ``(n, h, w)`` uint8 bit flags.
+
+    Parameters
+    ----------
+    light: (n, h, w, 3) registered frames minus ambient at survey size, read one frame at a time; NaN outside the
+        picture.
+    ambient: (h, w, 3). noise: of a frame at this size.
+    clipped: (n, h, w) bits 0/1/2, R/G/B at the ceiling. lamp_on: (n,).
+    glints: "keep" or "one" leave reflections of the lamp open (flag GLINT only), "drop" blocks them too.
+
+    Returns COVERED (ambient gone), LAMP, GLOW (the veil right round the lamp), CARRIER (lit, or inside the outline)
+    and GLINT. A pixel is blocked when ``flags & BLOCKED``.
+
+    Raises SettingError for an unknown ``glints``.
+
+    Notes: memory is a few frames and up to 120 frames at 320 pixels across, whatever n is, plus the result. Misses
+    who stands still before a plain wall lit like himself, and dark clothes where the ambient is under the noise
+    (there the max of the frames does not care).
+    """
+    if glints not in ("keep", "one", "drop"):
+        raise SettingError(f"glints = {glints!r} is unknown; expected keep, one or drop")
+    shape = (len(light), *ambient.shape[:2])
+    flags = np.zeros(shape, np.uint8)
+    lit = np.flatnonzero(lamp_on)
+    if len(lit) == 0:
+        return flags
+    finder = _Finder(light, ambient, noise, clipped, lit)
+    for place, k in enumerate(lit):
+        found = finder.find(place)
+        if glints == "drop":
+            found = np.where(found & GLINT, found | LAMP, found).astype(np.uint8)
+        flags[k] = _enlarge(found, finder.step, shape[1:])
+    return flags
+
+
+class _Finder:
+    """One sweep at working size: what is the same for all frames, and a few frames' peaks for comparison."""
+
+    def __init__(
+        self, light: NDArray, ambient: FloatArray, noise: NoiseModel, clipped: NDArray[np.uint8],
+        lit: NDArray[np.int64],
+    ) -> None:  # fmt: skip
+        self.step = max(1, round(ambient.shape[1] / WORK_WIDTH))
+        self.unit = ambient.shape[1] / self.step / WORK_WIDTH
+        self._light, self._clipped, self._lit = light, clipped, lit
+        self.noise = NoiseModel(noise.a / self.step**2, noise.b / self.step**2, noise.scale * self.step)
+        self.ambient = np.maximum(shrink(np.asarray(ambient, np.float32), self.step), 0)
+        self._gauge = CoverGauge(self.ambient, self.noise)
+        self._floor = 3 * brightest_channel(self.noise.sigma(self.ambient))
+        self._peaks: dict[int, NDArray[np.float32]] = {}
+        spacing = int(np.clip(round(NEIGHBOUR_SHARE * len(lit)), 2, NEIGHBOUR_LIMIT))
+        self._offsets = [sign * spacing * far for far in (1, 2, 4) for sign in (-1, 1)]
+        self._scene = self._average_scene()
+
+    def frame(self, place: int) -> NDArray[np.float32]:
+        """Lit frame ``place`` at working size, 0 outside the picture."""
+        picture = np.array(self._light[self._lit[place]], np.float32)
+        np.copyto(picture, 0, where=~np.isfinite(picture))
+        return shrink(picture, self.step)
+
+    def find(self, place: int) -> NDArray[np.uint8]:
+        """Flags of lit frame ``place``, (h, w) at working size."""
+        light = self.frame(place)
+        cover = self._gauge.measure(light)
+        cores, glints = self._cores(place)
+        seed = self._seed(cover)
+        lamp = cv2.dilate(cores, disc(self._px(LAMP_RIM)))
+        start = seed | lamp
+        rise = measure_rise(brightest_channel(light), self._neighbours(place), self._floor)
+        near = cv2.dilate(start, disc(self._px(3)))
+        start |= find_steep_regions(rise, near, area=self._px(RISE_AREA)) & (1 - glints)
+        weak = self._weak(light, cover) | start
+        body = grow_within(start, weak, self._px(GROW_STEPS))
+        body = close_gaps(body, self._px(CLOSE_RADIUS))
+        body |= join_lamp(cores, body, reach=ARM_REACH * self.unit, area=self._area(BODY_AREA))
+        body = fill_holes(body, self._area(HOLE_AREA))
+        body = cv2.dilate(body, disc(self._px(RIM)))
+        return _flag(body, lamp, seed, glints)
+
+    def _px(self, length: float) -> int:
+        return max(1, round(length * self.unit))
+
+    def _area(self, area: float) -> int:
+        return max(2, round(area * self.unit**2))
+
+    def _seed(self, cover: NDArray[np.float32]) -> NDArray[np.uint8]:
+        mask = cv2.morphologyEx((cover > COVER_SEED).astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+        return keep_large(mask, self._area(SEED_AREA))
+
+    def _cores(self, place: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+        """Saturated in all channels: the lamp, and what is but a reflection of it."""
+        bits = np.asarray(self._clipped[self._lit[place]])
+        full = _shrink_any(bits == ALL_CLIPPED, self.step)
+        full = cv2.morphologyEx(full, cv2.MORPH_CLOSE, disc(1))
+        glints = find_glints(full)
+        return full & (1 - glints), glints
+
+    def _weak(self, light: NDArray[np.float32], cover: NDArray[np.float32]) -> NDArray[np.uint8]:
+        small, large = measure_disagreement(light, self.ambient, self._scene, noise=self.noise)
+        # the large window speaks where the small one is undecided; it sums five times as many pixels
+        disagree = np.where(np.abs(small) > DISAGREE, small, large / 4) > DISAGREE
+        return cv2.morphologyEx((disagree | (cover > COVER_WEAK)).astype(np.uint8), cv2.MORPH_OPEN, disc(1))
+
+    def _neighbours(self, place: int) -> list[NDArray[np.float32]]:
+        places = [place + o for o in self._offsets if 0 <= place + o < len(self._lit)]
+        oldest = place + min(self._offsets)
+        for known in [p for p in self._peaks if p < oldest]:
+            del self._peaks[known]
+        for p in places:
+            if p not in self._peaks:
+                self._peaks[p] = brightest_channel(self.frame(p))
+        return [self._peaks[p] for p in places]
+
+    def _average_scene(self) -> NDArray[np.float32]:
+        count = min(len(self._lit), SCENE_FRAMES)
+        places = np.unique(np.linspace(0, len(self._lit) - 1, count).astype(int))
+        frames = [self.frame(int(p)) for p in places]
+        masks = []
+        for p, frame in zip(places, frames, strict=True):
+            covered = cv2.dilate((self._gauge.measure(frame) > 0.4).astype(np.uint8), disc(self._px(3)))
+            clipped = _shrink_any(np.asarray(self._clipped[self._lit[p]]) > 0, self.step)
+            masks.append((covered | clipped) == 0)
+        return average_scene_light(frames, masks)
+
+
+def _flag(
+    body: NDArray[np.uint8], lamp: NDArray[np.uint8], seed: NDArray[np.uint8], glints: NDArray[np.uint8]
+) -> NDArray[np.uint8]:
+    dark = cv2.dilate(seed, disc(1)) & body & (1 - lamp)
+    lit = body & (1 - lamp) & (1 - dark)
+    return (lamp * LAMP | dark * COVERED | lit * CARRIER | glints * GLINT).astype(np.uint8)
+
+
+def shrink(picture: NDArray[np.float32], step: int) -> NDArray[np.float32]:
+    """Average boxes of ``step`` x ``step`` pixels; the last column and row may be averaged over fewer."""
+    if step == 1:
+        return picture
+    h, w = picture.shape[:2]
+    pad = ((0, -h % step), (0, -w % step), *[(0, 0)] * (picture.ndim - 2))
+    padded = np.pad(picture, pad, mode="edge")
+    tiles = padded.reshape(padded.shape[0] // step, step, padded.shape[1] // step, step, *padded.shape[2:])
+    return tiles.mean((1, 3), dtype=np.float32)
+
+
+def _shrink_any(mask: BoolArray, step: int) -> NDArray[np.uint8]:
+    return (shrink(mask.astype(np.float32), step) > 0).astype(np.uint8)
+
+
+def _enlarge(flags: NDArray[np.uint8], step: int, shape: tuple[int, ...]) -> NDArray[np.uint8]:
+    if step == 1:
+        return flags
+    return flags.repeat(step, axis=0).repeat(step, axis=1)[: shape[0], : shape[1]]
+
+
+def refine_blockers(
+    coarse: NDArray[np.uint8], light: FloatArray, ambient: FloatArray, *, noise: NoiseModel, factor: int
+) -> NDArray[np.float32]:
+    """Turn one frame's flags into the validity of its full-size light, ``(H, W)`` float32 0..1.
+
+    Parameters
+    ----------
+    coarse: (h, w) flags of ``find_blockers``. light, ambient: (H, W, 3). noise: of a full-size pixel.
+    factor: full-size pixels per coarse pixel.
+
+    Notes: blocked pixels stay 0 whatever the full-size picture says; the border outside them is soft over two coarse
+    pixels, and within that border pixels that are plainly darker than the ambient are closed as well.
+    """
+    height, width = light.shape[:2]
+    blocked = ((coarse & BLOCKED) > 0).astype(np.uint8)
+    if not blocked.any():
+        return np.ones((height, width), np.float32)
+    full = blocked.repeat(factor, axis=0).repeat(factor, axis=1)
+    full = np.pad(full, ((0, max(0, height - full.shape[0])), (0, max(0, width - full.shape[1]))), mode="edge")
+    full = np.ascontiguousarray(full[:height, :width])
+    reach = 2 * factor
+    distance = cv2.distanceTransform(1 - full, cv2.DIST_L2, 3)
+    band = (distance > 0) & (distance <= 2 * reach)
+    full |= (band & _is_darkened(light, ambient, noise)).astype(np.uint8)
+    distance = cv2.distanceTransform(1 - full, cv2.DIST_L2, 3)
+    ramp = np.clip(distance / (reach + 1), 0, 1).astype(np.float32)
+    return ramp * ramp * (3 - 2 * ramp)
+
+
+def _is_darkened(light: FloatArray, ambient: FloatArray, noise: NoiseModel) -> BoolArray:
+    """More than half of the ambient gone in some channel, by 4 standard errors of a 3 x 3 mean."""
+    level = np.maximum(np.asarray(ambient, np.float32), 0)
+    mean = cv2.blur(np.asarray(light, np.float32), (3, 3))
+    base = cv2.blur(level, (3, 3))
+    error = noise.sigma(base) / 3
+    return np.asarray(((mean < -0.5 * base) & (mean < -4 * error)).any(-1))
+
+
+def add_polygons(
+    flags: NDArray[np.uint8], polygons: Sequence[FloatArray], *, factor: int = 1, clear: bool = False
+) -> NDArray[np.uint8]:
+    """Block or clear shapes drawn by hand; returns new flags, ``(h, w)`` uint8.
+
+    ``polygons``: each (m, 2), x and y in full-size pixels, pixel centres at .5. ``factor``: full-size pixels per
+    pixel of ``flags``. ``clear``: open the shapes instead of blocking them.
+
+    Raises SettingError for fewer than three points.
+    """
+    inside = np.zeros(flags.shape, np.uint8)
+    for polygon in polygons:
+        points = np.asarray(polygon, np.float64)
+        if points.ndim != 2 or points.shape[1] != 2 or len(points) < 3:
+            raise SettingError(f"a block shape has {points.size // 2} points; expected at least three x, y pairs")
+        fixed = np.rint((points / factor - 0.5) * 256).astype(np.int32)  # eight fractional bits
+        cv2.fillPoly(inside, [fixed], 1, cv2.LINE_8, 8)
+    if clear:
+        return np.where(inside > 0, flags & np.uint8(GLINT), flags).astype(np.uint8)
+    return np.where(inside > 0, flags | np.uint8(CARRIER), flags).astype(np.uint8)
+
+
+def polygon_at(shapes: Mapping[int, FloatArray], frame: int) -> NDArray[np.float64] | None:
+    """The outline at a source frame, (m, 2), interpolated between the frames at which it was drawn.
+
+    ``shapes``: source frame -> (m, 2) points, the same number at every frame. Returns None before the first and
+    after the last; a shape drawn at one frame only lives there.
+
+    Raises SettingError when the numbers of points differ.
+    """
+    frames = sorted(shapes)
+    if not frames or not frames[0] <= frame <= frames[-1]:
+        return None
+    if len({len(shapes[f]) for f in frames}) > 1:
+        counts = ", ".join(f"{len(shapes[f])} at frame {f}" for f in frames)
+        raise SettingError(f"a block shape has {counts} points; expected the same number at every frame")
+    before = max(f for f in frames if f <= frame)
+    after = min(f for f in frames if f >= frame)
+    share = 0.0 if after == before else (frame - before) / (after - before)
+    return (1 - share) * np.asarray(shapes[before], np.float64) + share * np.asarray(shapes[after], np.float64)

@@ -1,0 +1,124 @@
+"""Regions of a mask: seeds, growth, what holds together and what joins the lamp to its carrier."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Mask = NDArray[np.uint8]  # (h, w), 0 or 1
+
+RISE_LEVELS = (2.0, 4.0, 8.0, 16.0, 32.0)
+
+
+def disc(radius: int) -> Mask:
+    """A round structuring element."""
+    side = 2 * radius + 1
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)), np.uint8)
+
+
+def close_gaps(mask: Mask, radius: int) -> Mask:
+    """Close gaps up to twice ``radius`` wide; the picture's edge counts as going on."""
+    pad = 2 * radius + 2
+    wide = cv2.copyMakeBorder(mask, pad, pad, pad, pad, cv2.BORDER_REPLICATE)
+    closed = cv2.morphologyEx(wide, cv2.MORPH_CLOSE, disc(radius))
+    return np.ascontiguousarray(closed[pad:-pad, pad:-pad])
+
+
+def keep_large(mask: Mask, area: int) -> Mask:
+    """Drop connected parts of fewer than ``area`` pixels."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
+    keep = stats[:, cv2.CC_STAT_AREA] >= area
+    keep[0] = False
+    return keep[labels].astype(np.uint8) if count > 1 else np.zeros_like(mask)
+
+
+def grow_within(seed: Mask, allowed: Mask, steps: int) -> Mask:
+    """Grow a seed by ``steps`` pixels, only where allowed."""
+    grown = seed
+    for _ in range(steps):
+        grown = cv2.dilate(grown, disc(1)) & allowed | seed
+    return grown
+
+
+def fill_holes(mask: Mask, area: int) -> Mask:
+    """Fill holes of up to ``area`` pixels."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(1 - mask, connectivity=4)
+    small = stats[:, cv2.CC_STAT_AREA] <= area
+    small[0] = False
+    return mask | small[labels].astype(np.uint8) if count > 1 else mask
+
+
+def find_steep_regions(rise: NDArray[np.float32], near: Mask, *, area: int) -> Mask:
+    """Regions that stand out of ``rise`` with steep sides and touch ``near``.
+
+    A region above a level counts when more than half of it is above twice that level too: a lit hand or face ends
+    at its outline, the pool of light that a close lamp throws on a wall fades out.
+
+    References: Matas et al., Robust wide-baseline stereo from maximally stable extremal regions, BMVC 2002 (regions
+    whose area hardly depends on the threshold).
+    """
+    found = np.zeros(rise.shape, np.uint8)
+    for level in RISE_LEVELS:
+        above = (rise > level).astype(np.uint8)
+        if not above.any():
+            break
+        count, labels, stats, _ = cv2.connectedComponentsWithStats(above, connectivity=4)
+        areas = stats[:, cv2.CC_STAT_AREA]
+        high = np.bincount(labels[rise > 2 * level], minlength=count)
+        touching = np.bincount(labels[near > 0], minlength=count)
+        keep = (areas >= area) & (2 * high > areas) & (touching > 0)
+        keep[0] = False
+        found |= keep[labels].astype(np.uint8)
+    return found
+
+
+def join_lamp(cores: Mask, body: Mask, *, reach: float, area: int) -> Mask:
+    """Bridge each lamp core to the nearest large part of the body within ``reach`` pixels.
+
+    Notes: whoever holds the lamp is joined to it by an arm, which may be lit like the wall behind it. The bridge is
+    the convex hull of the core and the nearest few pixels of the body.
+    """
+    bridge = np.zeros_like(body)
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(cores)
+    if count < 2:
+        return bridge
+    large = keep_large(body, area)
+    ys, xs = np.nonzero(large)
+    for i in range(1, count):
+        if stats[i, cv2.CC_STAT_AREA] < 3 or len(xs) == 0:
+            continue
+        radius = max(stats[i, cv2.CC_STAT_WIDTH], stats[i, cv2.CC_STAT_HEIGHT]) / 2
+        distance = np.hypot(xs - centres[i][0], ys - centres[i][1])
+        outside = distance > radius + 6
+        if not outside.any() or distance[outside].min() > reach:
+            continue
+        near = outside & (distance < distance[outside].min() + 4)
+        own = np.argwhere(labels == i)[:, ::-1]
+        points = np.vstack([np.stack([xs[near], ys[near]], 1), own]).astype(np.int32)
+        cv2.fillConvexPoly(bridge, cv2.convexHull(points), 1)
+    return bridge
+
+
+def find_glints(cores: Mask) -> Mask:
+    """Of several saturated cores, those that are reflections of another one rather than the lamp.
+
+    Only where one core is round, at least three times larger and well apart is a core called a reflection; in doubt
+    it is the lamp.
+    """
+    glints = np.zeros_like(cores)
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(cores)
+    if count < 3:
+        return glints
+    areas = stats[1:, cv2.CC_STAT_AREA].astype(float)
+    width, height = stats[1:, cv2.CC_STAT_WIDTH], stats[1:, cv2.CC_STAT_HEIGHT]
+    roundness = areas / (0.25 * np.pi * np.maximum(width, height) ** 2)
+    main = int(np.argmax(areas))
+    if areas[main] < 12 or roundness[main] < 0.6:
+        return glints
+    reach = 3 * np.sqrt(areas[main] / np.pi)
+    for i in range(count - 1):
+        apart = float(np.hypot(*(centres[i + 1] - centres[main + 1])))
+        if areas[i] * 3 <= areas[main] and apart > reach + np.sqrt(areas[i]):
+            glints[labels == i + 1] = 1
+    return glints
