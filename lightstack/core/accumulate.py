@@ -28,7 +28,15 @@ from numpy.typing import NDArray
 
 from lightstack.core.blend import blend_in
 from lightstack.core.guide import make_guide
-from lightstack.core.state import BLEND_SIGMA, AccumulateSetting, Rule, State, sigma_at, start_state
+from lightstack.core.state import (
+    BLEND_SIGMA,
+    AccumulateSetting,
+    Rule,
+    State,
+    noise_gain,
+    sigma_at,
+    start_state,
+)
 from lightstack.core.sums import (
     add_screen,
     add_soft,
@@ -60,7 +68,13 @@ BLEND_KNEE_SIGMA = 12.0  # light above this is strong: stills half a sigma apart
 
 
 def _add_max(
-    state: State, still: NDArray, guide: NDArray, valid: NDArray, index: int, share: float = 1.0
+    state: State,
+    still: NDArray,
+    guide: NDArray,
+    valid: NDArray,
+    index: int,
+    share: float = 1.0,
+    gain: float | NDArray = 1.0,
 ) -> None:
     blend_in(
         state.peak,
@@ -68,12 +82,18 @@ def _add_max(
         state.best_valid,
         state.light,
         state.total,
+        state.pulled,
         state.squares,
         np.ascontiguousarray(still, np.float32),
         np.ascontiguousarray(guide, np.float32),
         np.ascontiguousarray(valid, np.float32),
         index,
-        (state.setting.blend_sigma, state.setting.strong_blend_sigma, BLEND_KNEE_SIGMA),
+        (
+            state.setting.blend_sigma,
+            state.setting.strong_blend_sigma,
+            BLEND_KNEE_SIGMA,
+            noise_gain(gain) ** 2,
+        ),
     )
 
 
@@ -89,7 +109,7 @@ def _finish_band(state: State, band: slice) -> NDArray[np.float32]:
     total, best = state.total[band], state.best_valid[band]
     share = 1 / np.where(total > 0, total, 1)
     plate = state.light[band] * (share / np.where(best > 0, best, 1)[..., None])
-    crowd = 1 - state.squares[band] * share**2  # 0 where one still has the place to itself
+    crowd = (state.pulled[band] - state.squares[band] * share) * share  # 0 where one has the place to itself
     setting, peak = state.setting, state.peak[band]
     blend = np.where(peak > BLEND_KNEE_SIGMA, setting.strong_blend_sigma, setting.blend_sigma).astype(
         np.float32
@@ -113,20 +133,23 @@ def accumulate_stills(
     *,
     rule: str = "max",
     shares: NDArray | None = None,
+    gains: NDArray | None = None,
 ) -> State:
     """Accumulate whole lamp stills in the order given, and give the state.
 
     ``ambient``: ``(H, W, 3)`` float32. ``shares``: ``(n,)`` weight of each still for the rules that add.
+    ``gains``: ``(n,)`` or ``(n, 3)`` by which the stills are multiplied first (evened or trimmed).
 
     Raises SettingError for an unknown rule.
     """
     chosen = find_rule(rule)
     state = chosen.start(ambient, setting)
     for index, still in enumerate(stills):
-        guide = make_guide(still.light, ambient, setting.recipe, valid=still.valid)
-        chosen.add(
-            state, still.light, guide, still.valid, index, 1.0 if shares is None else float(shares[index])
-        )
+        gain = np.float32(1) if gains is None else np.asarray(gains[index], np.float32)
+        share = 1.0 if shares is None else float(shares[index])
+        light = still.light if gains is None else still.light * gain
+        guide = make_guide(light, ambient, setting.recipe, valid=still.valid)
+        chosen.add(state, light, guide, still.valid, index, share, gain)
     return state
 
 

@@ -95,7 +95,9 @@ def align_texture(
             break
     assert fit is not None
     spread = corner_spread_px(fit.covariance, grid)
-    good = bool(last < max(0.03, spread) and np.isfinite(spread) and spread < 0.5 and fit.agreement > 0.15)
+    # Pure noise reaches an agreement of 0.1 and a spread of 0.3 px; the less agrees, the surer it must be.
+    believed = 0.5 * float(np.clip((fit.agreement - 0.05) / 0.2, 0, 1))
+    good = bool(last < max(0.03, spread) and spread < believed)
     return Alignment(pose if np.isfinite(pose).all() else first, fit, spread, good)
 
 

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from lightstack.core.compiled import compile_loop
 
 __all__ = ["blend_in", "stabilise"]
 
 NEGLIGIBLE = 16.0  # a still this many blends behind has a share of 1e-7: none
 
 
-@njit(cache=True, nogil=True)
+@compile_loop()
 def _copy_row(light, ambient, value, floor):  # type: ignore[no-untyped-def]
     for i in range(len(value)):
         value[i] = light[i]
         floor[i] = ambient[i]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compile_loop(error_model="numpy")
 def _halve_rows(light, ambient, valid, row, value, floor, weight):  # type: ignore[no-untyped-def]
     """Average the light of valid pixels, the ambient and the validity over boxes of 2 x 2."""
     height, width = light.shape[:2]
@@ -40,7 +41,7 @@ def _halve_rows(light, ambient, valid, row, value, floor, weight):  # type: igno
             floor[3 * x + c] = quarter * (dark + ambient[last, 2 * x, c] + ambient[last, right, c])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compile_loop(error_model="numpy")
 def _stabilise_row(value, ambient, gain, offset, level):  # type: ignore[no-untyped-def]
     zero, quarter, two = np.float32(0), np.float32(0.25), np.float32(2)
     for i in range(len(value)):
@@ -52,15 +53,12 @@ def _stabilise_row(value, ambient, gain, offset, level):  # type: ignore[no-unty
         level[i] = two * value[i] / (np.sqrt(floor) + np.sqrt(above))
 
 
-@njit(
-    "Tuple((float32[:, :, ::1], float32[:, ::1]))(float32[:, :, ::1], float32[:, :, ::1], float32[:, ::1],"
-    " float32[::1], float32[::1], float32[:, ::1], int64)",
-    cache=True,
-    nogil=True,
-    error_model="numpy",
-)
+@compile_loop(error_model="numpy")
 def stabilise(light, ambient, valid, a, b, projection, shrink):  # type: ignore[no-untyped-def]
     """Average boxes of ``shrink`` x ``shrink`` valid pixels, stabilise and project them.
+
+    ``light``, ``ambient`` (H, W, 3), ``valid`` (H, W) or (0, 0) for everything, ``a``, ``b`` (3,),
+    ``projection`` (G, 3): float32, contiguous.
 
     Returns the projected picture times validity, and the validity. Each loop is so plain that the compiler
     can take several pixels at once.
@@ -93,22 +91,20 @@ def stabilise(light, ambient, valid, a, b, projection, shrink):  # type: ignore[
     return out, weight
 
 
-@njit(
-    "void(float32[:, :, ::1], int16[:, :, ::1], float32[:, ::1], float32[:, :, ::1], float32[:, :, ::1],"
-    " float32[:, :, ::1], float32[:, :, ::1], float32[:, :, ::1], float32[:, ::1], int64,"
-    " UniTuple(float64, 3))",
-    cache=True,
-    nogil=True,
-)
-def blend_in(peak, winner, best_valid, light, total, squares, still, guide, valid, index, blend):  # type: ignore[no-untyped-def]
+@compile_loop()
+def blend_in(peak, winner, best_valid, light, total, pulled, squares, still, guide, valid, index, blend):  # type: ignore[no-untyped-def]
     """Take one still into a running maximum that near-winners share.
 
-    ``blend``: (faint, strong, knee). Shares go as exp(u), u the level in blends: faint ones up to the level
-    ``knee``, strong ones above.
+    All arrays float32 and contiguous but ``winner``, int16; shapes as in ``state.State``.
+
+    ``blend``: (faint, strong, knee, pull). Shares go as exp(u), u the level in blends: faint ones up to the
+    level ``knee``, strong ones above. ``total`` sums the shares, ``pulled`` and ``squares`` the shares and
+    their squares times this still's ``pull``.
     """
     height, width, groups = guide.shape
     per_group = 3 // groups
     one, nothing, bend = np.float32(1), np.float32(0), np.float32(blend[2])
+    pull = np.float32(blend[3])
     low, high = np.float32(1 / blend[0]), np.float32(1 / blend[1])
     for y in range(height):
         for x in range(width):
@@ -134,6 +130,7 @@ def blend_in(peak, winner, best_valid, light, total, squares, still, guide, vali
                 else:
                     weight = v * np.exp(behind)
                 total[y, x, g] = total[y, x, g] * keep + weight
-                squares[y, x, g] = squares[y, x, g] * keep * keep + weight * weight
+                pulled[y, x, g] = pulled[y, x, g] * keep + pull * weight
+                squares[y, x, g] = squares[y, x, g] * keep * keep + pull * weight * weight
                 for c in range(g * per_group, (g + 1) * per_group):
                     light[y, x, c] = light[y, x, c] * keep + weight * v * still[y, x, c]

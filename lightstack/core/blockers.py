@@ -16,15 +16,16 @@ from lightstack.core.evidence import (
     CoverGauge,
     average_scene_light,
     brightest_channel,
+    find_ceiling,
     measure_disagreement,
-    measure_rise,
 )
+from lightstack.core.recognition import SetGauge, usual_light
 from lightstack.core.regions import (
     close_gaps,
     disc,
+    drop_known,
     fill_holes,
     find_glints,
-    find_steep_regions,
     grow_within,
     join_lamp,
     keep_large,
@@ -32,8 +33,8 @@ from lightstack.core.regions import (
 from lightstack.errors import SettingError
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
-COVERED, LAMP, GLOW, CARRIER, GLINT = 1, 2, 4, 8, 16
-BLOCKED = COVERED | LAMP | GLOW | CARRIER
+COVERED, LAMP, GLOW, CARRIER, GLINT, RIM = 1, 2, 4, 8, 16, 32
+BLOCKED = COVERED | LAMP | GLOW | CARRIER | RIM
 
 WORK_WIDTH = 320  # pixels across at which masks are found; all lengths below are in such pixels
 ALL_CLIPPED = 7
@@ -41,12 +42,14 @@ SCENE_FRAMES = 120  # frames averaged for the set's own light
 COVER_SEED, COVER_WEAK = 0.5, 0.35  # share of the ambient gone
 SEED_AREA = 12
 DISAGREE = 6.0  # chi-square units of the small window
+WINNER_SHARE, WINNER_DISAGREE = 0.5, 200.0
 GROW_STEPS = 10
 CLOSE_RADIUS, HOLE_AREA = 4, 150
-LAMP_RIM, RIM = 4, 3
-ARM_REACH, BODY_AREA = 40.0, 150
-RISE_AREA = 6
-NEIGHBOUR_SHARE, NEIGHBOUR_LIMIT = 0.03, 24  # spacing of the frames compared: share of the lit frames, most frames
+LAMP_RIM, BODY_RIM, DARK_RIM = 3, 2, 3
+ARM_REACH, BODY_AREA = 20.0, 150
+GLINT_AREA = 80
+USUAL_FRAMES = 60
+CEILING_RUNS = 300  # the ceiling is found from so many runs of frames
 
 
 def find_blockers(
@@ -106,11 +109,9 @@ class _Finder:
         self.noise = NoiseModel(noise.a / self.step**2, noise.b / self.step**2, noise.scale * self.step)
         self.ambient = np.maximum(shrink(np.asarray(ambient, np.float32), self.step), 0)
         self._gauge = CoverGauge(self.ambient, self.noise)
-        self._floor = 3 * brightest_channel(self.noise.sigma(self.ambient))
-        self._peaks: dict[int, NDArray[np.float32]] = {}
-        spacing = int(np.clip(round(NEIGHBOUR_SHARE * len(lit)), 2, NEIGHBOUR_LIMIT))
-        self._offsets = [sign * spacing * far for far in (1, 2, 4) for sign in (-1, 1)]
-        self._scene = self._average_scene()
+        self._ceiling = self._find_ceiling()
+        self._scene, usual = self._average_scene()
+        self._set = SetGauge([usual, self.ambient.sum(axis=2)], self.ambient, self.noise)
 
     def frame(self, place: int) -> NDArray[np.float32]:
         """Lit frame ``place`` at working size, 0 outside the picture."""
@@ -126,16 +127,17 @@ class _Finder:
         seed = self._seed(cover)
         lamp = cv2.dilate(cores, disc(self._px(LAMP_RIM)))
         start = seed | lamp
-        rise = measure_rise(brightest_channel(light), self._neighbours(place), self._floor)
-        near = cv2.dilate(start, disc(self._px(3)))
-        start |= find_steep_regions(rise, near, area=self._px(RISE_AREA)) & (1 - glints)
-        weak = self._weak(light, cover) | start
+        known = self._set.recognise(light, (cover > COVER_WEAK).astype(np.uint8) | start)
+        excess = self._excess(light, cv2.dilate(start, disc(self._px(3)))) & (1 - glints)
+        start |= drop_known(excess, known)
+        weak = self._weak(light, cover) & (1 - known) | start
         body = grow_within(start, weak, self._px(GROW_STEPS))
         body = close_gaps(body, self._px(CLOSE_RADIUS))
         body |= join_lamp(cores, body, reach=ARM_REACH * self.unit, area=self._area(BODY_AREA))
         body = fill_holes(body, self._area(HOLE_AREA))
-        body = cv2.dilate(body, disc(self._px(RIM)))
-        return _flag(body, lamp, seed, glints)
+        lit = cv2.dilate(body & (1 - cv2.dilate(seed, disc(self._px(2)))), disc(self._px(BODY_RIM)))
+        rim = cv2.dilate(body, disc(self._px(DARK_RIM)))
+        return _flag(body | lit, lamp, seed, glints, rim)
 
     def _px(self, length: float) -> int:
         return max(1, round(length * self.unit))
@@ -158,20 +160,32 @@ class _Finder:
     def _weak(self, light: NDArray[np.float32], cover: NDArray[np.float32]) -> NDArray[np.uint8]:
         small, large = measure_disagreement(light, self.ambient, self._scene, noise=self.noise)
         # the large window speaks where the small one is undecided; it sums five times as many pixels
-        disagree = np.where(np.abs(small) > DISAGREE, small, large / 4) > DISAGREE
+        bright = brightest_channel(light) > WINNER_SHARE * self._brightest
+        limit = np.where(bright, WINNER_DISAGREE, DISAGREE)
+        disagree = np.where(np.abs(small) > DISAGREE, small, large / 4) > limit
         return cv2.morphologyEx((disagree | (cover > COVER_WEAK)).astype(np.uint8), cv2.MORPH_OPEN, disc(1))
 
-    def _neighbours(self, place: int) -> list[NDArray[np.float32]]:
-        places = [place + o for o in self._offsets if 0 <= place + o < len(self._lit)]
-        oldest = place + min(self._offsets)
-        for known in [p for p in self._peaks if p < oldest]:
-            del self._peaks[known]
-        for p in places:
-            if p not in self._peaks:
-                self._peaks[p] = brightest_channel(self.frame(p))
-        return [self._peaks[p] for p in places]
+    def _excess(self, light: NDArray[np.float32], near: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        """Brighter than the set ever gets: parts that touch the body, and any that are too large for a glint."""
+        mask = cv2.morphologyEx((brightest_channel(light) > self._ceiling).astype(np.uint8), cv2.MORPH_OPEN, disc(1))
+        touching = np.unique(cv2.connectedComponents(mask)[1][near > 0]) if mask.any() else np.zeros(1, int)
+        labels = cv2.connectedComponents(mask)[1]
+        joined = np.isin(labels, touching[touching > 0]).astype(np.uint8)
+        return joined | keep_large(mask, self._area(GLINT_AREA))
 
-    def _average_scene(self) -> NDArray[np.float32]:
+    def _find_ceiling(self) -> NDArray[np.float32]:
+        run = -(-len(self._lit) // CEILING_RUNS)
+        peaks = []
+        for first in range(0, len(self._lit), run):
+            places = range(first, min(first + run, len(self._lit)))
+            peaks.append(np.max([brightest_channel(self.frame(p)) for p in places], axis=0).astype(np.float16))
+        stack = np.stack(peaks)
+        ceiling = find_ceiling(stack, 3 * brightest_channel(self.noise.sigma(self.ambient)))
+        self._brightest = np.where(stack <= ceiling, stack, 0).max(axis=0).astype(np.float32)
+        return ceiling
+
+    def _average_scene(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Mean lamp light where the set is open, and the luminance with which it usually answers the lamp."""
         count = min(len(self._lit), SCENE_FRAMES)
         places = np.unique(np.linspace(0, len(self._lit) - 1, count).astype(int))
         frames = [self.frame(int(p)) for p in places]
@@ -180,15 +194,19 @@ class _Finder:
             covered = cv2.dilate((self._gauge.measure(frame) > 0.4).astype(np.uint8), disc(self._px(3)))
             clipped = _shrink_any(np.asarray(self._clipped[self._lit[p]]) > 0, self.step)
             masks.append((covered | clipped) == 0)
-        return average_scene_light(frames, masks)
+        few = slice(None, None, max(1, len(frames) // USUAL_FRAMES))
+        usual = usual_light([frame.sum(axis=2) for frame in frames[few]], [1 - m for m in masks[few]])
+        return average_scene_light(frames, masks), usual
 
 
 def _flag(
-    body: NDArray[np.uint8], lamp: NDArray[np.uint8], seed: NDArray[np.uint8], glints: NDArray[np.uint8]
-) -> NDArray[np.uint8]:
+    body: NDArray[np.uint8], lamp: NDArray[np.uint8], seed: NDArray[np.uint8], glints: NDArray[np.uint8],
+    rim: NDArray[np.uint8],
+) -> NDArray[np.uint8]:  # fmt: skip
     dark = cv2.dilate(seed, disc(1)) & body & (1 - lamp)
     lit = body & (1 - lamp) & (1 - dark)
-    return (lamp * LAMP | dark * COVERED | lit * CARRIER | glints * GLINT).astype(np.uint8)
+    edge = rim & (1 - body) & (1 - lamp)
+    return (lamp * LAMP | dark * COVERED | lit * CARRIER | glints * GLINT | edge * RIM).astype(np.uint8)
 
 
 def shrink(picture: NDArray[np.float32], step: int) -> NDArray[np.float32]:

@@ -14,15 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core import encode_kernels
+from lightstack.core.compiled import run_bands
+from lightstack.core.decoder import build_decoder, chroma_siting, code_scales, signal_matrix
 from lightstack.core.light import CURVES, convert_matrix
-from lightstack.core.planes import (
-    build_decoder,
-    chroma_siting,
-    code_scales,
-    is_packed,
-    signal_matrix,
-    whole_lines,
-)
+from lightstack.core.planes import is_packed, whole_lines
 from lightstack.errors import SettingError
 from lightstack.records import BoolArray, CodedFrame, Encoding, FloatArray
 
@@ -172,8 +167,9 @@ def _encode_full(
     like = (*(own or ()), blank, blank, blank)[:3]
     shift = 23 - STEPS_PER_OCTAVE_BITS
     like_first, like_second, like_third = like
-    encode_kernels.encode_rows(
-        picture, mask, like_first, like_second, like_third, _chroma_width(encoding, mask.shape[1]),
+    run_bands(
+        encode_kernels.encode_rows, *mask.shape, picture, mask, like_first, like_second, like_third,
+        _chroma_width(encoding, mask.shape[1]),
         own is not None,
         to_native.astype(np.float32), table, (((LOWEST_OCTAVE + 127) << 23) >> shift) - 1, shift,
         np.array([1 / (1 << shift), 2.0**-LOWEST_OCTAVE], np.float32), positive,
@@ -205,8 +201,9 @@ def _fold(
     out = np.empty((-(-height // sub_y), -(-width // sub_x)), dtype)
     like = own[index] if own is not None else np.zeros((1, 1), dtype)
     offset = build_decoder(encoding).offsets[index]
-    encode_kernels.fold_chroma(
-        full, mask, like, own is not None, _fold_taps(sub_y, siting[4]), _fold_taps(sub_x, siting[1]),
+    run_bands(
+        encode_kernels.fold_chroma, out.shape[0], width, full, mask, like, own is not None,
+        _fold_taps(sub_y, siting[4]), _fold_taps(sub_x, siting[1]),
         sub_y, sub_x, offset, np.array(_code_limits(encoding), np.float32), out,
     )  # fmt: skip
     return out

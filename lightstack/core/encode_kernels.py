@@ -5,10 +5,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import prange
 
 from lightstack.core.compiled import compile_loop
-from lightstack.core.kernels import ROWS_PER_BAND, fill_chroma
+from lightstack.core.kernels import fill_chroma
 
 __all__ = ["encode_rows", "fold_chroma"]
 
@@ -30,84 +29,86 @@ def _encode_value(bits, value, table, lowest, shift, fraction_scale, positive_co
     return below + part * (table[start + place + 1] - below)
 
 
-@compile_loop(parallel=True)
+@compile_loop()
 def encode_rows(
-    linear, changed, like_first, like_second, like_third, chroma_width, has_like, to_native, table, lowest,
-    shift, fraction_scale, positive_count, weights, signal_scale, offsets, matrix, siting, code_limits,
+    first_row, last_row, linear, changed, like_first, like_second, like_third, chroma_width, has_like,
+    to_native, table, lowest, shift, fraction_scale, positive_count, weights, signal_scale, offsets, matrix,
+    siting, code_limits,
     signal_limit, first, second, third, over,
 ):  # fmt: skip
-    """Write coded luma (or R, G, B) and full-size chroma (difference) of linear light.
+    """Write coded luma (or R, G, B) and full-size chroma (difference) of rows of linear light.
 
     ``first`` takes the rounded first plane. ``second`` and ``third`` take float chroma in code units: the
     difference to the picture in ``like_*`` where there is one, else the chroma itself. ``over`` counts,
     per row, pixels that had to be limited.
     """
-    height, width = first.shape
-    bands = (height + ROWS_PER_BAND - 1) // ROWS_PER_BAND
+    width = first.shape[1]
     m, w, t = matrix, weights, to_native
     half = np.float32(0.5)
-    for band in prange(bands):
-        narrow = np.empty(chroma_width, np.float32)
-        wide_b = np.zeros(width, np.float32)
-        wide_c = np.zeros(width, np.float32)
-        signal = np.empty(3, np.float32)
-        native = np.empty(3, np.float32)
-        bits = native.view(np.uint32)
-        for row in range(band * ROWS_PER_BAND, min((band + 1) * ROWS_PER_BAND, height)):
-            over[row] = 0
+    narrow = np.empty(chroma_width, np.float32)
+    wide_b = np.zeros(width, np.float32)
+    wide_c = np.zeros(width, np.float32)
+    signal = np.empty(3, np.float32)
+    native = np.empty(3, np.float32)
+    bits = native.view(np.uint32)
+    for row in range(first_row, last_row):
+        over[row] = 0
+        if has_like:
+            fill_chroma(like_second, like_third, row, siting, offsets, narrow, wide_b, wide_c)
+        for x in range(width):
+            if not changed[row, x]:
+                first[row, x] = like_first[row, x]
+                second[row, x] = 0
+                third[row, x] = 0
+                continue
+            limited = False
+            a = np.float32(0.0)
             if has_like:
-                fill_chroma(like_second, like_third, row, siting, offsets, narrow, wide_b, wide_c)
-            for x in range(width):
-                if not changed[row, x]:
-                    first[row, x] = like_first[row, x]
-                    second[row, x] = 0
-                    third[row, x] = 0
-                    continue
-                limited = False
-                a = np.float32(0.0)
+                a = np.float32(like_first[row, x]) - offsets[0]
+            for channel in range(3):
+                native[channel] = (
+                    t[channel, 0] * linear[row, x, 0] + t[channel, 1] * linear[row, x, 1]
+                    + t[channel, 2] * linear[row, x, 2]
+                )  # fmt: skip
+            for channel in range(3):
+                value = native[channel]
+                code = _encode_value(
+                    bits[channel], value, table, lowest, shift, fraction_scale, positive_count
+                )
+                limit = signal_limit
                 if has_like:
-                    a = np.float32(like_first[row, x]) - offsets[0]
-                for channel in range(3):
-                    native[channel] = (
-                        t[channel, 0] * linear[row, x, 0] + t[channel, 1] * linear[row, x, 1]
-                        + t[channel, 2] * linear[row, x, 2]
-                    )  # fmt: skip
-                for channel in range(3):
-                    value = native[channel]
-                    code = _encode_value(
-                        bits[channel], value, table, lowest, shift, fraction_scale, positive_count
-                    )
-                    limit = signal_limit
-                    if has_like:
-                        own = m[channel, 0] * a + m[channel, 1] * wide_b[x] + m[channel, 2] * wide_c[x]
-                        limit = max(limit, own)
-                    if code > limit:
-                        code = limit
-                        limited = True
-                    signal[channel] = code
-                luma = w[0, 0] * signal[0] + w[0, 1] * signal[1] + w[0, 2] * signal[2]
-                code = np.floor(luma * signal_scale[0] + offsets[0] + half)
-                if code < code_limits[0] or code > code_limits[1]:
+                    own = m[channel, 0] * a + m[channel, 1] * wide_b[x] + m[channel, 2] * wide_c[x]
+                    limit = max(limit, own)
+                if code > limit:
+                    code = limit
                     limited = True
-                    code = min(max(code, code_limits[0]), code_limits[1])
-                first[row, x] = code
-                chroma_b = w[1, 0] * signal[0] + w[1, 1] * signal[1] + w[1, 2] * signal[2]
-                chroma_c = w[2, 0] * signal[0] + w[2, 1] * signal[1] + w[2, 2] * signal[2]
-                second[row, x] = chroma_b * signal_scale[1] - wide_b[x]
-                third[row, x] = chroma_c * signal_scale[2] - wide_c[x]
-                if limited:
-                    over[row] += 1
+                signal[channel] = code
+            luma = w[0, 0] * signal[0] + w[0, 1] * signal[1] + w[0, 2] * signal[2]
+            code = np.floor(luma * signal_scale[0] + offsets[0] + half)
+            if not (code >= code_limits[0] and code <= code_limits[1]):  # also where it is not a number
+                limited = True
+                code = code_limits[1] if code > code_limits[1] else code_limits[0]
+            first[row, x] = code
+            chroma_b = w[1, 0] * signal[0] + w[1, 1] * signal[1] + w[1, 2] * signal[2]
+            chroma_c = w[2, 0] * signal[0] + w[2, 1] * signal[1] + w[2, 2] * signal[2]
+            second[row, x] = chroma_b * signal_scale[1] - wide_b[x]
+            third[row, x] = chroma_c * signal_scale[2] - wide_c[x]
+            if limited:
+                over[row] += 1
 
 
-@compile_loop(parallel=True)
-def fold_chroma(full, changed, like, has_like, row_taps, column_taps, sub_y, sub_x, offset, limits, out):
-    """Filter full-size chroma down to its samples, rewriting only those over a changed pixel.
+@compile_loop()
+def fold_chroma(
+    first_row, last_row, full, changed, like, has_like, row_taps, column_taps, sub_y, sub_x, offset, limits,
+    out,
+):  # fmt: skip
+    """Filter rows of full-size chroma down to its samples, rewriting only those over a changed pixel.
 
     ``row_taps``/``column_taps``: three weights at luma positions ``sub * j - 1, sub * j, sub * j + 1``.
     """
     height, width = full.shape
-    rows, columns = out.shape
-    for r in prange(rows):
+    columns = out.shape[1]
+    for r in range(first_row, last_row):
         for q in range(columns):
             touched = False
             for row in range(r * sub_y, min((r + 1) * sub_y, height)):

@@ -4,8 +4,8 @@
   where the ambient is darker than noise, and on whatever the lamp lights up.
 * *Disagreement*: does the light follow the set's own texture and colour, or is the picture an even patch on top of
   which the ambient's texture is missing? Blind on plain surfaces.
-* *Rise*: is a place many times brighter than shortly before and after? Finds lit hands and faces; blind to
-  whatever stays.
+* *Excess*: is a place far brighter than the set ever gets there? Finds lit hands and faces and the lamp; blind
+  where the set itself is lit as strongly.
 
 All work at survey size, ``(h, w)`` about 320 pixels across, linear light.
 """
@@ -22,10 +22,13 @@ from numpy.typing import NDArray
 from lightstack.records import FloatArray, NoiseModel
 
 COVER_SCALES = (0.0, 0.8, 1.6, 3.2, 6.4)  # Gaussian widths in pixels, the finest that is sure enough is used
+COVER_LIMIT = 1.0
 COVER_ERROR = 0.17  # standard error that is sure enough: half covered is three of them
 FIT_RADII = (2, 5)  # half sides of the windows in which the two models are fitted
 LIGHT_MISMATCH = 0.05  # share by which even true lamp light may leave the model (shading, registration)
 AMBIENT_MISMATCH = 0.03
+UNEVEN_COST = 0.0
+CEILING_GAP, CEILING_SHARE = 3.0, 0.10
 
 
 class CoverGauge:
@@ -42,7 +45,7 @@ class CoverGauge:
         level = np.maximum(np.asarray(ambient, np.float32), 0)
         sigma = noise.sigma(level)
         self._weight = level / sigma**2
-        self._limit = 4 * sigma  # a bright neighbour must not drown what the window shows
+        self._limit = COVER_LIMIT * sigma  # a bright neighbour must not drown what the window shows
         information = level * self._weight
         sums = [_smooth(information, s) for s in COVER_SCALES]
         counts = [1.0 if s == 0 else 4 * np.pi * s * s for s in COVER_SCALES]
@@ -114,7 +117,9 @@ def _compare_fits(moments, count, out):  # type: ignore[no-untyped-def]
                 w, wt, wtt = moments[y, x, 3 + c], moments[y, x, 6 + c], moments[y, x, 9 + c]
                 level = max(np.float32(0), wt / w)
                 patch_misfit += wtt - level * (np.float32(2) * wt - level * w)
-            out[y, x] = count * (scene_misfit - patch_misfit)
+            # three channels of pure noise give 3; a patch that is uneven itself is a poor explanation
+            uneven = max(np.float32(0), patch_misfit - np.float32(3))
+            out[y, x] = count * (scene_misfit - patch_misfit - np.float32(UNEVEN_COST) * uneven)
 
 
 def measure_disagreement(
@@ -147,24 +152,26 @@ def measure_disagreement(
     return tuple(maps)
 
 
-def measure_rise(
-    peak: NDArray[np.float32], others: Sequence[NDArray[np.float32]], floor: NDArray[np.float32]
-) -> NDArray[np.float32]:
-    """How many times brighter than in other frames near in time, (h, w) float32.
+def find_ceiling(peaks: NDArray, floor: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The most light that each place ever sends back by itself, (h, w) float32; inf where nothing exceeded it.
 
-    ``peak``: the frame's brightest channel. ``others``: the same of frames before and after, far enough for a hand
-    to have moved away. ``floor``: level under which nothing can be told, 3 sigma.
+    ``peaks``: (m, h, w) brightest channel of frames, or of runs of frames, all with the lamp on. ``floor``: level
+    under which nothing can be told, 3 sigma.
 
-    Notes: the second brightest of the others is the measure, so that one of them may itself show a hand there.
+    Notes: the values of one pixel, sorted, are close to each other as the lamp comes and goes; what passed close to
+    the lamp, a hand or the lamp itself, leaves a few values far above a gap. The ceiling lies in the lowest gap
+    of at least ``CEILING_GAP`` that has at most ``CEILING_SHARE`` of the frames above it. Glints make such gaps too;
+    they are small.
     """
-    if not others:
-        return np.ones_like(peak)
-    best, second = np.maximum(others[0], 0), np.zeros_like(peak)
-    for other in others[1:]:
-        second = np.maximum(second, np.minimum(best, other))
-        best = np.maximum(best, other)
-    reference = second if len(others) > 1 else best
-    return (peak + floor) / (reference + floor)
+    count = max(3, round(CEILING_SHARE * len(peaks)))
+    skip = 1 + round(len(peaks) / 200)  # an outline that sweeps by leaves a few values in between
+    top = -np.sort(-np.asarray(peaks, np.float32), axis=0)[: count + skip]
+    top = np.maximum(top, 0) + floor
+    gap = top[:-skip] >= CEILING_GAP * top[skip:]
+    last = len(gap) - 1 - np.argmax(gap[::-1], axis=0)
+    above = np.take_along_axis(top, last[None], 0)[0]
+    below = np.take_along_axis(top, last[None] + skip, 0)[0]
+    return np.where(gap.any(0), np.sqrt(above * below) - floor, np.inf).astype(np.float32)
 
 
 def average_scene_light(

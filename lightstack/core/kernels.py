@@ -11,13 +11,10 @@ nothing else calls them.
 from __future__ import annotations
 
 import numpy as np
-from numba import prange
 
 from lightstack.core.compiled import compile_loop
 
 __all__ = ["clip_planes", "decode_packed", "decode_planes"]
-
-ROWS_PER_BAND = 16  # rows that one task decodes with the same line buffers
 
 
 @compile_loop(inline="always")
@@ -134,59 +131,56 @@ def store_line(red, green, blue, p, out):
         out[x, 2] = p20 * r + p21 * g + p22 * b
 
 
-@compile_loop(parallel=True)
+@compile_loop()
 def decode_planes(
-    first, second, third, width, chroma_width, offsets, matrix, siting, table, low, per_unit, primaries, out
+    first_row, last_row, first, second, third, width, chroma_width, offsets, matrix, siting, table, low,
+    per_unit, primaries, out,
 ):  # fmt: skip
-    """Write the linear light of three planes to ``out`` ``(H, W, 3)``."""
-    height = out.shape[0]
-    bands = (height + ROWS_PER_BAND - 1) // ROWS_PER_BAND
+    """Write the linear light of three planes to rows (``last_row`` excluded) of ``out`` ``(H, W, 3)``."""
     top = np.float32(table.shape[0]) - np.float32(1.01)
-    for band in prange(bands):
-        narrow = np.empty(chroma_width, np.float32)
-        red = np.empty(width, np.float32)
-        green = np.empty(width, np.float32)  # holds Cb first
-        blue = np.empty(width, np.float32)  # holds Cr first
-        for row in range(band * ROWS_PER_BAND, min((band + 1) * ROWS_PER_BAND, height)):
-            fill_chroma(second, third, row, siting, offsets, narrow, green, blue)
-            place_line(first[row, :width], green, blue, offsets[0], matrix, low, per_unit, top, red)
-            read_table(red, table)
-            read_table(green, table)
-            read_table(blue, table)
-            store_line(red, green, blue, primaries, out[row])
+    narrow = np.empty(chroma_width, np.float32)
+    red = np.empty(width, np.float32)
+    green = np.empty(width, np.float32)  # holds Cb first
+    blue = np.empty(width, np.float32)  # holds Cr first
+    for row in range(first_row, last_row):
+        fill_chroma(second, third, row, siting, offsets, narrow, green, blue)
+        place_line(first[row, :width], green, blue, offsets[0], matrix, low, per_unit, top, red)
+        read_table(red, table)
+        read_table(green, table)
+        read_table(blue, table)
+        store_line(red, green, blue, primaries, out[row])
 
 
-@compile_loop(parallel=True)
-def clip_planes(first, second, third, width, chroma_width, offsets, matrix, siting, ceiling, out):
-    """Set bit 0/1/2 of ``out`` ``(H, W)`` where the R/G/B signal reaches ``ceiling``."""
-    height = out.shape[0]
-    bands = (height + ROWS_PER_BAND - 1) // ROWS_PER_BAND
+@compile_loop()
+def clip_planes(
+    first_row, last_row, first, second, third, width, chroma_width, offsets, matrix, siting, ceiling, out
+):  # fmt: skip
+    """Set bit 0/1/2 of rows of ``out`` ``(H, W)`` where the R/G/B signal reaches ``ceiling``."""
     m = matrix
-    for band in prange(bands):
-        narrow = np.empty(chroma_width, np.float32)
-        wide_b = np.empty(width, np.float32)
-        wide_c = np.empty(width, np.float32)
-        for row in range(band * ROWS_PER_BAND, min((band + 1) * ROWS_PER_BAND, height)):
-            fill_chroma(second, third, row, siting, offsets, narrow, wide_b, wide_c)
-            for x in range(width):
-                a = np.float32(first[row, x]) - offsets[0]
-                b = wide_b[x]
-                c = wide_c[x]
-                bits = np.uint8(0)
-                if m[0, 0] * a + m[0, 1] * b + m[0, 2] * c >= ceiling:
-                    bits |= np.uint8(1)
-                if m[1, 0] * a + m[1, 1] * b + m[1, 2] * c >= ceiling:
-                    bits |= np.uint8(2)
-                if m[2, 0] * a + m[2, 1] * b + m[2, 2] * c >= ceiling:
-                    bits |= np.uint8(4)
-                out[row, x] = bits
+    narrow = np.empty(chroma_width, np.float32)
+    wide_b = np.empty(width, np.float32)
+    wide_c = np.empty(width, np.float32)
+    for row in range(first_row, last_row):
+        fill_chroma(second, third, row, siting, offsets, narrow, wide_b, wide_c)
+        for x in range(width):
+            a = np.float32(first[row, x]) - offsets[0]
+            b = wide_b[x]
+            c = wide_c[x]
+            bits = np.uint8(0)
+            if m[0, 0] * a + m[0, 1] * b + m[0, 2] * c >= ceiling:
+                bits |= np.uint8(1)
+            if m[1, 0] * a + m[1, 1] * b + m[1, 2] * c >= ceiling:
+                bits |= np.uint8(2)
+            if m[2, 0] * a + m[2, 1] * b + m[2, 2] * c >= ceiling:
+                bits |= np.uint8(4)
+            out[row, x] = bits
 
 
-@compile_loop(parallel=True)
-def decode_packed(pixels, table, primaries, out):
-    """Write the linear light of integer ``(H, W, 3)`` pixels: one table entry per code, then primaries."""
+@compile_loop()
+def decode_packed(first_row, last_row, pixels, table, primaries, out):
+    """Write the linear light of rows of integer ``(H, W, 3)`` pixels: one table entry per code."""
     p = primaries
-    for row in prange(pixels.shape[0]):
+    for row in range(first_row, last_row):
         for x in range(pixels.shape[1]):
             red = table[pixels[row, x, 0]]
             green = table[pixels[row, x, 1]]

@@ -3,17 +3,11 @@
 A *signal* is R'G'B' on the scale where 1.0 is the reference white code; a *code* is the integer in the
 file. Chroma is interpolated linearly between its samples, which lie where ``chroma_location`` says; the
 picture's edge repeats. Nothing is clipped on the way in: signals below 0 and above 1 keep their meaning.
-
-References
-----------
-ITU-T H.273 (2016-12), 8.3: equations for limited and full range luma, chroma and R'G'B' codes.
-ITU-R BT.601-7, BT.709-6, BT.2020-2: luma weights (held by ``core.light``).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -21,22 +15,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core import kernels, proxy_kernels
-from lightstack.core.light import CURVES, convert_matrix, ycbcr_weights
+from lightstack.core.compiled import run_bands
+from lightstack.core.decoder import Decoder, signal_bounds
+from lightstack.core.light import CURVES
 from lightstack.errors import SettingError
-from lightstack.records import Encoding
 
 __all__ = [
-    "Decoder",
     "ProxyFrame",
-    "build_decoder",
     "decode_linear",
     "decode_proxy",
     "decode_signal",
     "find_clipped",
+    "frame_size",
+    "is_packed",
+    "whole_lines",
 ]
-
-STEPS_PER_UNIT = 8192  # table entries per 1.0 of signal: interpolated, under 0.01 of a 12-bit code off
-CLIP_SHARE = 0.995  # of the ceiling: what counts as clipped
 
 FloatArray = NDArray[np.float32]
 Planes = Sequence[NDArray]
@@ -47,115 +40,6 @@ class ProxyFrame(NamedTuple):
 
     rgb: FloatArray
     clipped: NDArray[np.uint8]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Decoder:
-    """Everything that the compiled pass needs to know of one encoding.
-
-    ``matrix`` ``(3, 3)``: codes less ``offsets`` -> signal. ``siting`` ``(6,)``: horizontal subsampling and
-    the far sample's share at even and odd positions, then the same vertically. ``table``: linear light at
-    signals ``low + i / per_unit``. ``primaries`` ``(3, 3)``: into the working space. ``ceiling``: signal
-    from which a channel counts as clipped.
-    """
-
-    encoding: Encoding
-    offsets: FloatArray
-    matrix: FloatArray
-    siting: FloatArray
-    table: FloatArray
-    low: np.float32
-    per_unit: np.float32
-    primaries: FloatArray
-    ceiling: np.float32
-
-
-def code_scales(encoding: Encoding) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Give (zero code, codes per 1.0 of signal) of luma or R'G'B', and of chroma.
-
-    References: ITU-T H.273, equations 20-31 (limited range scales by 2^(depth - 8), full by 2^depth - 1).
-    """
-    step = 2.0 ** (encoding.bit_depth - 8)
-    middle = 2.0 ** (encoding.bit_depth - 1)
-    if encoding.range == "limited":
-        return (16 * step, 219 * step), (middle, 224 * step)
-    full = 2.0**encoding.bit_depth - 1
-    return (0.0, full), (middle, full)
-
-
-def signal_matrix(encoding: Encoding) -> NDArray[np.float64]:
-    """Matrix from luma and chroma signals (Y', Cb, Cr) to R'G'B', ``(3, 3)``; identity for R'G'B'."""
-    if encoding.chroma == "grey":
-        return np.array([[1.0, 0, 0]] * 3)
-    if encoding.matrix == "rgb":
-        return np.eye(3)
-    kr, kb = ycbcr_weights(encoding.matrix)
-    kg = 1 - kr - kb
-    red, blue = 2 * (1 - kr), 2 * (1 - kb)
-    return np.array([[1, 0, red], [1, -blue * kb / kg, -red * kr / kg], [1, blue, 0]])
-
-
-def chroma_siting(encoding: Encoding) -> FloatArray:
-    """Subsampling and interpolation shares, ``(6,)``: see ``Decoder.siting``.
-
-    Raises SettingError for a subsampling or location that is not known.
-    """
-    beside = np.array([0.0, 0.5])  # chroma lies on every second luma sample
-    between = np.array([0.25, 0.25])  # chroma lies midway between two luma samples
-    layouts = {"444": (1, 1), "grey": (1, 1), "422": (2, 1), "420": (2, 2)}
-    if encoding.chroma not in layouts or encoding.chroma_location not in ("left", "center", "topleft"):
-        raise SettingError(
-            f"chroma {encoding.chroma} at {encoding.chroma_location!r} is not known; "
-            "expected 444, 422, 420 or grey at left, center or topleft"
-        )
-    sub_x, sub_y = layouts[encoding.chroma]
-    across = between if encoding.chroma_location == "center" else beside
-    down = beside if encoding.chroma_location == "topleft" else between
-    return np.array([sub_x, *across, sub_y, *down], np.float32)
-
-
-def _signal_bounds(offsets: NDArray, matrix: NDArray, depth: int) -> tuple[float, float]:
-    ends = np.stack([0 - offsets, 2.0**depth - 1 - offsets])
-    low = np.minimum(matrix * ends[0], matrix * ends[1]).sum(axis=1).min()
-    high = np.maximum(matrix * ends[0], matrix * ends[1]).sum(axis=1).max()
-    return float(low), float(high)
-
-
-def _curve_table(encoding: Encoding, low: float, high: float) -> FloatArray:
-    signal = low + np.arange(int((high - low) * STEPS_PER_UNIT) + 3) / STEPS_PER_UNIT
-    if encoding.ocio_space is not None:
-        return signal.astype(np.float32)
-    # Logarithms grow past float32 at signals that only a broken matrix reaches; infinities would spread.
-    return np.clip(CURVES[encoding.transfer].decode(signal), -1e30, 1e30).astype(np.float32)
-
-
-@lru_cache(maxsize=64)
-def build_decoder(encoding: Encoding, working: str | None = None) -> Decoder:
-    """Tabulate an encoding for ``decode_linear``; ``working`` names primaries to convert into.
-
-    Where ``ocio_space`` is set, "linear" is the R'G'B' signal itself: a colour processor comes after.
-    """
-    (black, luma_codes), (middle, chroma_codes) = code_scales(encoding)
-    rgb = encoding.matrix == "rgb" or encoding.chroma == "grey"
-    offsets = np.array([black, black, black] if rgb else [black, middle, middle])
-    codes = np.array([luma_codes] * 3 if rgb else [luma_codes, chroma_codes, chroma_codes])
-    matrix = signal_matrix(encoding) / codes
-    low, high = _signal_bounds(offsets, matrix, encoding.bit_depth)
-    low = np.floor(low * STEPS_PER_UNIT) / STEPS_PER_UNIT
-    convert = np.eye(3)
-    if working is not None and working != encoding.primaries and encoding.ocio_space is None:
-        convert = convert_matrix(encoding.primaries, working)
-    return Decoder(
-        encoding=encoding,
-        offsets=offsets.astype(np.float32),
-        matrix=matrix.astype(np.float32),
-        siting=chroma_siting(encoding),
-        table=_curve_table(encoding, low, high),
-        low=np.float32(low),
-        per_unit=np.float32(STEPS_PER_UNIT),
-        primaries=np.ascontiguousarray(convert, np.float32),
-        ceiling=np.float32(CLIP_SHARE * encoding.ceiling),
-    )
 
 
 def whole_lines(plane: NDArray) -> NDArray:
@@ -202,8 +86,9 @@ def decode_linear(decoder: Decoder, planes: Planes, out: FloatArray | None = Non
         return _decode_packed(decoder, planes[0], out)
     first, second, third, chroma_width = _three_planes(planes)
     d = decoder
-    kernels.decode_planes(
-        first, second, third, width, chroma_width, d.offsets, d.matrix, d.siting, d.table, d.low, d.per_unit,
+    run_bands(
+        kernels.decode_planes, height, width, first, second, third, width, chroma_width, d.offsets,
+        d.matrix, d.siting, d.table, d.low, d.per_unit,
         d.primaries, out,
     )  # fmt: skip
     return out
@@ -225,7 +110,8 @@ def _apply_curve(decoder: Decoder, signal: NDArray) -> FloatArray:
 def _decode_packed(decoder: Decoder, pixels: NDArray, out: FloatArray) -> FloatArray:
     if pixels.dtype.kind == "u":
         table = _apply_curve(decoder, packed_signal(decoder, np.arange(2 ** (8 * pixels.itemsize))))
-        kernels.decode_packed(np.ascontiguousarray(pixels), table, decoder.primaries, out)
+        packed = np.ascontiguousarray(pixels)
+        run_bands(kernels.decode_packed, *out.shape[:2], packed, table, decoder.primaries, out)
         return out
     linear = pixels
     if decoder.encoding.transfer != "linear":
@@ -244,10 +130,11 @@ def decode_signal(decoder: Decoder, planes: Planes) -> FloatArray:
         return packed_signal(decoder, planes[0]).astype(np.float32)
     first, second, third, chroma_width = _three_planes(planes)
     out = np.empty((height, width, 3), np.float32)
-    high = _signal_bounds(decoder.offsets, decoder.matrix, decoder.encoding.bit_depth)[1]
+    high = signal_bounds(decoder.offsets, decoder.matrix, decoder.encoding.bit_depth)[1]
     straight = (decoder.low + np.arange(int(high - decoder.low) + 3)).astype(np.float32)
-    kernels.decode_planes(
-        first, second, third, width, chroma_width, decoder.offsets, decoder.matrix, decoder.siting, straight,
+    run_bands(
+        kernels.decode_planes, height, width, first, second, third, width, chroma_width, decoder.offsets,
+        decoder.matrix, decoder.siting, straight,
         decoder.low, np.float32(1), np.eye(3, dtype=np.float32), out,
     )  # fmt: skip
     return out
@@ -260,8 +147,9 @@ def find_clipped(decoder: Decoder, planes: Planes) -> NDArray[np.uint8]:
         return decode_proxy(decoder, planes, factor=1).clipped
     first, second, third, chroma_width = _three_planes(planes)
     out = np.empty((height, width), np.uint8)
-    kernels.clip_planes(
-        first, second, third, width, chroma_width, decoder.offsets, decoder.matrix, decoder.siting,
+    run_bands(
+        kernels.clip_planes, height, width, first, second, third, width, chroma_width, decoder.offsets,
+        decoder.matrix, decoder.siting,
         decoder.ceiling, out,
     )  # fmt: skip
     return out
@@ -299,12 +187,16 @@ def decode_proxy(
 
     ``origin`` (row, column) is where the first box begins. ``clipped`` flags boxes that hold at least one
     pixel at the ceiling. ``factor`` 1 equals ``decode_linear`` and ``find_clipped``. Cost: the planes are
-    read once; no full-size float picture is made.
+    read once; no full-size float picture is made. Raises SettingError where not one box fits.
     """
     height, width = frame_size(planes)
     rows, columns = (height - origin[0]) // factor, (width - origin[1]) // factor
     rgb = np.empty((rows, columns, 3), np.float32)
     clipped = np.empty((rows, columns), np.uint8)
+    if rows < 1 or columns < 1:
+        raise SettingError(
+            f"a picture of {width} x {height} has no box of {factor} x {factor}; use a smaller one"
+        )
     if is_packed(planes):
         return _proxy_packed(decoder, planes[0], factor, origin, ProxyFrame(rgb, clipped))
     if factor == 1:

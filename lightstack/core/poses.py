@@ -124,11 +124,10 @@ def make_template(
     ``texture``: ``(h, w)`` float32 in the reference's own place. ``pose``: reference -> frame, proxy pixels.
     ``usable``: ``(h, w)`` bool in the frame's place.
     """
-    laid, inside = (
-        warp_picture(texture, np.asarray(np.linalg.inv(pose), np.float64))
-        if _differs(pose)
-        else (texture, None)
-    )
+    laid, inside = texture, None
+    if not np.array_equal(pose, np.eye(3)):
+        back = np.asarray(np.linalg.inv(pose), np.float64)
+        laid, inside = warp_picture(texture, back, interpolation="smooth8")
     held = np.ones(texture.shape, bool) if inside is None else inside
     # A derivative needs its whole neighbourhood.
     held = cv2.erode(held.astype(np.uint8), np.ones((7, 7), np.uint8), borderValue=0).astype(bool)
@@ -140,10 +139,6 @@ def make_template(
     down = cv2.sepFilter2D(laid, cv2.CV_32F, np.ones(1, np.float32), _DERIVATIVE) * mask
     laid = laid * mask
     return _sum_template(laid, across, down, mask, grid, np.asarray(pose, np.float64), whole)
-
-
-def _differs(pose: NDArray[np.float64]) -> bool:
-    return not np.array_equal(pose, np.eye(3))
 
 
 def _sum_template(

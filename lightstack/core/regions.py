@@ -33,6 +33,17 @@ def keep_large(mask: Mask, area: int) -> Mask:
     return keep[labels].astype(np.uint8) if count > 1 else np.zeros_like(mask)
 
 
+def drop_known(mask: Mask, known: Mask) -> Mask:
+    """Drop the parts of which at least half is ``known`` to be the set itself."""
+    if not mask.any():
+        return mask
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    inside = np.bincount(labels[known > 0], minlength=len(stats))
+    keep = 2 * inside < stats[:, cv2.CC_STAT_AREA]
+    keep[0] = False
+    return keep[labels].astype(np.uint8)
+
+
 def grow_within(seed: Mask, allowed: Mask, steps: int) -> Mask:
     """Grow a seed by ``steps`` pixels, only where allowed."""
     grown = seed

@@ -14,19 +14,18 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.align import align_luma, align_texture, texture_of
+from lightstack.core.align import align_luma
+from lightstack.core.anchor import Anchor, Offset, Origin, Pose, average_anchor, longest_dark, measure_offset
 from lightstack.core.poses import (
     MODELS,
     CellGrid,
-    apply_move,
     corner_spread_px,
     cut_grid,
-    read_move,
 )
 from lightstack.core.runs import RunPose, cut_take, free_frames, join_runs, settle_run, soften_ramps
 from lightstack.core.steps import find_strays
 from lightstack.core.texture import mean_luma, normalise_texture
-from lightstack.core.tracking import Footage, Tallies, mean_frames, mean_texture, scan_take, tally_take
+from lightstack.core.tracking import Footage, Tallies, scan_take, tally_take
 from lightstack.core.warp import corner_shift_px, scale_pose, warp_picture
 from lightstack.errors import MismatchedInput, SettingError
 from lightstack.records import BoolArray, FloatArray, NoiseModel, Registration, Stretch
@@ -35,12 +34,10 @@ __all__ = ["PoseFit", "measure_pose", "normalise_texture", "solve_take", "warp_p
 
 LEAST_SHIFT_PX = 0.03  # full-size pixels; smaller shifts cost more in resampling than they mend
 IDENTITY_SIGMAS = 3.0
-_MEAN_OF = 96  # frames averaged into a reference texture; more add nothing
 _PIECE_PX = 0.05  # full-size pixels; a slope becomes steps of this height
 _FREE_PX = 0.15  # full-size pixels; a frame that is farther from its run gets a pose of its own
+_BLIND_PX = 0.2  # proxy pixels; a scan whose lit frames are less sure than that has the wrong reference
 _STEP_PX = 0.1  # proxy pixels; longer Gauss-Newton steps are taken again from where they led
-
-Pose = tuple[NDArray[np.float64], NDArray[np.float64]]  # matrix and covariance of its parameters
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,24 +49,6 @@ class PoseFit:
     agreement: float
     standard_error_px: float
     converged: bool
-
-
-@dataclass(frozen=True)
-class Anchor:
-    """What the frames of a take are compared with: mean textures of its unlit and its lit frames
-    ``(h, w)``, and a mean luma of ``averaged`` frames."""
-
-    textures: tuple[FloatArray, FloatArray]
-    luma: FloatArray
-    averaged: int
-
-
-@dataclass(frozen=True)
-class _Origin:
-    """The origin's picture, ``(h, w)`` luma, a mean of ``averaged`` frames."""
-
-    luma: FloatArray
-    averaged: int
 
 
 def measure_pose(
@@ -133,7 +112,8 @@ def solve_take(
     ``reference_frames``: how many frames ``reference`` is a mean of; eight or more are worth having.
 
     Returns a Registration whose stretches cover the take without gaps. A stretch is the identity unless
-    its shift exceeds 0.03 full-size pixels and three standard errors.
+    its shift exceeds 0.03 full-size pixels and three standard errors. Where the reference cannot be matched
+    at all, poses stand against the take's own stretch as without one, and the standard error is infinite.
 
     Raises SettingError for an unknown model, MismatchedInput where the reference has another size.
 
@@ -155,7 +135,7 @@ def solve_take(
     dark = np.zeros(count, bool) if lit is None else ~np.asarray(lit, bool)
     tallies, runs, anchor = _cut(footage, dark, factor)
     skip = _strays(tallies, factor)
-    origin = None if reference is None else _Origin(mean_luma(reference), reference_frames)
+    origin = None if reference is None else Origin(mean_luma(reference), reference_frames)
     kind = _choose_model(tallies, runs, skip, origin, anchor, noise, factor) if model == "auto" else model
     settled = [settle_run(tallies, run.run, model=kind, skip=skip) for run in runs]
     settled = _retally(footage, tallies, settled, anchor, skip, kind)
@@ -168,7 +148,7 @@ def solve_take(
         model=kind,
         least_px=_FREE_PX / factor,
     )
-    offset = _measure_offset(origin, anchor, noise, kind)
+    offset = measure_offset(origin, anchor, noise, kind)
     stretches = [_to_stretch(run, offset, grid, factor, numbers) for run in settled]
     return Registration(
         take, kind, _merge(stretches), tuple(numbers[i] for i in np.flatnonzero(left)), tallies.agreement
@@ -185,38 +165,32 @@ def _stand_still(take: str, numbers: Sequence[int], grid: CellGrid, factor: int)
     return Registration(take, "none", (still,), (), np.zeros(len(numbers), np.float32))
 
 
-def _longest_dark(dark: BoolArray) -> list[int]:
-    """Return the longest run of lamp-off frames, or the first frames where there is none of five."""
-    edges = np.flatnonzero(np.diff(np.r_[0, dark.astype(np.int8), 0]))
-    runs = [(end - start, start) for start, end in zip(edges[::2], edges[1::2], strict=True)]
-    length, start = max(runs, key=lambda run: (run[0], -run[1]), default=(0, 0))
-    if length < 5:
-        return list(range(min(len(dark), 12)))
-    return list(range(start, start + min(length, 24)))
-
-
-def _spread_out(indices: NDArray[np.int64]) -> list[int]:
-    """Return at most ``_MEAN_OF`` indices, evenly spaced."""
-    if len(indices) <= _MEAN_OF:
-        return [int(i) for i in indices]
-    return [int(i) for i in indices[np.linspace(0, len(indices) - 1, _MEAN_OF).round().astype(int)]]
-
-
 def _strays(tallies: Tallies, factor: int) -> BoolArray:
     """Frames that fit neither neighbour: shaken, or without enough texture to tell."""
     return find_strays(tallies.path, least_px=0.25 / factor) | ~(tallies.spread < 1.0)
 
 
+def _scan(footage: Footage, dark: BoolArray) -> Tallies:
+    """Follow the take against its unlit frames, or against lit ones where the unlit room is all noise."""
+    tallies = scan_take(footage, longest_dark(dark))
+    lit = np.flatnonzero(~dark)
+    if not dark.any() or len(lit) < 3 or np.median(tallies.spread[lit]) < _BLIND_PX:
+        return tallies
+    middle = len(lit) // 2
+    again = scan_take(footage, lit[max(middle - 6, 0) : middle + 6].tolist())
+    return min(tallies, again, key=lambda one: float(np.median(one.spread[lit])))
+
+
 def _cut(footage: Footage, dark: BoolArray, factor: int) -> tuple[Tallies, list[RunPose], Anchor]:
     """Cut a take into runs of constant pose, relative to the run that serves as anchor."""
     least = LEAST_SHIFT_PX / factor
-    tallies = scan_take(footage, _longest_dark(dark))
+    tallies = _scan(footage, dark)
     skip = _strays(tallies, factor)
     runs = join_runs(tallies, cut_take(tallies, skip=skip, floor_px=least), skip=skip, least_px=least)
     home = max(runs, key=lambda run: (min(int(dark[slice(*run.run)].sum()), 8), run.run[1] - run.run[0]))
     inside = np.zeros(footage.count, bool)
     inside[slice(*home.run)] = True
-    anchor = _average_anchor(footage, inside & ~skip if (inside & ~skip).any() else inside, dark)
+    anchor = average_anchor(footage, inside & ~skip if (inside & ~skip).any() else inside, dark, tallies.path)
     bases = np.empty((footage.count, 3, 3))
     for run in runs:
         bases[slice(*run.run)] = np.eye(3) if run is home else run.pose @ np.linalg.inv(home.pose)
@@ -228,23 +202,11 @@ def _cut(footage: Footage, dark: BoolArray, factor: int) -> tuple[Tallies, list[
     return tallies, join_runs(tallies, pieces, skip=skip, least_px=least), anchor
 
 
-def _average_anchor(footage: Footage, inside: BoolArray, dark: BoolArray) -> Anchor:
-    """Average the anchor's lamp-off frames and its lit ones, each for itself if there are enough."""
-    unlit = _spread_out(np.flatnonzero(inside & dark))
-    shone = _spread_out(np.flatnonzero(inside & ~dark))
-    plain = unlit if len(unlit) >= 4 else _spread_out(np.flatnonzero(inside))
-    luma = mean_frames(footage, plain)
-    if len(unlit) < 4 or len(shone) < 4:
-        texture = mean_texture(footage, _spread_out(np.flatnonzero(inside)))
-        return Anchor((texture, texture), luma, len(plain))
-    return Anchor((mean_texture(footage, unlit), mean_texture(footage, shone)), luma, len(plain))
-
-
 def _choose_model(
     tallies: Tallies,
     runs: Sequence[RunPose],
     skip: BoolArray,
-    origin: _Origin | None,
+    origin: Origin | None,
     anchor: Anchor,
     noise: NoiseModel | None,
     factor: int,
@@ -254,7 +216,8 @@ def _choose_model(
     for kind in MODELS:
         settled = [settle_run(tallies, run.run, model=kind, skip=skip) for run in runs]
         fits[kind] = [(run.pose, run.covariance) for run in settled]
-        fits[kind].append(_measure_offset(origin, anchor, noise, kind))
+        offset = measure_offset(origin, anchor, noise, kind)
+        fits[kind].append((offset.pose, offset.covariance))
     for plain, richer in pairwise(MODELS):
         needed = any(
             _is_richer(one, two, tallies.grid, richer, factor)
@@ -270,41 +233,6 @@ def _is_richer(one: Pose, two: Pose, grid: CellGrid, richer: str, factor: int) -
     gap = corner_shift_px(two[0] @ np.linalg.inv(one[0]), grid.size)
     least, sigmas = (LEAST_SHIFT_PX, IDENTITY_SIGMAS) if richer == "euclidean" else (0.1, 5.0)
     return gap > max(least / factor, sigmas * corner_spread_px(two[1], grid))
-
-
-def _measure_offset(origin: _Origin | None, anchor: Anchor, noise: NoiseModel | None, model: str) -> Pose:
-    """Return the pose origin -> anchor and its covariance; infinite where nothing matches."""
-    size = MODELS[model]
-    if origin is None:
-        return np.eye(3), np.zeros((size, size))
-    averaged = (origin.averaged, anchor.averaged)
-    first = align_luma(origin.luma, anchor.luma, noise=noise, averaged=averaged)
-    if not first.converged:
-        return np.eye(3), np.diag(np.full(size, np.inf))
-    texture = texture_of(origin.luma, noise=noise, averaged=origin.averaged)
-    grid = cut_grid(origin.luma.shape)
-    votes = []
-    for mine in anchor.textures:
-        found = align_texture(texture, mine, model=model, start=first.pose)
-        if found.converged:
-            votes.append((found.pose, found.fit.covariance))
-    return _combine(votes, grid, size)
-
-
-def _combine(votes: Sequence[Pose], grid: CellGrid, size: int) -> Pose:
-    """Average poses that lie close together, each weighed by its covariance.
-
-    The votes share the origin's own light, so together they are no surer than the surest of them.
-    """
-    if not votes:
-        return np.eye(3), np.diag(np.full(size, np.inf))
-    best = min(votes, key=lambda vote: corner_spread_px(vote[1], grid))
-    total, pull = np.zeros((size, size)), np.zeros(size)
-    for pose, covariance in votes:
-        weight = np.linalg.inv(covariance + 1e-10 * np.eye(size))
-        total += weight
-        pull += weight @ read_move(pose @ np.linalg.inv(best[0]), grid, count=size)
-    return apply_move(best[0], -np.asarray(np.linalg.solve(total, pull), np.float64), grid), best[1]
 
 
 def _retally(
@@ -328,15 +256,16 @@ def _retally(
     return [settle_run(again, run.run, model=model, skip=skip) for run in settled]
 
 
-def _to_stretch(run: RunPose, offset: Pose, grid: CellGrid, factor: int, numbers: Sequence[int]) -> Stretch:
+def _to_stretch(run: RunPose, offset: Offset, grid: CellGrid, factor: int, numbers: Sequence[int]) -> Stretch:
     """Put a run's pose against the origin in full-size pixels and decide whether to resample it."""
-    matrix = run.pose @ offset[0]
+    matrix = run.pose @ offset.pose
     shift = corner_shift_px(matrix, grid.size) * factor
-    error = corner_spread_px(run.covariance + offset[1], grid) * factor
+    error = corner_spread_px(run.covariance + offset.covariance, grid) * factor
     still = not shift > max(LEAST_SHIFT_PX, IDENTITY_SIGMAS * error)
     # Rounded far below any error, so that the last bits of a solver never reach a plate.
     full = np.eye(3) if still else scale_pose(matrix / matrix[2, 2], 1 / factor).round(9)
-    return Stretch(numbers[run.run[0]], numbers[run.run[1] - 1], full, still, shift, error, run.used)
+    known = error if offset.matched else np.inf
+    return Stretch(numbers[run.run[0]], numbers[run.run[1] - 1], full, still, shift, known, run.used)
 
 
 def _merge(stretches: Sequence[Stretch]) -> tuple[Stretch, ...]:

@@ -122,62 +122,71 @@ def soften_ramps(
 ) -> list[RunPose]:
     """Turn stairs that are really a slope into many small steps.
 
-    Between the middles of two neighbouring runs the path either jumps at their border or climbs evenly;
-    where the even climb explains it better, the stretch between the middles is cut into pieces over
-    each of which the pose moves by at most ``piece_px``.
+    Between the middles of two neighbouring runs the path either jumps at their border or climbs evenly.
+    Where the even climb explains it better, the halves on both sides are cut into pieces over each of
+    which the pose moves by at most ``piece_px``; a half at a slope's end goes on climbing if that fits.
     """
-    middles = [_middle(run) for run in settled]
+    climbs = [
+        _climbs(one, two, (_middle(one), _middle(two)), tallies, skip) for one, two in pairwise(settled)
+    ]
+    climbs = [False, *climbs, False]
     pieces: list[RunPose] = []
-    start = settled[0].run[0]
     for index, run in enumerate(settled):
-        if index + 1 == len(settled):
-            pieces.append(_part(run, start, run.run[1]))
-            break
-        following = settled[index + 1]
-        first, last = int(middles[index]), int(middles[index + 1])
-        if not _climbs(run, following, tallies, skip):
-            pieces.append(_part(run, start, run.run[1]))
-            start = following.run[0]
-            continue
-        pieces.append(_part(run, start, first))
-        pieces += _climb(run, following, (first, last), tallies.grid, piece_px)
-        start = last
+        before = settled[index - 1] if climbs[index] else None
+        after = settled[index + 1] if climbs[index + 1] else None
+        left, right = (run.run[0], _middle(run)), (_middle(run), run.run[1])
+        if before is None and after is not None and _climbs(run, after, left, tallies, skip):
+            before = after
+        elif after is None and before is not None and _climbs(run, before, right, tallies, skip):
+            after = before
+        if before is None and after is None:
+            pieces.append(run)
+        else:
+            pieces += _climb(run, before, left, tallies.grid, piece_px)
+            pieces += _climb(run, after, right, tallies.grid, piece_px)
     return [piece for piece in pieces if piece.run[1] > piece.run[0]]
 
 
-def _middle(run: RunPose) -> float:
-    return (run.run[0] + run.run[1]) / 2
+def _middle(run: RunPose) -> int:
+    return (run.run[0] + run.run[1]) // 2
 
 
 def _part(run: RunPose, start: int, end: int) -> RunPose:
     return RunPose((start, max(start, end)), run.pose, run.covariance, max(1, end - start))
 
 
-def _climbs(one: RunPose, two: RunPose, tallies: Tallies, skip: BoolArray) -> bool:
-    """Tell whether the path between the middles of two runs is a slope rather than a step."""
-    frames = np.arange(int(_middle(one)), int(_middle(two)))
+def _share(one: RunPose, two: RunPose, frames: FloatArray) -> FloatArray:
+    """Return how far frames lie from the middle of one run (0) towards that of another (1)."""
+    return (frames - _middle(one)) / (_middle(two) - _middle(one))
+
+
+def _climbs(one: RunPose, two: RunPose, span: Run, tallies: Tallies, skip: BoolArray) -> bool:
+    """Tell whether the path over ``span`` follows the line through two runs rather than their steps."""
+    frames = np.arange(*span)
     frames = frames[~skip[frames]]
-    if len(frames) < 6:
+    if len(frames) < 3:
         return False
     low, high = read_move(one.pose, tallies.grid), read_move(two.pose, tallies.grid)
-    share = ((frames + 0.5 - _middle(one)) / (_middle(two) - _middle(one)))[:, None]
     path, weight = tallies.path[frames], 1 / np.maximum(tallies.spread[frames], 1e-3)[:, None] ** 2
-    slope = np.sum(weight * np.abs(path - low - share * (high - low)) ** 2)
-    step = np.sum(weight * np.abs(path - np.where(frames[:, None] < one.run[1], low, high)) ** 2)
-    return bool(slope < step)
+    line = low + _share(one, two, frames + 0.5)[:, None] * (high - low)
+    own = (frames >= one.run[0]) & (frames < one.run[1])
+    stairs = np.where(own[:, None], low, high)
+    return bool(np.sum(weight * (path - line) ** 2) < np.sum(weight * (path - stairs) ** 2))
 
 
-def _climb(one: RunPose, two: RunPose, span: Run, grid: CellGrid, piece_px: float) -> list[RunPose]:
-    """Cut a slope into pieces with the pose at the middle of each."""
-    gap = corner_shift_px(two.pose @ np.linalg.inv(one.pose), grid.size)
+def _climb(run: RunPose, other: RunPose | None, span: Run, grid: CellGrid, piece_px: float) -> list[RunPose]:
+    """Cut one half of a run into pieces with the pose at the middle of each."""
+    if other is None or span[1] <= span[0]:
+        return [_part(run, *span)]
+    whole = corner_shift_px(other.pose @ np.linalg.inv(run.pose), grid.size)
+    gap = whole * (span[1] - span[0]) / abs(_middle(other) - _middle(run))
     count = int(np.clip(np.ceil(gap / piece_px), 1, span[1] - span[0]))
     edges = np.linspace(span[0], span[1], count + 1).round().astype(int)
     pieces = []
     for start, end in pairwise(edges.tolist()):
-        share = ((start + end) / 2 - _middle(one)) / (_middle(two) - _middle(one))
-        pose = (1 - share) * one.pose + share * two.pose
-        covariance = (1 - share) * one.covariance + share * two.covariance
-        pieces.append(RunPose((start, end), pose, covariance, end - start))
+        share = ((start + end) / 2 - _middle(run)) / (_middle(other) - _middle(run))
+        pose = (1 - share) * run.pose + share * other.pose
+        pieces.append(RunPose((start, end), pose, run.covariance, end - start))
     return pieces
 
 

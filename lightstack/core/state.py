@@ -11,7 +11,16 @@ from numpy.typing import NDArray
 
 from lightstack.core.guide import GuideRecipe
 
-__all__ = ["BLEND_SIGMA", "AccumulateSetting", "Rule", "State", "note_reach", "sigma_at", "start_state"]
+__all__ = [
+    "BLEND_SIGMA",
+    "AccumulateSetting",
+    "Rule",
+    "State",
+    "noise_gain",
+    "note_reach",
+    "sigma_at",
+    "start_state",
+]
 
 BLEND_SIGMA = 0.1
 STRONG_BLEND_SIGMA = 0.5
@@ -39,7 +48,7 @@ class State:
 
     ``peak``: (H, W, G) the largest guide so far times its validity, in sigma: the reach. ``winner``:
     (H, W, G) index of the still that gave it, -1 none. ``best_valid``: (H, W) the largest validity so far.
-    ``light``: (H, W, 3) the rule's running sum. ``total``, ``squares``: (H, W, G) sums that go with it.
+    ``light``: (H, W, 3) the rule's running sum. ``total``, ``pulled``, ``squares``: (H, W, G) sums beside it.
     """
 
     setting: AccumulateSetting
@@ -49,6 +58,7 @@ class State:
     best_valid: NDArray[np.float32]
     light: NDArray[Any]
     total: NDArray[Any]
+    pulled: NDArray[Any]
     squares: NDArray[Any]
 
 
@@ -56,10 +66,11 @@ class State:
 class Rule:
     """One way to accumulate.
 
-    ``start(ambient, setting)`` begins. ``add(state, still, guide, valid, index, share)`` takes a still in:
+    ``start(ambient, setting)`` begins. ``add(state, still, guide, valid, index, share, gain)`` takes one in:
     ``still`` ``(H, W, 3)`` float32, ``guide`` ``(H, W, G)`` as ``make_guide`` gives it, ``valid`` ``(H, W)``
-    0..1, ``share`` the still's weight in a sum. ``finish(state)`` gives the plate, ``(H, W, 3)`` float32, 0
-    where no still was valid; the state can take more stills afterwards.
+    0..1, ``share`` the still's weight in a sum, ``gain`` (one or three numbers) by what the still was
+    multiplied since it was shot, before its guide was made: its noise grew with it. ``finish(state)`` gives
+    the plate, ``(H, W, 3)`` float32, 0 where no still was valid; the state can take more stills afterwards.
     """
 
     start: Callable[[NDArray, AccumulateSetting], State]
@@ -79,8 +90,14 @@ def start_state(ambient: NDArray, setting: AccumulateSetting) -> State:
         best_valid=np.zeros((height, width), np.float32),
         light=np.zeros((height, width, 3), np.float32),
         total=np.zeros((height, width, groups), np.float32),
+        pulled=np.zeros((height, width, groups), np.float32),
         squares=np.zeros((height, width, groups), np.float32),
     )
+
+
+def noise_gain(gain: float | NDArray) -> float:
+    """Give by how much a gain, one number or one per channel, raises the noise of a guide."""
+    return float(np.sqrt(np.mean(np.square(gain, dtype=np.float64))))
 
 
 def note_reach(state: State, guide: NDArray, valid: NDArray, index: int) -> None:

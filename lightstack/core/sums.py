@@ -17,13 +17,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.state import AccumulateSetting, State, note_reach, sigma_at, start_state
+from lightstack.core.state import AccumulateSetting, State, noise_gain, note_reach, sigma_at, start_state
 from lightstack.errors import SettingError
 
 __all__ = ["dwell_weights"]
 
 DWELL_OVERLAP = 0.6
 GATE_SPREADS = 2.0
+SOFT_GATE_SPREADS = 3.0  # a lone still has the whole weight however deep the gate: it may be safer here
 
 
 def start_sum(ambient: NDArray, setting: AccumulateSetting) -> State:
@@ -35,14 +36,14 @@ def start_sum(ambient: NDArray, setting: AccumulateSetting) -> State:
     return state
 
 
-def _gate(state: State, still: NDArray, guide: NDArray, valid: NDArray) -> NDArray[np.float64]:
+def _gate(state: State, still: NDArray, guide: NDArray, valid: NDArray, gain: float) -> NDArray[np.float64]:
     """Give the valid part of a still that is surely lamp light, without its luck, ``(H, W, 3)``."""
     still = _drop_invalid(still, valid)
-    edge = np.float32(GATE_SPREADS) * state.setting.recipe.spread
+    edge = np.float32(GATE_SPREADS * gain) * state.setting.recipe.spread
     safe = np.maximum(guide, edge)
     gate = 1 - (edge / safe) ** 2
     slope = np.where(guide > edge, 2 * edge**2 / safe**3, 0)
-    luck = slope * state.setting.recipe.pull_at(guide) * sigma_at(state, still)
+    luck = gain**2 * slope * state.setting.recipe.pull_at(guide) * sigma_at(state, still)
     return np.asarray(valid[..., None] * (still * gate - luck), np.float64)
 
 
@@ -52,11 +53,17 @@ def _drop_invalid(still: NDArray, valid: NDArray) -> NDArray[np.float32]:
 
 
 def add_sum(
-    state: State, still: NDArray, guide: NDArray, valid: NDArray, index: int, share: float = 1.0
+    state: State,
+    still: NDArray,
+    guide: NDArray,
+    valid: NDArray,
+    index: int,
+    share: float = 1.0,
+    gain: float | NDArray = 1.0,
 ) -> None:
     """Add what a still surely lit, times its share."""
     note_reach(state, guide, valid, index)
-    state.light += share * _gate(state, still, guide, valid)
+    state.light += share * _gate(state, still, guide, valid, noise_gain(gain))
 
 
 def finish_sum(state: State) -> NDArray[np.float32]:
@@ -72,11 +79,17 @@ def start_screen(ambient: NDArray, setting: AccumulateSetting) -> State:
 
 
 def add_screen(
-    state: State, still: NDArray, guide: NDArray, valid: NDArray, index: int, share: float = 1.0
+    state: State,
+    still: NDArray,
+    guide: NDArray,
+    valid: NDArray,
+    index: int,
+    share: float = 1.0,
+    gain: float | NDArray = 1.0,
 ) -> None:
     """Light a part of what is still unlit."""
     note_reach(state, guide, valid, index)
-    lit = share * _gate(state, still, guide, valid) / state.setting.white
+    lit = share * _gate(state, still, guide, valid, noise_gain(gain)) / state.setting.white
     state.light *= 1 - np.minimum(lit, 1)
 
 
@@ -97,27 +110,34 @@ def start_soft(ambient: NDArray, setting: AccumulateSetting) -> State:
 
 
 def add_soft(
-    state: State, still: NDArray, guide: NDArray, valid: NDArray, index: int, share: float = 1.0
+    state: State,
+    still: NDArray,
+    guide: NDArray,
+    valid: NDArray,
+    index: int,
+    share: float = 1.0,
+    gain: float | NDArray = 1.0,
 ) -> None:
     """Add a still in proportion to the (p - 1)th power of its denoised light."""
     note_reach(state, guide, valid, index)
     power, groups = state.setting.exponent, guide.shape[2]
-    linear, slope = _straighten(state, guide)
+    linear, slope = _straighten(state, guide, noise_gain(gain))
     linear *= valid[..., None]
     weight = share * linear ** (power - 1)
     state.light += weight * valid[..., None] * _drop_invalid(still, valid)
     state.total += weight * linear
+    slope *= noise_gain(gain) ** 2
     state.squares[..., :groups] += share * slope * linear ** (power - 2)
     state.squares[..., groups:] += share * slope * linear ** (2 * power - 2)
 
 
-def _straighten(state: State, guide: NDArray) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _straighten(state: State, guide: NDArray, gain: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Bring a guide back to linear light in sigma of the unlit frame, gated; and how fast that rises."""
     recipe = state.setting.recipe
     bend = recipe.a / (4 * np.sqrt(recipe.a * np.maximum(state.ambient, 0) + recipe.b))
     if guide.shape[2] == 1:
         bend = np.average(bend, axis=2, weights=recipe.projection[0] ** 2)[..., None]
-    edge = GATE_SPREADS * recipe.spread.astype(np.float64)
+    edge = gain * SOFT_GATE_SPREADS * recipe.spread.astype(np.float64)
     safe = np.maximum(guide, edge)
     gated = np.where(guide > edge, safe - edge**2 / safe, 0)
     slope = np.where(guide > edge, 1 + (edge / safe) ** 2, 0)
@@ -138,11 +158,12 @@ def finish_soft(state: State) -> NDArray[np.float32]:
 def dwell_weights(values: NDArray) -> NDArray[np.float64]:
     """Give each still's share so that a pause of the lamp is no hot spot.
 
-    ``values``: ``(n, P)`` >= 0, each still's light in small. Returns ``(n,)`` float64 in 0..1: m stills of
-    the same lamp position share 1/m each; stills whose light overlaps by less than 6 tenths do not know of
-    each other. Overlap is sum of minima over sum of maxima.
+    ``values``: ``(n, ...)`` each still's light in small, 0 where it is not valid. Returns ``(n,)`` float64 in
+    0..1: m stills of the same lamp position share 1/m each; stills whose light overlaps by less than 6 tenths
+    do not know of each other. Overlap is sum of minima over sum of maxima.
     """
     count = len(values)
+    values = np.maximum(np.nan_to_num(np.asarray(values, np.float32).reshape(count, -1)), 0)
     crowd = np.ones(count)
     for k in range(count):
         for j in range(k):

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from lightstack.errors import OutputError
+from lightstack.errors import LightstackError, OutputError
 
 MARK = "stages.json"  # its presence in the scratch folder says that the folder is ours
 SCRATCH = ".lightstack"
@@ -88,8 +88,8 @@ def explain_os_error(path: Path) -> Iterator[None]:
     """Turn the operating system's refusal into one line that names the file."""
     try:
         yield
-    except OutputError:
-        raise
+    except LightstackError:
+        raise  # an input that fails while an output is open is not the output's fault
     except OSError as error:
         reason = error.strerror or str(error)
         line = f"{path}: cannot be written ({reason}); free space or name another folder"

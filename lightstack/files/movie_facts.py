@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
@@ -154,7 +154,7 @@ def _describe(path: Path, container: Any, stream: Any, frame: Any, lead: int) ->
     except UnreadableInput as error:
         raise UnreadableInput(f"{path}: {error}") from None
     rate = stream.average_rate or stream.guessed_rate
-    declared, variable, tail = _count_frames(path, stream, container)
+    declared, variable, tail = _count_frames(path, stream)
     tags = _read_tags(stream, frame)
     notes = []
     if tags.dynamic:
@@ -233,7 +233,7 @@ def _find_timecode(container: Any, stream: Any) -> str | None:
     return None
 
 
-def _count_frames(path: Path, stream: Any, container: Any) -> tuple[int, bool, bool]:
+def _count_frames(path: Path, stream: Any) -> tuple[int, bool, bool]:
     """Declared frame count, whether the spacing of frames varies, whether the end is missing."""
     entries = list(stream.index_entries)
     if stream.frames and len(entries) >= stream.frames:  # the container lists every frame: nothing to read
@@ -241,25 +241,28 @@ def _count_frames(path: Path, stream: Any, container: Any) -> tuple[int, bool, b
         kept = sum(not entry.is_discard for entry in entries)
         return kept, _varies(steady, Fraction(stream.time_base)), False
     index = scan_index(path)
-    declared = stream.frames or len(index.times)
-    end = _declared_seconds(stream, container)
-    tail = False
-    if end is not None and index.complete and len(index.times) > 1:
-        step = Fraction(index.times[-1] - index.times[0], len(index.times) - 1)
-        seen = (index.times[-1] - index.times[0] + step) * stream.time_base
-        tail = seen < end - 2 * step * stream.time_base
-    return declared, _varies(list(index.times), Fraction(stream.time_base)), bool(tail)
+    return (
+        stream.frames or len(index.times),
+        _varies(list(index.times), Fraction(stream.time_base)),
+        (index.complete and _ends_early(index.times, stream)),
+    )
 
 
-def _declared_seconds(stream: Any, container: Any) -> Fraction | None:
-    """How long the pictures run by the container's own word, where it says so apart from the sound."""
+def _ends_early(times: Sequence[int], stream: Any) -> bool:
+    """Whether the container's own word on how long the pictures run goes past the last frame."""
+    if len(times) < 2:
+        return False
+    step = Fraction(times[-1] - times[0], len(times) - 1)
+    seen = times[-1] + step  # the end of the last frame, on the stream's clock
     text = next((value for key, value in stream.metadata.items() if key.upper().startswith("DURATION")), "")
     match = re.match(r"(\d+):(\d+):(\d+(?:\.\d+)?)", text)
-    if match:
-        return int(match[1]) * 3600 + int(match[2]) * 60 + Fraction(match[3])
-    if stream.duration:
-        return stream.duration * Fraction(stream.time_base)
-    return None
+    if match:  # this tag gives the end on the stream's clock
+        said = (int(match[1]) * 3600 + int(match[2]) * 60 + Fraction(match[3])) / Fraction(stream.time_base)
+    elif stream.duration:
+        said = Fraction(times[0] + stream.duration)
+    else:
+        return False
+    return bool(seen < said - 2 * step)
 
 
 def _varies(times: list[int], time_base: Fraction) -> bool:

@@ -18,22 +18,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.encode import turn_upright
+from lightstack.core.decoder import Decoder, build_decoder
+from lightstack.core.encode import EncodedPlanes, encode_planes, turn_upright
 from lightstack.core.light import find_primaries
-from lightstack.core.planes import (
-    Decoder,
-    ProxyFrame,
-    build_decoder,
-    decode_linear,
-    decode_proxy,
-    find_clipped,
-    frame_size,
-)
+from lightstack.core.planes import ProxyFrame, decode_linear, decode_proxy, find_clipped, frame_size
 from lightstack.errors import MissingInput, SettingError
 from lightstack.files.ahead import read_ahead
 from lightstack.files.parts import TakePart, Wishes, join_infos, open_movie, open_stills
 from lightstack.files.sequences import looks_like_stills
-from lightstack.records import CodedFrame, Encoding, TakeInfo
+from lightstack.records import BoolArray, CodedFrame, Encoding, TakeInfo
 
 __all__ = ["ProxyFrame", "Take", "open_take"]
 
@@ -243,6 +236,19 @@ class Take:
         small = decode_proxy(self._decoders[index], frame.planes, factor=factor, origin=origin)
         rgb = self._process(index, turn_upright(small.rgb, rotation))
         return ProxyFrame(rgb, turn_upright(small.clipped, rotation))
+
+    def code(
+        self, frame: CodedFrame, light: FloatArray, *, changed: BoolArray | None = None
+    ) -> EncodedPlanes:
+        """Code light as the frame it came from is coded: the exact inverse of ``linear``.
+
+        ``light``: as ``linear`` gives it. ``changed`` ``(H, W)`` bool: where False the frame's codes stay.
+        Raises SettingError for float and configuration-decoded takes, which have no such inverse.
+        """
+        info = self._infos[self._part_of(frame.number)]
+        return encode_planes(
+            light, info.encoding, like=frame, changed=changed, rotation=info.rotation, working=self.working
+        )
 
     def _process(self, index: int, picture: FloatArray) -> FloatArray:
         """Send R'G'B' through the colour configuration's own processor where the encoding asks for it."""

@@ -32,12 +32,14 @@ def accumulate_stack(
     rule: str,
     setting: AccumulateSetting,
     shares: Sequence[float] | None = None,
+    gains: Sequence[NDArray[np.float32]] | None = None,
     stills: Sequence[int] | None = None,
     threads: int = 0,
 ) -> Plate:
     """Accumulate the stills of a working copy (or the subset ``stills``) into a plate.
 
-    ``ambient`` (H, W, 3). ``shares``: weight per still for rules that add. Bands are independent, so the
+    ``ambient`` (H, W, 3). ``shares``: weight per still for rules that add.
+    ``gains``: (3,) per still that its light was multiplied by, which its noise then was too. Bands are independent, so the
     result is the same at any number of ``threads`` (0 = all processors).
     """
     height, width, groups = stack.shape.height, stack.shape.width, stack.shape.guides
@@ -55,7 +57,9 @@ def accumulate_stack(
         state = made.start(ambient[rows], setting)
         for index in chosen:
             light, valid, guide = stack.read_band(band, index)
-            made.add(state, light, guide, valid, index, 1.0 if shares is None else float(shares[index]))
+            share = 1.0 if shares is None else float(shares[index])
+            gain = 1.0 if gains is None else gains[index]
+            made.add(state, light, guide, valid, index, share=share, gain=gain)
         plate.light[rows] = made.finish(state)
         plate.peak[rows] = state.peak
         plate.winner[rows] = state.winner

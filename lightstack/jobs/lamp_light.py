@@ -59,7 +59,7 @@ def keep_lamp_light(
 
     Returns
     -------
-    Memory-mapped light (n, h', w', 3) float16 and flags (n, h', w') uint8.
+    Memory-mapped light (n, h', w', 3) float16, NaN outside the picture, and flags (n, h', w') uint8.
     """
     by = shrink_by(proxies)
     light_path, flags_path = folder / f"{proxies.name}.light", folder / f"{proxies.name}.flags"
@@ -75,7 +75,8 @@ def keep_lamp_light(
             picture = np.asarray(proxies.rgb[k], np.float32)
             flags = shrink_any(proxies.clipped[k], by)
             matrix = registration.stretch_at(int(proxies.source_frames[k])).matrix
-            picture, _ = warp_picture(picture, matrix, factor=proxies.factor, interpolation="linear")
+            picture, inside = warp_picture(picture, matrix, factor=proxies.factor, interpolation="linear")
+            picture = np.where(inside[..., None], picture, np.float32(np.nan))
             if drift_gain is not None:
                 picture = picture / drift_gain[k].astype(np.float32)
             light_file.write((shrink_mean(picture, by) - small).astype(np.float16).data)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.files.schema_takes import Block
+from lightstack.files.schema_takes import Block, Trim
 from lightstack.files.takes import Take
 from lightstack.jobs.footage import resolve_frames
 
@@ -16,24 +16,36 @@ SUBPIXEL_BITS = 4
 
 
 def draw_marks(
-    blocks: Sequence[Block], take: Take, source_frame: int, size: tuple[int, int]
+    blocks: Sequence[Block],
+    trims: Mapping[str, Trim],
+    take: Take,
+    source_frame: int,
+    size: tuple[int, int],
 ) -> NDArray[np.int8] | None:
     """Return (H, W) int8 for one frame: +1 blocked, -1 cleared, 0 as found; None where nothing is marked.
 
-    Later marks lie over earlier ones. Corners are in pixels of the shot, pixel centres at .5.
+    Later marks lie over earlier ones, a still's own trim mask over all. Corners are in pixels of the shot, pixel centres at .5.
     """
     marks: NDArray[np.int8] | None = None
     for block in blocks:
         first, last = resolve_frames(block.frames, take, what="block")
         if not first <= source_frame <= last:
             continue
-        corners = corners_at(block, take, source_frame)
-        mask = np.zeros(size, np.uint8)
-        points = np.round((corners - 0.5) * 2**SUBPIXEL_BITS).astype(np.int32)
-        cv2.fillPoly(mask, [points], 1, shift=SUBPIXEL_BITS)
         marks = np.zeros(size, np.int8) if marks is None else marks
-        marks[mask > 0] = -1 if block.clear else 1
+        marks[fill_polygon(corners_at(block, take, source_frame), size)] = -1 if block.clear else 1
+    trim = trims.get(str(source_frame))
+    if trim is not None and trim.mask is not None:
+        marks = np.zeros(size, np.int8) if marks is None else marks
+        marks[fill_polygon(np.asarray(trim.mask, np.float64), size)] = 1
     return marks
+
+
+def fill_polygon(corners: NDArray[np.float64], size: tuple[int, int]) -> NDArray[np.bool_]:
+    """Return the pixels (H, W) of a polygon (k, 2) whose coordinates have pixel centres at .5."""
+    mask = np.zeros(size, np.uint8)
+    points = np.round((corners - 0.5) * 2**SUBPIXEL_BITS).astype(np.int32)
+    cv2.fillPoly(mask, [points], 1, shift=SUBPIXEL_BITS)
+    return mask > 0
 
 
 def corners_at(block: Block, take: Take, source_frame: int) -> NDArray[np.float64]:

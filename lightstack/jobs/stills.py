@@ -82,7 +82,7 @@ def fill_stack(
     def work(frame: CodedFrame) -> None:
         plan = plans[frame.number]
         still = make_still(fitted, frame, plan, registration=registration, ambient=ambient, hot=hot)
-        guide = make_guide(still.light, ambient.light, recipe)
+        guide = make_guide(still.light, ambient.light, recipe, valid=still.valid)
         stack.write_still(plan.index, still.light, still.valid, guide=guide)
 
     frames = fitted.take.read_frames(sorted(plans))
@@ -104,17 +104,3 @@ def run_ahead(
                 yield waiting.popleft().result()
         while waiting:
             yield waiting.popleft().result()
-
-
-def colour_of(light: NDArray[np.floating], valid: NDArray, frames: NDArray) -> NDArray[np.float64]:
-    """Return the mean colour (3,) of lamp light over the brighter tenth of the valid pixels.
-
-    ``light`` (n, h, w, 3) at small size, ``valid`` (n, h, w), ``frames`` the indices to look at.
-    """
-    total = np.zeros(3)
-    for k in frames:
-        picture = np.asarray(light[k], np.float64)[np.asarray(valid[k]) > 0.5]
-        if picture.size:
-            luma = picture.sum(1)
-            total += picture[luma >= np.quantile(luma, 0.9)].sum(0)
-    return np.maximum(total, 0) / max(float(total.max()), 1e-12)

@@ -15,7 +15,8 @@ def blend_slowly(stills, guides, valids):
         rank = np.minimum(level, 1.0) / 0.3 + np.maximum(level - 1.0, 0) / 0.5
         weight = np.where(np.isfinite(level), valids[..., None] * np.exp(rank - rank.max(0)), 0)
     light = (np.repeat(weight, 3 // guides.shape[-1], axis=-1) * valids[..., None] * stills).sum(0)
-    return peak, level.argmax(0), light, weight.sum(0), (weight**2).sum(0)
+    pull = np.arange(1, len(stills) + 1)[:, None, None, None]
+    return peak, level.argmax(0), light, weight.sum(0), (pull * weight).sum(0), (pull * weight**2).sum(0)
 
 
 @pytest.mark.parametrize("groups", [1, 3])
@@ -29,15 +30,26 @@ def test_online_blend_is_the_blend_of_all(groups):
     valids[valids > 0.5] = 1
     valids[:, 0, 0] = 0
     peak, winner = np.full((h, w, groups), -np.inf, np.float32), np.full((h, w, groups), -1, np.int16)
-    total, squares = np.zeros((2, h, w, groups), np.float32)
+    total, pulled, squares = np.zeros((3, h, w, groups), np.float32)
     best, light = np.zeros((h, w), np.float32), np.zeros((h, w, 3), np.float32)
     for k in range(n):
         blend_in(
-            peak, winner, best, light, total, squares, stills[k], guides[k], valids[k], k, (0.3, 0.5, 1.0)
+            peak,
+            winner,
+            best,
+            light,
+            total,
+            pulled,
+            squares,
+            stills[k],
+            guides[k],
+            valids[k],
+            k,
+            (0.3, 0.5, 1.0, 1 + k),
         )
     slow = blend_slowly(stills.astype(np.float64), guides.astype(np.float64), valids.astype(np.float64))
     open_here = valids.max(0) > 0
-    for ours, theirs in zip((peak, light, total, squares), (slow[0], *slow[2:]), strict=True):
+    for ours, theirs in zip((peak, light, total, pulled, squares), (slow[0], *slow[2:]), strict=True):
         np.testing.assert_allclose(ours[open_here], theirs[open_here], rtol=2e-5, atol=2e-5)
     np.testing.assert_array_equal(winner[open_here], slow[1][open_here])
     np.testing.assert_array_equal(best, valids.max(0))
@@ -46,12 +58,14 @@ def test_online_blend_is_the_blend_of_all(groups):
 
 def test_stills_that_are_no_number_are_passed_over():
     peak, winner = np.full((1, 2, 1), -np.inf, np.float32), np.full((1, 2, 1), -1, np.int16)
-    total, squares = np.zeros((2, 1, 2, 1), np.float32)
+    total, pulled, squares = np.zeros((3, 1, 2, 1), np.float32)
     best, light = np.zeros((1, 2), np.float32), np.zeros((1, 2, 3), np.float32)
     bad = np.full((1, 2, 3), np.nan, np.float32)
     guide, valid = np.ones((1, 2, 1), np.float32), np.ones((1, 2), np.float32)
-    blend_in(peak, winner, best, light, total, squares, bad, guide, valid, 0, (0.1, 0.1, 5.0))
-    blend_in(peak, winner, best, light, total, squares, bad, guide * np.nan, valid, 1, (0.1, 0.1, 5.0))
+    blend_in(peak, winner, best, light, total, pulled, squares, bad, guide, valid, 0, (0.1, 0.1, 5.0, 1.0))
+    blend_in(
+        peak, winner, best, light, total, pulled, squares, bad, guide * np.nan, valid, 1, (0.1, 0.1, 5.0, 1.0)
+    )
     assert not light.any()
     assert (winner == -1).all()
 

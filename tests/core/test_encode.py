@@ -5,9 +5,10 @@ import numpy as np
 import pytest
 from core_helpers import make_encoding
 
+from lightstack.core.decoder import build_decoder
 from lightstack.core.encode import encode_planes, turn_upright
 from lightstack.core.light import CURVES
-from lightstack.core.planes import build_decoder, decode_linear, decode_signal
+from lightstack.core.planes import decode_linear, decode_signal
 from lightstack.errors import SettingError
 from lightstack.records import CodedFrame
 

@@ -5,8 +5,12 @@ import numpy as np
 import pytest
 from core_helpers import make_encoding
 
+from lightstack.core import compiled
+from lightstack.core.decoder import build_decoder
+from lightstack.core.encode import encode_planes
 from lightstack.core.light import CURVES
-from lightstack.core.planes import build_decoder, decode_linear, decode_proxy, decode_signal, find_clipped
+from lightstack.core.planes import decode_linear, decode_proxy, decode_signal, find_clipped
+from lightstack.records import CodedFrame
 
 LAYOUTS = [
     ("420", "left"),
@@ -122,15 +126,19 @@ def test_padded_lines_are_not_read():
     np.testing.assert_array_equal(whole.rgb, cut.rgb)
 
 
-def test_bytes_do_not_depend_on_threads():
+def test_bytes_do_not_depend_on_threads(monkeypatch):
     encoding = make_encoding()
-    planes = make_planes(6, (70, 90), "420", 10)
-    decoder = build_decoder(encoding, "bt2020")
-    many = decode_linear(decoder, planes)
-    used = numba.get_num_threads()
-    try:
-        numba.set_num_threads(1)
-        one = decode_linear(decoder, planes)
-    finally:
-        numba.set_num_threads(used)
-    assert many.tobytes() == one.tobytes()
+    planes = make_planes(6, (71, 90), "420", 10)
+    frame = CodedFrame(1, planes, None)
+    results = []
+    for threads in (1, 2, 5, 71):
+        monkeypatch.setattr(compiled, "LEAST_VALUES_PER_BAND", 1)
+        monkeypatch.setattr(numba.config, "NUMBA_NUM_THREADS", threads)
+        decoder = build_decoder(encoding, "bt2020")
+        light = decode_linear(decoder, planes)
+        coded = encode_planes(light * 1.5, encoding, like=frame, working="bt2020")
+        clipped = find_clipped(decoder, planes)
+        results.append(
+            (light.tobytes(), clipped.tobytes(), *(plane.tobytes() for plane in coded.planes), coded.limited)
+        )
+    assert all(result == results[0] for result in results)

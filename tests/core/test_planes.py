@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from core_helpers import make_encoding
 
+from lightstack.core.decoder import build_decoder
 from lightstack.core.light import CURVES, convert_matrix
-from lightstack.core.planes import build_decoder, decode_linear, decode_proxy, decode_signal, find_clipped
+from lightstack.core.planes import decode_linear, decode_proxy, decode_signal, find_clipped
 from lightstack.errors import SettingError
 
 # Colours inside the cube of every matrix, dark to bright, neutral to saturated.
@@ -195,3 +196,10 @@ def test_linear_float_pixels_pass_through(dtype):
 def test_unknown_chroma_is_refused():
     with pytest.raises(SettingError, match="411"):
         build_decoder(make_encoding(chroma="411"))
+
+
+def test_a_box_larger_than_the_picture_is_refused():
+    encoding = make_encoding(chroma="444")
+    planes = tuple(np.full((2, 2), 512, np.uint16) for _ in range(3))
+    with pytest.raises(SettingError, match="2 x 2 has no box of 3 x 3"):
+        decode_proxy(build_decoder(encoding), planes, factor=3)

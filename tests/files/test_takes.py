@@ -160,3 +160,28 @@ def test_times_follow_the_rate(tmp_path):
     with open_take(path) as take:
         assert take.seconds_of(3) == Fraction(2002, 24000)
         assert [frame.seconds for frame in take.frames()] == [Fraction(1001 * i, 24000) for i in range(3)]
+
+
+@pytest.mark.parametrize("turn", [0, -90, 180])
+def test_light_goes_back_to_the_codes_it_came_from(tmp_path, turn):
+    path = write_clip(tmp_path / "a.mp4", moving_pictures(2, (34, 50)), tags=TAGS_709, turn=turn)
+    with open_take(path, working="bt2020") as take:
+        frame = next(take.frames())
+        light = take.linear(frame)
+        again = take.code(frame, light)
+        changed = np.zeros(light.shape[:2], bool)
+        changed[3:9, 4:20] = True
+        lit = take.code(frame, light + np.float32(0.2), changed=changed)
+    for ours, own in zip(again.planes, frame.planes, strict=True):
+        np.testing.assert_array_equal(ours, own)
+    assert np.count_nonzero(lit.planes[0] != frame.planes[0]) == changed.sum()
+
+
+def test_alpha_is_left_out_and_said(tmp_path):
+    path = tmp_path / "a.mkv"
+    planes = (*moving_pictures(1, chroma="444")[0], np.full((48, 64), 7, np.uint8))
+    write_clip(path, [planes], codec="ffv1", pixel_format="yuva444p", tags=TAGS_709)
+    with open_take(path) as take:
+        assert any("alpha" in note for note in take.info.notes)
+        (frame,) = take.frames()
+    assert len(frame.planes) == 3

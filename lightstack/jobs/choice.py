@@ -1,0 +1,162 @@
+"""What is decided at small size: the lamp's colour, key frames, their levels, how far the light reached."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lightstack.core.blockers import GLINT
+from lightstack.core.choose import choose_key_frames, light_values, weigh_channels
+from lightstack.core.even import even_gains, measure_level
+from lightstack.core.glints import pick_glints
+from lightstack.core.guide import plan_guide
+from lightstack.core.reach import find_reached, gather_levels
+from lightstack.core.sums import dwell_weights
+from lightstack.errors import UnusableTake
+from lightstack.files.schema import Sweep
+from lightstack.files.tables import timecode_at
+from lightstack.jobs.footage import FittedTake, resolve_frames, resolve_ranges
+from lightstack.jobs.lamp_light import is_blocked
+from lightstack.jobs.look import SweepLook, shrink_noise
+from lightstack.records import Choice, KeyFrame, NoiseModel, TakeInfo
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """How lamp light is weighed at small size: ``colour`` (3,) of the lamp, channel ``weights`` (3,), and
+    the noise ``sigma`` (h', w') of one frame so weighed."""
+
+    colour: NDArray[np.float64]
+    weights: NDArray[np.float64]
+    sigma: NDArray[np.float32]
+
+
+def weigh_light(look: SweepLook) -> Scale:
+    """Measure the lamp's colour and weigh the channels by what they tell of it."""
+    noise = shrink_noise(look.proxies.noise_proxy, look.factor // look.proxies.factor)
+    colour = measure_colour(look)
+    weights = weigh_channels(colour, noise=noise)
+    sigma = np.sqrt((noise.sigma(look.small_ambient).astype(np.float64) ** 2) @ weights**2)
+    return Scale(colour, weights, sigma.astype(np.float32))
+
+
+def measure_colour(look: SweepLook) -> NDArray[np.float64]:
+    """Return the mean colour (3,) of the lamp light over the brighter tenth of each lit frame, largest = 1."""
+    total = np.zeros(3)
+    for k in np.flatnonzero(look.table.lamp_on):
+        picture = np.asarray(look.light[k], np.float32)
+        usable = ~is_blocked(look.blocked[k]) & np.isfinite(picture).all(axis=2)
+        if usable.any():
+            open_light = picture[usable].astype(np.float64)
+            luma = open_light.sum(axis=1)
+            total += open_light[luma >= np.quantile(luma, 0.9)].sum(axis=0)
+    return np.maximum(total, 0) / max(float(total.max()), 1e-12)
+
+
+def choose_frames(look: SweepLook, settings: Sweep, sweep: FittedTake, scale: Scale) -> Choice:
+    """Choose the key frames: those set by hand, else by coverage.
+
+    Raises
+    ------
+    UnusableTake
+        If no frame holds lamp light above the noise.
+    SettingError
+        If `keys` or `exclude` name frames that the take does not have.
+    """
+    place = {int(number): k for k, number in enumerate(look.proxies.source_frames)}
+    required = [place[f] for f in resolve_frames(settings.keys, sweep.take, what="keys") if f in place]
+    excluded = {
+        place[number]
+        for first, last in resolve_ranges(settings.exclude, sweep.take, what="exclude")
+        for number in range(first, last + 1)
+        if number in place
+    }
+    excluded |= {int(k) for k in np.flatnonzero(~look.table.lamp_on)}
+    choice = choose_key_frames(
+        measure_values(look, scale, range(len(look.proxies))),
+        coverage=settings.coverage,
+        max_keys=len(required) or settings.max_keys,
+        required=required,
+        excluded=excluded - set(required),
+    )
+    if not choice.order:
+        raise UnusableTake(
+            f"{sweep.take.info.paths[0]}: no frame holds lamp light above the noise; "
+            "check that the lamp was on and that the right take was named"
+        )
+    return choice
+
+
+def measure_values(look: SweepLook, scale: Scale, frames: Sequence[int]) -> NDArray[np.float32]:
+    """Return what each of ``frames`` (indices) is worth at each pixel of a small picture, (k, P)."""
+    picked = look.light if len(frames) == len(look.proxies) else look.light[list(frames)]
+    flags = look.blocked if len(frames) == len(look.proxies) else look.blocked[list(frames)]
+    weights = look.table.weight[list(frames)]
+    return light_values(
+        picked, ~is_blocked(flags), sigma=scale.sigma, weights=weights, luminance=scale.weights.tolist()
+    )
+
+
+def share_dwell(look: SweepLook, scale: Scale, keys: Sequence[KeyFrame]) -> list[float]:
+    """Return each still's share (in source-frame order) so that a pause of the lamp is no hot spot."""
+    place = {int(number): k for k, number in enumerate(look.proxies.source_frames)}
+    frames = [place[number] for number in sorted(key.source_frame for key in keys)]
+    return [float(share) for share in dwell_weights(measure_values(look, scale, frames))]
+
+
+def describe_keys(
+    look: SweepLook, choice: Choice, settings: Sweep, info: TakeInfo, scale: Scale
+) -> tuple[KeyFrame, ...]:
+    """Return one row per key frame, in the order of choosing, with its evening gain in stops."""
+    weights = scale.weights.astype(np.float32)
+    levels = np.array([
+        measure_level(np.asarray(look.light[k], np.float32) @ weights, ~is_blocked(look.blocked[k]), sigma=scale.sigma)
+        for k in choice.order
+    ])  # fmt: skip
+    gains = even_gains(levels, amount=settings.even)
+    total = max(sum(choice.gains), 1e-30)
+    table = look.table
+    return tuple(
+        KeyFrame(
+            rank=rank + 1,
+            take=info.name,
+            source_frame=int(table.source_frames[k]),
+            timecode=timecode_at(info.timecode, int(table.source_frames[k]) - info.first_frame, info.rate),
+            gain=choice.gains[rank] / total,
+            weight=float(table.weight[k]),
+            clipped=float(table.clipped[k].max()),
+            blocked=float(table.blocked[k]),
+            level_stops=float(np.log2(gains[rank])),
+        )
+        for rank, k in enumerate(choice.order)
+    )
+
+
+def block_glints(look: SweepLook, choice: Choice, scale: Scale) -> dict[int, NDArray[np.bool_]]:
+    """Return, by index, the glints (h', w') to leave out so that every glossy patch shows one frame's only."""
+    order = list(choice.order)
+    glints = (look.blocked[order] & GLINT) > 0
+    light = np.nan_to_num(np.asarray(look.light[order], np.float32) @ scale.weights.astype(np.float32))
+    return dict(zip(order, pick_glints(glints, light), strict=True))
+
+
+def find_reach(look: SweepLook, noise: NoiseModel, scale: Scale, size: tuple[int, int]) -> NDArray[np.bool_]:
+    """Return where the light of any lit frame arrived, chosen or not, at full size (H, W).
+
+    ``noise``: of one full-size frame, which sets the unit.
+    """
+    lit = np.flatnonzero(look.table.lamp_on)
+    height, width = look.small_ambient.shape[:2]
+    recipe = plan_guide(noise, width=width, colour=scale.colour)
+    stills = ((np.asarray(look.light[k], np.float32), ~is_blocked(look.blocked[k])) for k in lit)
+    level, valid = gather_levels(stills, look.small_ambient, recipe)
+    reach = find_reached(level, valid=valid)
+    full = cv2.resize(
+        reach.astype(np.float32), (width * look.factor, height * look.factor), interpolation=cv2.INTER_LINEAR
+    )
+    pad = ((0, max(0, size[0] - full.shape[0])), (0, max(0, size[1] - full.shape[1])))
+    return np.pad(full, pad, mode="edge")[: size[0], : size[1]] >= 0.5
