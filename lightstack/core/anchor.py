@@ -87,13 +87,15 @@ def average_anchor(footage: Footage, inside: BoolArray, dark: BoolArray, path: F
 
 
 def _drifts(path: FloatArray) -> bool:
-    """Tell whether the second half of a path lies apart from its first by more than it wanders."""
-    if len(path) < 12:
+    """Tell whether a straight line through a path climbs by more than the path wanders about it."""
+    count = len(path)
+    if count < 8:
         return False
-    first, second = np.array_split(path, 2)
-    gap = np.abs(second.mean(0) - first.mean(0))
-    error = np.sqrt(batch_variance(first) + batch_variance(second))
-    return bool(np.any((gap > 0.05) & (gap > 3 * error)))
+    time = (np.arange(count) - (count - 1) / 2) / count
+    climb = time @ (path - path.mean(0)) / (time @ time)
+    # The error of a climb over the whole length is that of the mean times the square root of 12.
+    error = np.sqrt(12 * batch_variance(path - time[:, None] * climb))
+    return bool(np.any((np.abs(climb) > 0.08) & (np.abs(climb) > 3 * error)))
 
 
 def measure_offset(origin: Origin | None, anchor: Anchor, noise: NoiseModel | None, model: str) -> Offset:

@@ -29,12 +29,14 @@ from lightstack.core.regions import (
     grow_within,
     join_lamp,
     keep_large,
+    keep_steep,
 )
 from lightstack.errors import SettingError
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
 COVERED, LAMP, GLOW, CARRIER, GLINT, RIM = 1, 2, 4, 8, 16, 32
-BLOCKED = COVERED | LAMP | GLOW | CARRIER | RIM
+CLOSED = COVERED | LAMP | GLOW | CARRIER
+BLOCKED = CLOSED | RIM
 
 WORK_WIDTH = 320  # pixels across at which masks are found; all lengths below are in such pixels
 ALL_CLIPPED = 7
@@ -42,10 +44,11 @@ SCENE_FRAMES = 120  # frames averaged for the set's own light
 COVER_SEED, COVER_WEAK = 0.5, 0.35  # share of the ambient gone
 SEED_AREA = 12
 DISAGREE = 6.0  # chi-square units of the small window
-WINNER_SHARE, WINNER_DISAGREE = 0.5, 200.0
+WINNER_SHARE, WINNER_DISAGREE = 0.5, 60.0
+OUTSHINE, STEEP = 1.5, 2.0
 GROW_STEPS = 10
 CLOSE_RADIUS, HOLE_AREA = 4, 150
-LAMP_RIM, BODY_RIM, DARK_RIM = 3, 2, 3
+LAMP_RIM, BODY_RIM, DARK_RIM = 3, 2, 4
 ARM_REACH, BODY_AREA = 20.0, 150
 GLINT_AREA = 80
 USUAL_FRAMES = 60
@@ -71,8 +74,9 @@ def find_blockers(
     clipped: (n, h, w) bits 0/1/2, R/G/B at the ceiling. lamp_on: (n,).
     glints: "keep" or "one" leave reflections of the lamp open (flag GLINT only), "drop" blocks them too.
 
-    Returns COVERED (ambient gone), LAMP, GLOW (the veil right round the lamp), CARRIER (lit, or inside the outline)
-    and GLINT. A pixel is blocked when ``flags & BLOCKED``.
+    Returns COVERED (ambient gone), LAMP, GLOW (the veil right round the lamp), CARRIER (lit, or inside the outline),
+    GLINT, and RIM (next to what is covered, but no brighter than the place is in other frames). A pixel is blocked
+    when ``flags & BLOCKED``; only ``flags & CLOSED`` must be kept out of a maximum.
 
     Raises SettingError for an unknown ``glints``.
 
@@ -109,6 +113,7 @@ class _Finder:
         self.noise = NoiseModel(noise.a / self.step**2, noise.b / self.step**2, noise.scale * self.step)
         self.ambient = np.maximum(shrink(np.asarray(ambient, np.float32), self.step), 0)
         self._gauge = CoverGauge(self.ambient, self.noise)
+        self._floor = 3 * brightest_channel(self.noise.sigma(self.ambient))
         self._ceiling = self._find_ceiling()
         self._scene, usual = self._average_scene()
         self._set = SetGauge([usual, self.ambient.sum(axis=2)], self.ambient, self.noise)
@@ -123,12 +128,14 @@ class _Finder:
         """Flags of lit frame ``place``, (h, w) at working size."""
         light = self.frame(place)
         cover = self._gauge.measure(light)
+        peak = brightest_channel(light)
+        tame = (peak < OUTSHINE * self._usual_top + self._floor).astype(np.uint8)
         cores, glints = self._cores(place)
         seed = self._seed(cover)
         lamp = cv2.dilate(cores, disc(self._px(LAMP_RIM)))
         start = seed | lamp
         known = self._set.recognise(light, (cover > COVER_WEAK).astype(np.uint8) | start)
-        excess = self._excess(light, cv2.dilate(start, disc(self._px(3)))) & (1 - glints)
+        excess = self._excess(peak, start, cover) & (1 - glints)
         start |= drop_known(excess, known)
         weak = self._weak(light, cover) & (1 - known) | start
         body = grow_within(start, weak, self._px(GROW_STEPS))
@@ -137,7 +144,7 @@ class _Finder:
         body = fill_holes(body, self._area(HOLE_AREA))
         lit = cv2.dilate(body & (1 - cv2.dilate(seed, disc(self._px(2)))), disc(self._px(BODY_RIM)))
         rim = cv2.dilate(body, disc(self._px(DARK_RIM)))
-        return _flag(body | lit, lamp, seed, glints, rim)
+        return _flag(body | lit | (rim & (1 - tame)), lamp, seed, glints, rim)
 
     def _px(self, length: float) -> int:
         return max(1, round(length * self.unit))
@@ -160,16 +167,22 @@ class _Finder:
     def _weak(self, light: NDArray[np.float32], cover: NDArray[np.float32]) -> NDArray[np.uint8]:
         small, large = measure_disagreement(light, self.ambient, self._scene, noise=self.noise)
         # the large window speaks where the small one is undecided; it sums five times as many pixels
-        bright = brightest_channel(light) > WINNER_SHARE * self._brightest
+        peak = brightest_channel(light)
+        bright = (peak > WINNER_SHARE * self._usual_top) & (peak < OUTSHINE * self._usual_top)
         limit = np.where(bright, WINNER_DISAGREE, DISAGREE)
         disagree = np.where(np.abs(small) > DISAGREE, small, large / 4) > limit
         return cv2.morphologyEx((disagree | (cover > COVER_WEAK)).astype(np.uint8), cv2.MORPH_OPEN, disc(1))
 
-    def _excess(self, light: NDArray[np.float32], near: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    def _excess(
+        self, peak: NDArray[np.float32], start: NDArray[np.uint8], cover: NDArray[np.float32]
+    ) -> NDArray[np.uint8]:
         """Brighter than the set ever gets: parts that touch the body, and any that are too large for a glint."""
-        mask = cv2.morphologyEx((brightest_channel(light) > self._ceiling).astype(np.uint8), cv2.MORPH_OPEN, disc(1))
-        touching = np.unique(cv2.connectedComponents(mask)[1][near > 0]) if mask.any() else np.zeros(1, int)
+        mask = cv2.morphologyEx((peak > self._ceiling).astype(np.uint8), cv2.MORPH_OPEN, disc(1))
+        if not mask.any():
+            return mask
+        mask = keep_steep(mask, peak + self._floor, ignore=(start > 0) | (cover > COVER_WEAK), ratio=STEEP)
         labels = cv2.connectedComponents(mask)[1]
+        touching = np.unique(labels[cv2.dilate(start, disc(self._px(3))) > 0])
         joined = np.isin(labels, touching[touching > 0]).astype(np.uint8)
         return joined | keep_large(mask, self._area(GLINT_AREA))
 
@@ -180,8 +193,10 @@ class _Finder:
             places = range(first, min(first + run, len(self._lit)))
             peaks.append(np.max([brightest_channel(self.frame(p)) for p in places], axis=0).astype(np.float16))
         stack = np.stack(peaks)
-        ceiling = find_ceiling(stack, 3 * brightest_channel(self.noise.sigma(self.ambient)))
-        self._brightest = np.where(stack <= ceiling, stack, 0).max(axis=0).astype(np.float32)
+        ceiling = find_ceiling(stack, self._floor)
+        known = np.where(stack <= ceiling, stack, 0).astype(np.float32)
+        rank = min(len(known), 2 + round(len(known) / 100))  # the brightest but one, or a few more of many
+        self._usual_top = -np.partition(-known, rank - 1, axis=0)[rank - 1]
         return ceiling
 
     def _average_scene(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -240,23 +255,23 @@ def refine_blockers(
     coarse: (h, w) flags of ``find_blockers``. light, ambient: (H, W, 3). noise: of a full-size pixel.
     factor: full-size pixels per coarse pixel.
 
-    Notes: blocked pixels stay 0 whatever the full-size picture says; the border outside them is soft over two coarse
-    pixels, and within that border pixels that are plainly darker than the ambient are closed as well.
+    Notes: where only RIM is set the light is no stronger than the place sends back at other times, and stays. The
+    other flags already hold a margin, so the soft border lies inside it, one coarse pixel wide: a border outside
+    would cost the brightest light of all, that right beside the lamp. Pixels within two coarse pixels outside that
+    are plainly darker than the ambient are closed as well.
     """
     height, width = light.shape[:2]
-    blocked = ((coarse & BLOCKED) > 0).astype(np.uint8)
+    blocked = ((coarse & CLOSED) > 0).astype(np.uint8)
     if not blocked.any():
         return np.ones((height, width), np.float32)
     full = blocked.repeat(factor, axis=0).repeat(factor, axis=1)
     full = np.pad(full, ((0, max(0, height - full.shape[0])), (0, max(0, width - full.shape[1]))), mode="edge")
     full = np.ascontiguousarray(full[:height, :width])
-    reach = 2 * factor
-    distance = cv2.distanceTransform(1 - full, cv2.DIST_L2, 3)
-    band = (distance > 0) & (distance <= 2 * reach)
-    full |= (band & _is_darkened(light, ambient, noise)).astype(np.uint8)
-    distance = cv2.distanceTransform(1 - full, cv2.DIST_L2, 3)
-    ramp = np.clip(distance / (reach + 1), 0, 1).astype(np.float32)
-    return ramp * ramp * (3 - 2 * ramp)
+    band = cv2.dilate(full, disc(2 * factor)) & (1 - full)
+    core = cv2.erode(full, disc(factor), borderType=cv2.BORDER_REPLICATE)
+    core |= band & _is_darkened(light, ambient, noise)
+    distance = cv2.distanceTransform(1 - core, cv2.DIST_L2, 3)
+    return np.clip(distance / (factor + 1), 0, 1).astype(np.float32)
 
 
 def _is_darkened(light: FloatArray, ambient: FloatArray, noise: NoiseModel) -> BoolArray:

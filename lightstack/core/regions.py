@@ -6,9 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+STEEP_SHARE = 0.9  # of the outline that may be soft
 Mask = NDArray[np.uint8]  # (h, w), 0 or 1
-
-RISE_LEVELS = (2.0, 4.0, 8.0, 16.0, 32.0)
 
 
 def disc(radius: int) -> Mask:
@@ -60,28 +59,23 @@ def fill_holes(mask: Mask, area: int) -> Mask:
     return mask | small[labels].astype(np.uint8) if count > 1 else mask
 
 
-def find_steep_regions(rise: NDArray[np.float32], near: Mask, *, area: int) -> Mask:
-    """Regions that stand out of ``rise`` with steep sides and touch ``near``.
+def keep_steep(mask: Mask, level: NDArray[np.float32], *, ignore: NDArray[np.bool_], ratio: float) -> Mask:
+    """Keep the parts whose level falls by ``ratio`` or more across most of their outline.
 
-    A region above a level counts when more than half of it is above twice that level too: a lit hand or face ends
-    at its outline, the pool of light that a close lamp throws on a wall fades out.
-
-    References: Matas et al., Robust wide-baseline stereo from maximally stable extremal regions, BMVC 2002 (regions
-    whose area hardly depends on the threshold).
+    ``level``: (h, w), positive. ``ignore``: places outside the parts that say nothing. A lit hand or face ends at its
+    outline; the pool of light that a close lamp throws on a wall fades out. Parts with hardly any outline are kept.
     """
-    found = np.zeros(rise.shape, np.uint8)
-    for level in RISE_LEVELS:
-        above = (rise > level).astype(np.uint8)
-        if not above.any():
-            break
-        count, labels, stats, _ = cv2.connectedComponentsWithStats(above, connectivity=4)
-        areas = stats[:, cv2.CC_STAT_AREA]
-        high = np.bincount(labels[rise > 2 * level], minlength=count)
-        touching = np.bincount(labels[near > 0], minlength=count)
-        keep = (areas >= area) & (2 * high > areas) & (touching > 0)
-        keep[0] = False
-        found |= keep[labels].astype(np.uint8)
-    return found
+    count, labels = cv2.connectedComponents(mask)
+    inside = cv2.dilate(np.where(mask > 0, level, 0).astype(np.float32), disc(2))
+    owner = cv2.dilate(labels.astype(np.float32), disc(2)).astype(np.int32)
+    ring = (cv2.dilate(mask, disc(2)) > 0) & (cv2.dilate(mask, disc(1)) == 0) & ~ignore
+    keep = np.ones(count, bool)
+    keep[0] = False
+    for i in range(1, count):
+        here = ring & (owner == i)
+        if here.sum() >= 8:
+            keep[i] = np.quantile(inside[here] / level[here], STEEP_SHARE) >= ratio
+    return keep[labels].astype(np.uint8)
 
 
 def join_lamp(cores: Mask, body: Mask, *, reach: float, area: int) -> Mask:

@@ -105,7 +105,7 @@ def solve_take(
     """Solve the poses of a whole take against the registration origin.
 
     ``frames(i)``: ``(h, w, 3)`` or ``(h, w)`` linear light of frame index 0..``count`` - 1, box-averaged by
-    ``factor``; called up to four times per frame, in order. ``reference``: the origin's picture in the same
+    ``factor``; called up to six times per frame. ``reference``: the origin's picture in the same
     size, or None: the take is its own origin (its longest unlit stretch, else its longest stretch).
     ``source_frames``: ``(n,)`` numbers to report. ``model``: as ``measure_pose``, or "auto".
     ``noise``: at proxy size. ``lit``: ``(n,)`` bool, lamp on. ``usable(i)``: ``(h, w)`` bool, where to look.
@@ -118,7 +118,7 @@ def solve_take(
     Raises SettingError for an unknown model, MismatchedInput where the reference has another size.
 
     Notes: a slow sag becomes a chain of short stretches. Where no frame has texture the take is taken as
-    still. Cost: three to four passes of a few milliseconds per 640 x 360 frame.
+    still. Cost: three passes, five if the take was knocked or sags, of some 3 ms per 640 x 360 frame. Half floats are.
     """
     if model not in (*MODELS, "auto", "none"):
         raise SettingError(f"model {model!r} is unknown; use one of auto, none, {', '.join(MODELS)}")
@@ -139,6 +139,7 @@ def solve_take(
     kind = _choose_model(tallies, runs, skip, origin, anchor, noise, factor) if model == "auto" else model
     settled = [settle_run(tallies, run.run, model=kind, skip=skip) for run in runs]
     settled = _retally(footage, tallies, settled, anchor, skip, kind)
+    home = _choose_home(settled, dark)
     settled = soften_ramps(settled, tallies, skip=skip, piece_px=_PIECE_PX / factor)
     settled, left = free_frames(
         settled,
@@ -149,6 +150,9 @@ def solve_take(
         least_px=_FREE_PX / factor,
     )
     offset = measure_offset(origin, anchor, noise, kind)
+    if not offset.matched or origin is None:
+        back = np.asarray(np.linalg.inv(home.pose), np.float64)
+        offset = replace(offset, pose=back)
     stretches = [_to_stretch(run, offset, grid, factor, numbers) for run in settled]
     return Registration(
         take, kind, _merge(stretches), tuple(numbers[i] for i in np.flatnonzero(left)), tallies.agreement
@@ -185,21 +189,43 @@ def _cut(footage: Footage, dark: BoolArray, factor: int) -> tuple[Tallies, list[
     """Cut a take into runs of constant pose, relative to the run that serves as anchor."""
     least = LEAST_SHIFT_PX / factor
     tallies = _scan(footage, dark)
+    path = tallies.path  # against one reference throughout, so that it shows a sag for what it is
     skip = _strays(tallies, factor)
     runs = join_runs(tallies, cut_take(tallies, skip=skip, floor_px=least), skip=skip, least_px=least)
-    home = max(runs, key=lambda run: (min(int(dark[slice(*run.run)].sum()), 8), run.run[1] - run.run[0]))
+    for _ in range(2):
+        home = _choose_home(runs, dark)
+        anchor, tallies = _compare_with(home, runs, footage, dark, path, skip)
+        skip = _strays(tallies, factor)
+        found = [*cut_take(tallies, skip=skip, floor_px=least / 2), *(run.run for run in runs)]
+        pieces = list(pairwise(sorted({edge for run in found for edge in run})))
+        runs = join_runs(tallies, pieces, skip=skip, least_px=least)
+        if not any(home.run[0] < run.run[0] < home.run[1] for run in runs):
+            break  # else the anchor was a mean of two poses: once more, with a better one
+    return tallies, runs, anchor
+
+
+def _choose_home(runs: Sequence[RunPose], dark: BoolArray) -> RunPose:
+    """Return the run that the others are measured against: unlit frames first, then length."""
+    return max(runs, key=lambda run: (min(int(dark[slice(*run.run)].sum()), 8), run.run[1] - run.run[0]))
+
+
+def _compare_with(
+    home: RunPose,
+    runs: Sequence[RunPose],
+    footage: Footage,
+    dark: BoolArray,
+    path: FloatArray,
+    skip: BoolArray,
+) -> tuple[Anchor, Tallies]:
+    """Average the frames of one run and compare the whole take with it."""
     inside = np.zeros(footage.count, bool)
     inside[slice(*home.run)] = True
-    anchor = average_anchor(footage, inside & ~skip if (inside & ~skip).any() else inside, dark, tallies.path)
+    sound = inside & ~skip
+    anchor = average_anchor(footage, sound if sound.any() else inside, dark, path)
     bases = np.empty((footage.count, 3, 3))
     for run in runs:
         bases[slice(*run.run)] = np.eye(3) if run is home else run.pose @ np.linalg.inv(home.pose)
-    tallies = tally_take(footage, anchor.textures, bases, (~dark).astype(np.int64))
-    skip = _strays(tallies, factor)
-    found = [*cut_take(tallies, skip=skip, floor_px=least / 2), *(run.run for run in runs)]
-    edges = sorted({edge for run in found for edge in run})
-    pieces = list(pairwise(edges))
-    return tallies, join_runs(tallies, pieces, skip=skip, least_px=least), anchor
+    return anchor, tally_take(footage, anchor.textures, bases, (~dark).astype(np.int64))
 
 
 def _choose_model(

@@ -36,6 +36,7 @@ __all__ = [
     "BUILTIN_CONFIG",
     "ResolvedColour",
     "config_id",
+    "default_view",
     "display_processor",
     "fuse",
     "linear_processor",
@@ -104,6 +105,13 @@ def linear_processor(
         return out if inverse else apply_matrix(out, matrix)
 
     return convert
+
+
+def default_view(*, config: str | Path | None = None) -> tuple[str, str]:
+    """Return the configuration's default display and its default view."""
+    loaded = _load(_key(config))
+    display = str(loaded.getDefaultDisplay())
+    return display, str(loaded.getDefaultView(display))
 
 
 def display_processor(

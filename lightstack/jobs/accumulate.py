@@ -39,8 +39,8 @@ def accumulate_stack(
     """Accumulate the stills of a working copy (or the subset ``stills``) into a plate.
 
     ``ambient`` (H, W, 3). ``shares``: weight per still for rules that add.
-    ``gains``: (3,) per still that its light was multiplied by, which its noise then was too. Bands are independent, so the
-    result is the same at any number of ``threads`` (0 = all processors).
+    ``gains``: (3,) per still that its light was multiplied by, which its noise then was too. Bands are
+    independent, so the result is the same at any number of ``threads`` (0 = all processors).
     """
     height, width, groups = stack.shape.height, stack.shape.width, stack.shape.guides
     plate = Plate(

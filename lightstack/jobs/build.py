@@ -31,9 +31,7 @@ from lightstack.report.plots import plot_mix
 SCHEMA = 1  # raised whenever a stage's result changes meaning
 
 
-def build_shot(
-    shot_path: Path, *, options: BuildOptions, progress: Progress, redo: str | None = None
-) -> BuildResult:
+def build_shot(shot_path: Path, *, options: BuildOptions, progress: Progress, redo: str | None = None) -> BuildResult:
     """Build a shot: every sweep's plate, the mixes, the preview, the report.
 
     ``redo``: the one stage to build again though nothing changed ("preview"); with ``options.force`` all.
@@ -55,9 +53,7 @@ def build_shot(
         if hero is not None:
             seen = look_at_hero(hero, folder, book, force="sweep" in force, progress=progress)
         built = [
-            build_or_recall(
-                delivery, settings, sweep, hero, seen, options, force="sweep" in force, progress=progress
-            )
+            build_or_recall(delivery, settings, sweep, hero, seen, options, force="sweep" in force, progress=progress)
             for sweep in settings.sweep
         ]
         mixes = make_mixes(settings, hero)
@@ -65,7 +61,7 @@ def build_shot(
         laid: tuple[LaidFrame, ...] = ()
         if hero is not None and seen is not None and settings.light:
             laid, more = preview_or_recall(
-                delivery, settings, hero, seen, built, mixes, force="preview" in force, progress=progress
+                delivery, settings, hero, seen, built, mixes, options, force="preview" in force, progress=progress
             )
             files += more
         takes = {} if hero is None else {"hero": describe_take(hero.take.info, book, folder)}
@@ -95,9 +91,7 @@ def check_inputs(settings: ShotSettings) -> None:
                 raise MissingInput(f"{path}: nothing is there; check the path in {settings.path.name}")
 
 
-def sweep_inputs(
-    book: StageBook, settings: ShotSettings, sweep: Sweep, hero: HeroPart | None
-) -> dict[str, Any]:
+def sweep_inputs(book: StageBook, settings: ShotSettings, sweep: Sweep, hero: HeroPart | None) -> dict[str, Any]:
     """Return everything that a sweep's result depends on, for deciding whether it is current."""
     empty = settings.takes.empty
     return {
@@ -213,6 +207,7 @@ def preview_or_recall(
     seen: HeroLook,
     built: Sequence[BuiltSweep],
     mixes: dict[str, MixCurve],
+    options: BuildOptions,
     *,
     force: bool,
     progress: Progress,
@@ -247,6 +242,8 @@ def preview_or_recall(
         sheet_frames=pick_sheet_frames(mixes[settings.light[0].name], first, last, settings.preview.frames),
         working=hero.working,
         registration=seen.registration,
+        view=settings.preview.view,
+        config=options.ocio,
         progress=progress,
     )
     write_png(folder.file(sheet), make_contact_sheet(laid))
@@ -260,6 +257,4 @@ def load_light(light: Light, built: Sequence[BuiltSweep], mix: MixCurve, deliver
     source = next(b for b in built if light.source in ("", b.report.name))
     channels = read_exr(delivery.folder.file(source.plate))
     plate = np.stack([channels[c] for c in "RGB"], axis=-1).astype(np.float32)
-    return LaidLight(
-        light.name, plate * np.asarray(light.gel, np.float32), mix, light.lay, light.screen_white
-    )
+    return LaidLight(light.name, plate * np.asarray(light.gel, np.float32), mix, light.lay, light.screen_white)

@@ -45,7 +45,7 @@ def weigh_light(look: SweepLook) -> Scale:
 
 
 def measure_colour(look: SweepLook) -> NDArray[np.float64]:
-    """Return the mean colour (3,) of the lamp light over the brighter tenth of each lit frame, largest = 1."""
+    """Return the mean colour (3,) of the lamp light where each lit frame is brightest, largest = 1."""
     total = np.zeros(3)
     for k in np.flatnonzero(look.table.lamp_on):
         picture = np.asarray(look.light[k], np.float32)
@@ -113,10 +113,9 @@ def describe_keys(
 ) -> tuple[KeyFrame, ...]:
     """Return one row per key frame, in the order of choosing, with its evening gain in stops."""
     weights = scale.weights.astype(np.float32)
-    levels = np.array([
-        measure_level(np.asarray(look.light[k], np.float32) @ weights, ~is_blocked(look.blocked[k]), sigma=scale.sigma)
-        for k in choice.order
-    ])  # fmt: skip
+    lights = [np.asarray(look.light[k], np.float32) @ weights for k in choice.order]
+    valid = [~is_blocked(look.blocked[k]) for k in choice.order]
+    levels = np.array([measure_level(a, b, sigma=scale.sigma) for a, b in zip(lights, valid, strict=True)])
     gains = even_gains(levels, amount=settings.even)
     total = max(sum(choice.gains), 1e-30)
     table = look.table
@@ -137,7 +136,7 @@ def describe_keys(
 
 
 def block_glints(look: SweepLook, choice: Choice, scale: Scale) -> dict[int, NDArray[np.bool_]]:
-    """Return, by index, the glints (h', w') to leave out so that every glossy patch shows one frame's only."""
+    """Return, by index, the glints (h', w') to leave out so that a glossy patch shows one frame's only."""
     order = list(choice.order)
     glints = (look.blocked[order] & GLINT) > 0
     light = np.nan_to_num(np.asarray(look.light[order], np.float32) @ scale.weights.astype(np.float32))

@@ -31,8 +31,7 @@ from lightstack.report.words import grade_sweep
 CAUTIONS = (
     "Flashing light can trigger seizures in photosensitive people. This version does not check the mix for "
     "flashes, deep red ones least of all: check it before anybody watches the shot.",
-    "Gels scorch on hot lamps and cables trip people in the dark. Local codes and a licensed electrician "
-    "come first.",
+    "Gels scorch on hot lamps and cables trip people in the dark. Local codes and a licensed electrician come first.",
 )
 
 
@@ -60,9 +59,7 @@ def deliver_sweep(
     name = None if only_one else settings.name
     folder = delivery.folder
     progress.say("writing plate and light stack", level=1)
-    plate_files = write_plate(
-        folder, delivery.stem("plate", name), outcome.plate.light, primaries=outcome.primaries
-    )
+    plate_files = write_plate(folder, delivery.stem("plate", name), outcome.plate.light, primaries=outcome.primaries)
     files = [(plate_files[0], "relight plate, linear light"), (plate_files[1], "relight plate to look at")]
     stack_name = delivery.stem("light_stack", name) + ".exr"
     write_stack(
@@ -107,9 +104,7 @@ def write_sweep_pictures(
     size = outcome.plate.light.shape[:2]
     drawn = draw_reach(pictures.bright, pictures.reach, pictures.holes, full_size=(size[0], size[1]))
     write_png(delivery.folder.file(reach_name), drawn)
-    write_whole(
-        delivery.folder.file(plot_name), plot_energy(report.table, report.keys, form="png", ground="paper")
-    )
+    write_whole(delivery.folder.file(plot_name), plot_energy(report.table, report.keys, form="png", ground="paper"))
     return [(reach_name, "reach picture: places left dark"), (plot_name, "lamp energy and key frames")]
 
 

@@ -136,9 +136,7 @@ def resolve_frames(wanted: Sequence[int | str], take: Take, *, what: str) -> lis
     return [number for number in numbers if number is not None]
 
 
-def resolve_ranges(
-    wanted: Sequence[tuple[int | str, int | str]], take: Take, *, what: str
-) -> list[tuple[int, int]]:
+def resolve_ranges(wanted: Sequence[tuple[int | str, int | str]], take: Take, *, what: str) -> list[tuple[int, int]]:
     """Turn inclusive ranges of source frames into frame numbers of the opened take."""
     ends = resolve_frames([frame for pair in wanted for frame in pair], take, what=what)
     return list(zip(ends[::2], ends[1::2], strict=True))

@@ -107,15 +107,11 @@ def source_reference(settings: ShotSettings, take: Take, first: int) -> int:
     frame = first if shot.reference is None else shot.reference
     source = frame - shot.first_frame + info.first_frame
     if not info.first_frame <= source <= info.last_frame:
-        raise SettingError(
-            f"{info.paths[0]}: reference names shot frame {frame}, which the hero does not have"
-        )
+        raise SettingError(f"{info.paths[0]}: reference names shot frame {frame}, which the hero does not have")
     return source
 
 
-def look_at_hero(
-    hero: HeroPart, folder: OutFolder, book: StageBook, *, force: bool, progress: Progress
-) -> HeroLook:
+def look_at_hero(hero: HeroPart, folder: OutFolder, book: StageBook, *, force: bool, progress: Progress) -> HeroLook:
     """Survey the hero and find where it moved against its own reference frame, or recall that."""
     inputs = hero.describe_inputs(book)
     scratch = folder.scratch_folder("hero")

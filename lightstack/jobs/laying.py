@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -14,9 +14,10 @@ from lightstack.core.display import display_srgb
 from lightstack.core.encode import encode_planes
 from lightstack.core.lay import lay_light
 from lightstack.core.warp import warp_picture
+from lightstack.files.colour import default_view, display_processor
 from lightstack.files.movie_writer import MovieWriter
 from lightstack.files.takes import Take
-from lightstack.records import Encoding, LaidFrame, MixCurve, Progress, Registration
+from lightstack.records import CodedFrame, Encoding, LaidFrame, MixCurve, Progress, Registration
 
 SHEET_FRAMES = 6
 SHEET_WIDTH = 960  # pictures in the report and on the contact sheet
@@ -52,22 +53,40 @@ def pick_sheet_frames(mix: MixCurve | None, first: int, last: int, asked: Sequen
 def preview_encoding(encoding: Encoding) -> Encoding:
     """Return how the preview is coded: as the hero, but 8 bit 4:2:0, which every player shows.
 
-    Heroes that are not coded for a screen (logarithmic, linear) are shown as sRGB.
+    Heroes that are not coded for a screen (logarithmic, linear) come as sRGB pictures of a view.
     """
-    matrix = encoding.matrix if encoding.matrix != "rgb" else "bt709"
-    shown = encoding.transfer if encoding.transfer in VIDEO_CURVES and not encoding.is_float else "srgb"
+    video = is_video(encoding)
     return replace(
         encoding,
-        matrix=matrix,
+        matrix="bt709" if encoding.matrix == "rgb" else encoding.matrix,
         range="limited" if encoding.matrix == "rgb" else encoding.range,
         bit_depth=8,
         chroma="420",
         chroma_location="left",
-        transfer=shown,
-        primaries=encoding.primaries if shown == encoding.transfer else "bt709",
+        transfer=encoding.transfer if video else "srgb",
+        primaries=encoding.primaries if video else "bt709",
         ocio_space=None,
         is_float=False,
     )
+
+
+def is_video(encoding: Encoding) -> bool:
+    """Tell whether code values are meant for a screen, so that the hero can be shown as it is."""
+    return encoding.transfer in VIDEO_CURVES and not encoding.is_float and encoding.ocio_space is None
+
+
+def find_view(view: str, encoding: Encoding, working: str, config: Path | None) -> Callable | None:
+    """Return what turns linear light into a view's signal; None shows the hero in its own encoding.
+
+    ``view``: "hero", or "display/view" of the colour configuration. A hero that no screen shows as it is
+    gets the configuration's default view.
+    """
+    if view == "hero" and is_video(encoding):
+        return None
+    display, _, name = view.partition("/")
+    if view == "hero":
+        display, name = default_view(config=config)
+    return display_processor(display, name, working, config=config)
 
 
 def lay_frame(
@@ -96,14 +115,18 @@ def render_preview(
     sheet_frames: Sequence[int],
     working: str,
     registration: Registration,
+    view: str = "hero",
+    config: Path | None = None,
     progress: Progress,
 ) -> list[LaidFrame]:
     """Write the preview movie over shot frames ``frames`` (inclusive) and return the contact sheet's frames.
 
-    ``first_frame``: shot frame of the hero's first source frame. ``registration``: of the hero.
+    ``first_frame``: shot frame of the hero's first source frame. ``registration``: of the hero. ``view``: as
+    in `find_view`, of the colour configuration ``config``.
     """
     info = hero.info
     encoding = preview_encoding(info.encoding)
+    show = find_view(view, info.encoding, working, config)
     offset = first_frame - info.first_frame
     laid: list[LaidFrame] = []
     height, width = info.height - info.height % 2, info.width - info.width % 2
@@ -125,12 +148,32 @@ def render_preview(
             before = hero.linear(frame)
             pose = registration.stretch_at(frame.number).matrix
             after = lay_frame(before, lights, shot_frame, pose)
-            shown = np.ascontiguousarray(after[:height, :width])
-            movie.write(encode_planes(shown, encoding, working=working).planes)
+            movie.write(code_frame(hero, frame, before, after, encoding, working, show))
             if shot_frame in sheet_frames:
                 laid.append(show_pair(before, after, shot_frame, lights, working))
             step.advance()
     return laid
+
+
+def code_frame(
+    hero: Take,
+    frame: CodedFrame,
+    before: NDArray[np.float32],
+    after: NDArray[np.float32],
+    encoding: Encoding,
+    working: str,
+    show: Callable | None,
+) -> tuple[NDArray, ...]:
+    """Return the planes of one preview frame; where the hero is coded as the preview is, its samples stay."""
+    info = hero.info
+    if show is None and encoding == info.encoding and info.rotation == 0 and info.height % 2 == info.width % 2 == 0:
+        return hero.code(frame, after, changed=(after != before).any(axis=2)).planes
+    height, width = info.height - info.height % 2, info.width - info.width % 2
+    shown = np.ascontiguousarray(after[:height, :width])
+    if show is None:
+        return encode_planes(shown, encoding, working=working).planes
+    # A view gives the screen's signal already: the planes are coded from it as it is.
+    return encode_planes(show(shown), replace(encoding, transfer="linear")).planes
 
 
 def show_pair(
@@ -145,9 +188,7 @@ def show_pair(
     return LaidFrame(shot_frame, gain, show_small(before, working), show_small(after, working))
 
 
-def show_small(
-    picture: NDArray[np.float32], primaries: str, *, width: int = SHEET_WIDTH
-) -> NDArray[np.uint8]:
+def show_small(picture: NDArray[np.float32], primaries: str, *, width: int = SHEET_WIDTH) -> NDArray[np.uint8]:
     """Return a picture shrunk to at most ``width`` and display-encoded."""
     import cv2
 

@@ -52,9 +52,7 @@ class SweepLook:
     factor: int
 
 
-def survey_with_noise(
-    fitted: FittedTake, settings: TakeSettings, folder: Path, *, progress: Progress
-) -> ProxyTake:
+def survey_with_noise(fitted: FittedTake, settings: TakeSettings, folder: Path, *, progress: Progress) -> ProxyTake:
     """Survey a take within its `use` range and measure its noise from the stillest pairs of frames."""
     use = None
     if settings.use is not None:
@@ -88,9 +86,7 @@ def look_at_sweep(
     dark = np.flatnonzero(lamp_off)
     own = len(dark) >= 2
     if lamp_off.all():
-        raise UnusableTake(
-            f"{path}: the light never changes; check that the lamp was on and this is the sweep"
-        )
+        raise UnusableTake(f"{path}: the light never changes; check that the lamp was on and this is the sweep")
     if not own and empty is None:
         raise UnusableTake(
             f"{path}: no frames without the lamp and no empty take; "
@@ -148,9 +144,7 @@ def measure_look(
     )
     noise = shrink_noise(proxies.noise_proxy, by)
     with progress.step(f"blockers of {proxies.name}", None):
-        blocked = find_blockers(
-            light, small, noise=noise, clipped=flags, lamp_on=table.lamp_on, glints=settings.glints
-        )
+        blocked = find_blockers(light, small, noise=noise, clipped=flags, lamp_on=table.lamp_on, glints=settings.glints)
     table = replace(table, blocked=is_blocked(blocked).mean(axis=(1, 2)))
     return SweepLook(
         proxies=proxies,
@@ -184,9 +178,7 @@ def register_proxies(
     )
 
 
-def average_registered(
-    proxies: ProxyTake, registration: Registration, frames: NDArray
-) -> NDArray[np.float32]:
+def average_registered(proxies: ProxyTake, registration: Registration, frames: NDArray) -> NDArray[np.float32]:
     """Average frames (indices) at survey size, each stretch put back to the origin first."""
     total = np.zeros((*proxies.rgb.shape[1:3], 3), np.float64)
     weight = np.zeros(proxies.rgb.shape[1:3], np.float64)
@@ -218,15 +210,11 @@ def find_passers(
     place = {int(number): k for k, number in enumerate(proxies.source_frames)}
     for number in frames:
         matrix = registration.stretch_at(number).matrix
-        expected, inside = warp_picture(
-            ambient, np.linalg.inv(matrix).astype(np.float64), factor=proxies.factor
-        )
+        expected, inside = warp_picture(ambient, np.linalg.inv(matrix).astype(np.float64), factor=proxies.factor)
         off = np.abs(np.asarray(proxies.rgb[place[number]], np.float32) - expected)
         sigma = proxies.noise_proxy.sigma(expected) + 0.02 * np.maximum(expected, 0)
         doubtful = cv2.blur((off / sigma).max(axis=2), (5, 5)) > PASSER_SIGMA
-        covered = cv2.morphologyEx(
-            (doubtful & inside).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)
-        )
+        covered = cv2.morphologyEx((doubtful & inside).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
         if covered.mean() > PASSER_SHARE:
             found[number] = cv2.dilate(covered, np.ones((15, 15), np.uint8)) > 0
     return found

@@ -61,9 +61,7 @@ def write_manifest(
             "settings": dict(settings),
             "working_space": dict(space),
             "sweeps": dict(sweeps),
-            "outputs": [
-                {"path": name, "what": what, "sha256": hash_file(folder.file(name))} for name, what in outputs
-            ],
+            "outputs": [{"path": name, "what": what, "sha256": hash_file(folder.file(name))} for name, what in outputs],
             "warnings": list(warnings),
         },
     )

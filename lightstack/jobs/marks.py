@@ -24,7 +24,8 @@ def draw_marks(
 ) -> NDArray[np.int8] | None:
     """Return (H, W) int8 for one frame: +1 blocked, -1 cleared, 0 as found; None where nothing is marked.
 
-    Later marks lie over earlier ones, a still's own trim mask over all. Corners are in pixels of the shot, pixel centres at .5.
+    Later marks lie over earlier ones, a still's own trim mask over all. Corners are in pixels of the shot,
+    pixel centres at .5.
     """
     marks: NDArray[np.int8] | None = None
     for block in blocks:

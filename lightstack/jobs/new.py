@@ -51,14 +51,10 @@ def start_shot(folder: Path, *, progress: Progress) -> NewResult:
     if shot_path.exists() or shot_path.is_symlink():
         raise OutputError(f"{shot_path}: is there already and is never overwritten; move it away or edit it")
     if not footage:
-        raise UnusableTake(
-            f"{folder}: holds no movies and no numbered stills; name the folder with the footage"
-        )
+        raise UnusableTake(f"{folder}: holds no movies and no numbered stills; name the folder with the footage")
     looked = _look_at_all(folder, footage, progress)
     if not looked.candidates:
-        raise UnusableTake(
-            f"{folder}: none of {len(footage)} takes can be read; the first: {looked.failures[0]}"
-        )
+        raise UnusableTake(f"{folder}: none of {len(footage)} takes can be read; the first: {looked.failures[0]}")
     cast = cast_takes(looked.candidates)
     text = write_shot_text(folder, cast, looked.opened, looked.failures)
     parse_shot(text, shot_path)  # what we write must be what we read

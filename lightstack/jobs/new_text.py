@@ -82,9 +82,7 @@ def _write_shot(folder: Path, hero: Opened | None) -> str:
     lines.append(f"first_frame = {FIRST_FRAME}  # number of the hero's first frame")
     if hero:
         last = FIRST_FRAME + hero.frame_count - 1
-        lines.append(
-            f"# frames = [{FIRST_FRAME}, {last}]  # the whole hero; give a shorter range to work faster"
-        )
+        lines.append(f"# frames = [{FIRST_FRAME}, {last}]  # the whole hero; give a shorter range to work faster")
         if hero.rate is None:
             lines.append("rate = 24  # stills carry no frame rate, so this is a mere guess")
     lines.append('out = "out"')
@@ -151,9 +149,7 @@ def _comment(text: str) -> str:
     # A file name may hold anything; a comment may hold no control characters.
     clean = "".join(letter if letter.isprintable() else "?" for letter in text)
     indent = "#   " if clean.startswith("  ") else "# "
-    lines = textwrap.wrap(
-        clean, WIDTH, initial_indent=indent, subsequent_indent="#   " if indent == "#   " else "# "
-    )
+    lines = textwrap.wrap(clean, WIDTH, initial_indent=indent, subsequent_indent="#   " if indent == "#   " else "# ")
     return "".join(f"{line}\n" for line in lines)
 
 

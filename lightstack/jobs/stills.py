@@ -92,9 +92,7 @@ def fill_stack(
     stack.flush()
 
 
-def run_ahead(
-    work: Callable[[CodedFrame], None], items: Iterator[CodedFrame], workers: int
-) -> Iterator[None]:
+def run_ahead(work: Callable[[CodedFrame], None], items: Iterator[CodedFrame], workers: int) -> Iterator[None]:
     """Run ``work`` over items in threads, never more than ``workers`` + 1 of them taken at a time."""
     waiting: deque[Future[None]] = deque()
     with ThreadPoolExecutor(workers) as pool:

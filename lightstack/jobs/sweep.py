@@ -90,9 +90,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
         if request.empty is not None:
             empty_take = opened.enter_context(open_part(request, *request.empty, "empty", sweep.size))
             bare = survey_with_noise(empty_take, request.empty[0], folder, progress=progress)
-        look = look_at_sweep(
-            sweep, settings, origin=request.origin, empty=bare, folder=folder, progress=progress
-        )
+        look = look_at_sweep(sweep, settings, origin=request.origin, empty=bare, folder=folder, progress=progress)
         scale = weigh_light(look)
         choice = choose_frames(look, settings, sweep, scale)
         ambient = average_needed(look, choice, sweep, empty_take, progress=progress)
@@ -150,9 +148,7 @@ def open_part(
 ) -> AbstractContextManager[FittedTake]:
     """Open one take of the request, fitted to the origin's size where there is one."""
     size = size if request.origin is None else request.origin.size
-    return open_fitted(
-        settings, paths, name=name, size=size, working=request.working, options=request.options
-    )
+    return open_fitted(settings, paths, name=name, size=size, working=request.working, options=request.options)
 
 
 def average_needed(

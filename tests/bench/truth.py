@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path[:0] = [str(Path(__file__).resolve().parents[i]) for i in (1, 2)]
 
 from made import JUDGED_SEEDS, make_room, truth_plate, truth_reached  # noqa: E402
 from made.movies import write_movie  # noqa: E402
