@@ -379,13 +379,14 @@ class LaidFrames:
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """What every take is registered to: ``picture`` (h, w, 3) float32 linear at survey size, ``size``
-    (H, W) in full, ``primaries`` of the working space."""
+    """What every take is registered to: ``picture`` (h, w, 3) float32 linear at survey size, the mean of
+    ``frames`` frames of one pose; ``size`` (H, W) in full; ``primaries`` of the working space."""
 
     name: str
     picture: NDArray[np.float32]
     size: tuple[int, int]
     primaries: str
+    frames: int = 1
 
 
 @dataclass(frozen=True, slots=True)

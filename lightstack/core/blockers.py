@@ -1,12 +1,16 @@
 """Which pixels of a sweep are covered by the lamp, its glow, or who carries it.
 
-The lamp's reflections in the set are wanted and are kept; shadows are no cover. See ``core.evidence`` for what is
+The lamp's reflections in the set are wanted and are kept; shadows are no cover. See ``core.evidence`` for
+what is
 measured, ``core.regions`` for how it is drawn together into masks.
 """
 
 from __future__ import annotations
 
+import math
+import os
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
@@ -40,15 +44,16 @@ BLOCKED = CLOSED | RIM
 
 WORK_WIDTH = 320  # pixels across at which masks are found; all lengths below are in such pixels
 ALL_CLIPPED = 7
-SCENE_FRAMES = 120  # frames averaged for the set's own light
+SCENE_FRAMES = 60  # frames averaged for the set's own light
 COVER_SEED, COVER_WEAK = 0.5, 0.35  # share of the ambient gone
 SEED_AREA = 12
 DISAGREE = 6.0  # chi-square units of the small window
-WINNER_SHARE, WINNER_DISAGREE = 0.5, 60.0
+WINNER_SHARE, WINNER_DISAGREE = 0.5, 300.0
 OUTSHINE, STEEP = 1.5, 2.0
-GROW_STEPS = 10
-CLOSE_RADIUS, HOLE_AREA = 4, 150
-LAMP_RIM, BODY_RIM, DARK_RIM = 3, 2, 4
+GROW_STEPS = 15
+CLOSE_RADIUS, HOLE_AREA = 7, 150
+LAMP_RIM, DARK_RIM = 3, 4
+BESIDE, BESIDE_OUTSHINE = 7, 1.25
 ARM_REACH, BODY_AREA = 20.0, 150
 GLINT_AREA = 80
 USUAL_FRAMES = 60
@@ -68,20 +73,25 @@ def find_blockers(
 
     Parameters
     ----------
-    light: (n, h, w, 3) registered frames minus ambient at survey size, read one frame at a time; NaN outside the
+    light: (n, h, w, 3) registered frames minus ambient at survey size, read one frame at a time; NaN outside
+    the
         picture.
     ambient: (h, w, 3). noise: of a frame at this size.
     clipped: (n, h, w) bits 0/1/2, R/G/B at the ceiling. lamp_on: (n,).
     glints: "keep" or "one" leave reflections of the lamp open (flag GLINT only), "drop" blocks them too.
 
-    Returns COVERED (ambient gone), LAMP, GLOW (the veil right round the lamp), CARRIER (lit, or inside the outline),
-    GLINT, and RIM (next to what is covered, but no brighter than the place is in other frames). A pixel is blocked
+    Returns COVERED (ambient gone), LAMP, GLOW (the veil right round the lamp), CARRIER (lit, or inside the
+    outline),
+    GLINT, and RIM (next to what is covered, but no brighter than the place is in other frames). A pixel is
+    blocked
     when ``flags & BLOCKED``; only ``flags & CLOSED`` must be kept out of a maximum.
 
     Raises SettingError for an unknown ``glints``.
 
-    Notes: memory is a few frames and up to 120 frames at 320 pixels across, whatever n is, plus the result. Misses
-    who stands still before a plain wall lit like himself, and dark clothes where the ambient is under the noise
+    Notes: memory is a few frames and up to 60 frames at 320 pixels across, whatever n is, plus the result.
+    Misses
+    who stands still before a plain wall lit like himself, and dark clothes where the ambient is under the
+    noise
     (there the max of the frames does not care).
     """
     if glints not in ("keep", "one", "drop"):
@@ -92,11 +102,12 @@ def find_blockers(
     if len(lit) == 0:
         return flags
     finder = _Finder(light, ambient, noise, clipped, lit)
-    for place, k in enumerate(lit):
-        found = finder.find(place)
-        if glints == "drop":
-            found = np.where(found & GLINT, found | LAMP, found).astype(np.uint8)
-        flags[k] = _enlarge(found, finder.step, shape[1:])
+    # frames are found independently of each other, so threads change nothing but the time
+    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
+        for k, found in zip(lit, pool.map(finder.find, range(len(lit))), strict=True):
+            if glints == "drop":
+                found = np.where(found & GLINT, found | LAMP, found).astype(np.uint8)
+            flags[k] = _enlarge(found, finder.step, shape[1:])
     return flags
 
 
@@ -129,12 +140,11 @@ class _Finder:
         light = self.frame(place)
         cover = self._gauge.measure(light)
         peak = brightest_channel(light)
-        tame = (peak < OUTSHINE * self._usual_top + self._floor).astype(np.uint8)
         cores, glints = self._cores(place)
         seed = self._seed(cover)
-        lamp = cv2.dilate(cores, disc(self._px(LAMP_RIM)))
+        lamp = cv2.dilate(cores, disc(math.ceil(LAMP_RIM * self.unit)))
         start = seed | lamp
-        known = self._set.recognise(light, (cover > COVER_WEAK).astype(np.uint8) | start)
+        known = self._set.recognise(light, (cover > COVER_WEAK).astype(np.uint8) | start, self._clipped_channels(place))
         excess = self._excess(peak, start, cover) & (1 - glints)
         start |= drop_known(excess, known)
         weak = self._weak(light, cover) & (1 - known) | start
@@ -142,9 +152,19 @@ class _Finder:
         body = close_gaps(body, self._px(CLOSE_RADIUS))
         body |= join_lamp(cores, body, reach=ARM_REACH * self.unit, area=self._area(BODY_AREA))
         body = fill_holes(body, self._area(HOLE_AREA))
-        lit = cv2.dilate(body & (1 - cv2.dilate(seed, disc(self._px(2)))), disc(self._px(BODY_RIM)))
         rim = cv2.dilate(body, disc(self._px(DARK_RIM)))
-        return _flag(body | lit | (rim & (1 - tame)), lamp, seed, glints, rim)
+        return _flag(body | self._bright_margin(peak, rim, body), lamp, seed, glints, rim)
+
+    def _bright_margin(
+        self, peak: NDArray[np.float32], rim: NDArray[np.uint8], body: NDArray[np.uint8]
+    ) -> NDArray[np.uint8]:
+        """What of the rim may be the lit edge of a figure: brighter than the place ever is, and than the set beside it.
+
+        The rest of the rim does no harm to a maximum, and next to the lamp it holds the set's best light.
+        """
+        beside = cv2.dilate(np.where(rim > 0, 0, peak).astype(np.float32), disc(self._px(BESIDE)))
+        usual = np.maximum(OUTSHINE * self._usual_top, BESIDE_OUTSHINE * beside) + self._floor
+        return (rim & (1 - body) & (peak > usual)).astype(np.uint8)
 
     def _px(self, length: float) -> int:
         return max(1, round(length * self.unit))
@@ -164,11 +184,15 @@ class _Finder:
         glints = find_glints(full)
         return full & (1 - glints), glints
 
+    def _clipped_channels(self, place: int) -> list[NDArray[np.uint8]]:
+        bits = np.asarray(self._clipped[self._lit[place]])
+        return [_shrink_any((bits >> c) & 1 == 1, self.step) for c in range(3)]
+
     def _weak(self, light: NDArray[np.float32], cover: NDArray[np.float32]) -> NDArray[np.uint8]:
         small, large = measure_disagreement(light, self.ambient, self._scene, noise=self.noise)
         # the large window speaks where the small one is undecided; it sums five times as many pixels
         peak = brightest_channel(light)
-        bright = (peak > WINNER_SHARE * self._usual_top) & (peak < OUTSHINE * self._usual_top)
+        bright = peak > WINNER_SHARE * self._usual_top
         limit = np.where(bright, WINNER_DISAGREE, DISAGREE)
         disagree = np.where(np.abs(small) > DISAGREE, small, large / 4) > limit
         return cv2.morphologyEx((disagree | (cover > COVER_WEAK)).astype(np.uint8), cv2.MORPH_OPEN, disc(1))
@@ -255,9 +279,12 @@ def refine_blockers(
     coarse: (h, w) flags of ``find_blockers``. light, ambient: (H, W, 3). noise: of a full-size pixel.
     factor: full-size pixels per coarse pixel.
 
-    Notes: where only RIM is set the light is no stronger than the place sends back at other times, and stays. The
-    other flags already hold a margin, so the soft border lies inside it, one coarse pixel wide: a border outside
-    would cost the brightest light of all, that right beside the lamp. Pixels within two coarse pixels outside that
+    Notes: where only RIM is set the light is no stronger than the place sends back at other times, and stays.
+    The
+    other flags already hold a margin, so the soft border lies inside it, one coarse pixel wide: a border
+    outside
+    would cost the brightest light of all, that right beside the lamp. Pixels within two coarse pixels outside
+    that
     are plainly darker than the ambient are closed as well.
     """
     height, width = light.shape[:2]
@@ -288,7 +315,8 @@ def add_polygons(
 ) -> NDArray[np.uint8]:
     """Block or clear shapes drawn by hand; returns new flags, ``(h, w)`` uint8.
 
-    ``polygons``: each (m, 2), x and y in full-size pixels, pixel centres at .5. ``factor``: full-size pixels per
+    ``polygons``: each (m, 2), x and y in full-size pixels, pixel centres at .5. ``factor``: full-size pixels
+    per
     pixel of ``flags``. ``clear``: open the shapes instead of blocking them.
 
     Raises SettingError for fewer than three points.
@@ -308,7 +336,8 @@ def add_polygons(
 def polygon_at(shapes: Mapping[int, FloatArray], frame: int) -> NDArray[np.float64] | None:
     """The outline at a source frame, (m, 2), interpolated between the frames at which it was drawn.
 
-    ``shapes``: source frame -> (m, 2) points, the same number at every frame. Returns None before the first and
+    ``shapes``: source frame -> (m, 2) points, the same number at every frame. Returns None before the first
+    and
     after the last; a shape drawn at one frame only lives there.
 
     Raises SettingError when the numbers of points differ.

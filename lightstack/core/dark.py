@@ -36,7 +36,8 @@ def find_dark_frames(
 
     ``frame_at``: frame ``k``, ``(h, w, 3)`` linear. ``ambient``: the unlit room where another take shows it.
 
-    Notes: without ``ambient`` at least two unlit frames that look alike are needed, and they must be the darkest
+    Notes: without ``ambient`` at least two unlit frames that look alike are needed, and they must be the
+    darkest
     of the take: a lamp that stands still all the time cannot be told from a fixed light.
     """
     if count == 0:
@@ -76,7 +77,8 @@ def _small_pictures(
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Block means of all frames, (n, bh, bw, 3), and the noise of a block at its darkest, (bh, bw, 3).
 
-    Notes: video noise is correlated between pixels, so a block's noise is taken to be twice what theory says, and
+    Notes: video noise is correlated between pixels, so a block's noise is taken to be twice what theory says,
+    and
     no less than half a percent of the level.
     """
     blocks = np.stack([_block_means(np.asarray(frame_at(k), np.float32), side) for k in range(count)])
@@ -90,7 +92,8 @@ def _guess_dark(
 ) -> NDArray[np.float32] | None:
     """The mean small picture of the darkest group of like frames, or None.
 
-    Notes: a candidate is refused when many frames are darker than it in many blocks: a carrier covers a part of
+    Notes: a candidate is refused when many frames are darker than it in many blocks: a carrier covers a part
+    of
     the picture for a while, but a room that is darker for most of the take was never unlit in the candidate.
     """
     order = np.argsort(blocks.mean((1, 2, 3)), kind="stable")

@@ -1,10 +1,14 @@
-"""Evidence that something stands before the set: three measurements of one frame, each blind where another sees.
+"""Evidence that something stands before the set: three measurements of one frame, each blind where another
+sees.
 
-* *Cover*: how much of the ambient has gone. Light only adds, so a place that lost its ambient is covered. Blind
+* *Cover*: how much of the ambient has gone. Light only adds, so a place that lost its ambient is covered.
+Blind
   where the ambient is darker than noise, and on whatever the lamp lights up.
-* *Disagreement*: does the light follow the set's own texture and colour, or is the picture an even patch on top of
+* *Disagreement*: does the light follow the set's own texture and colour, or is the picture an even patch on
+top of
   which the ambient's texture is missing? Blind on plain surfaces.
-* *Excess*: is a place far brighter than the set ever gets there? Finds lit hands and faces and the lamp; blind
+* *Excess*: is a place far brighter than the set ever gets there? Finds lit hands and faces and the lamp;
+blind
   where the set itself is lit as strongly.
 
 All work at survey size, ``(h, w)`` about 320 pixels across, linear light.
@@ -36,8 +40,10 @@ class CoverGauge:
 
     ``ambient``: (h, w, 3). ``noise``: of the frames at this size.
 
-    Notes: per channel and pixel the least-squares share of "light = -share * ambient" in a Gaussian window, the
-    window being the finest whose standard error is small enough; the channel that lost most decides, because a
+    Notes: per channel and pixel the least-squares share of "light = -share * ambient" in a Gaussian window,
+    the
+    window being the finest whose standard error is small enough; the channel that lost most decides, because
+    a
     coloured lamp fills some channels and leaves others. Where no window suffices the result is -1.
     """
 
@@ -46,24 +52,41 @@ class CoverGauge:
         sigma = noise.sigma(level)
         self._weight = level / sigma**2
         self._limit = COVER_LIMIT * sigma  # a bright neighbour must not drown what the window shows
-        information = level * self._weight
+        information = np.asarray(level * self._weight, np.float32)
         sums = [_smooth(information, s) for s in COVER_SCALES]
         counts = [1.0 if s == 0 else 4 * np.pi * s * s for s in COVER_SCALES]
         self._choice = np.full(level.shape, -1, np.int8)
         for i in reversed(range(len(COVER_SCALES))):
             error = 1 / np.sqrt(np.maximum(sums[i] * max(counts[i], 1.0), 1e-12))
             self._choice[error < COVER_ERROR] = i
-        self._masks = [self._choice == i for i in range(len(COVER_SCALES))]
-        self._inverse = [np.where(m, 1 / np.maximum(s, 1e-12), 0) for m, s in zip(self._masks, sums, strict=True)]
+        picked = np.take_along_axis(np.stack(sums), np.maximum(self._choice, 0)[None].astype(np.intp), 0)[0]
+        self._inverse = (1 / np.maximum(picked, 1e-12)).astype(np.float32)
+        self._used = [bool((self._choice == i).any()) for i in range(len(COVER_SCALES))]
 
     def measure(self, light: FloatArray) -> NDArray[np.float32]:
         """Share of the ambient gone, (h, w) float32: 1 covered, 0 as it was, negative where the lamp adds."""
-        pull = -np.minimum(light, self._limit) * self._weight
-        share = np.full(light.shape, -1, np.float32)
-        for mask, inverse, width in zip(self._masks, self._inverse, COVER_SCALES, strict=True):
-            if mask.any():
-                np.copyto(share, _smooth(pull, width) * inverse, where=mask)
-        return brightest_channel(share)
+        pull = np.minimum(light, self._limit)
+        pull *= -self._weight
+        smooth = np.empty((len(COVER_SCALES), *pull.shape), np.float32)
+        for i, width in enumerate(COVER_SCALES):
+            if self._used[i]:
+                smooth[i] = _smooth(pull, width)
+        share = np.empty(pull.shape[:2], np.float32)
+        _pick_share(smooth, self._choice, self._inverse, share)
+        return share
+
+
+@njit("void(f4[:,:,:,:], i1[:,:,:], f4[:,:,:], f4[:,:])", cache=True, nogil=True)
+def _pick_share(smooth, choice, inverse, out):  # type: ignore[no-untyped-def]
+    """The largest share over the channels, each from the window chosen for it; -1 where none was good enough."""
+    for y in range(out.shape[0]):
+        for x in range(out.shape[1]):
+            best = np.float32(-1)
+            for c in range(3):
+                i = choice[y, x, c]
+                if i >= 0:
+                    best = max(best, smooth[i, y, x, c] * inverse[y, x, c])
+            out[y, x] = best
 
 
 def brightest_channel(picture: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -76,7 +99,7 @@ def _smooth(picture: NDArray[np.float32], width: float) -> NDArray[np.float32]:
         return picture
     if width < 3:
         return cv2.GaussianBlur(picture, (0, 0), width, borderType=cv2.BORDER_REFLECT)
-    side = int(round(np.sqrt(4 * width * width + 1))) // 2 * 2 + 1  # three boxes of this side have about this width
+    side = round(float(np.sqrt(4 * width * width + 1))) // 2 * 2 + 1  # three boxes of this side have about this width
     for _ in range(3):
         picture = cv2.blur(picture, (side, side), borderType=cv2.BORDER_REFLECT)
     return picture
@@ -130,7 +153,8 @@ def measure_disagreement(
     ``scene_light``: (h, w, 3), what the set usually sends back: its texture and colour under this lamp.
 
     Returns chi-square of "light = gain * scene_light" less chi-square of "frame = an even patch": large where
-    something covers the set, lit or not, strongly negative where the set's own texture shows, about 0 where both
+    something covers the set, lit or not, strongly negative where the set's own texture shows, about 0 where
+    both
     will do. A window's values are in units of noise variance, with 5 % of the light allowed for shading.
 
     Notes: shadows are no cover to it (gain 0 fits), edges of depth and of glossy highlights can be.
@@ -153,20 +177,27 @@ def measure_disagreement(
 
 
 def find_ceiling(peaks: NDArray, floor: NDArray[np.float32]) -> NDArray[np.float32]:
-    """The most light that each place ever sends back by itself, (h, w) float32; inf where nothing exceeded it.
+    """The most light that each place ever sends back by itself, (h, w) float32; inf where nothing exceeded
+    it.
 
-    ``peaks``: (m, h, w) brightest channel of frames, or of runs of frames, all with the lamp on. ``floor``: level
+    ``peaks``: (m, h, w) brightest channel of frames, or of runs of frames, all with the lamp on. ``floor``:
+    level
     under which nothing can be told, 3 sigma.
 
-    Notes: the values of one pixel, sorted, are close to each other as the lamp comes and goes; what passed close to
-    the lamp, a hand or the lamp itself, leaves a few values far above a gap. The ceiling lies in the lowest gap
-    of at least ``CEILING_GAP`` that has at most ``CEILING_SHARE`` of the frames above it. Glints make such gaps too;
+    Notes: the values of one pixel, sorted, are close to each other as the lamp comes and goes; what passed
+    close to
+    the lamp, a hand or the lamp itself, leaves a few values far above a gap. The ceiling lies in the lowest
+    gap
+    of at least ``CEILING_GAP`` that has at most ``CEILING_SHARE`` of the frames above it. Glints make such
+    gaps too;
     they are small.
     """
     count = max(3, round(CEILING_SHARE * len(peaks)))
     skip = 1 + round(len(peaks) / 200)  # an outline that sweeps by leaves a few values in between
     top = -np.sort(-np.asarray(peaks, np.float32), axis=0)[: count + skip]
     top = np.maximum(top, 0) + floor
+    if len(top) <= skip:
+        return np.full(floor.shape, np.inf, np.float32)
     gap = top[:-skip] >= CEILING_GAP * top[skip:]
     last = len(gap) - 1 - np.argmax(gap[::-1], axis=0)
     above = np.take_along_axis(top, last[None], 0)[0]

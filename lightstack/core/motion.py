@@ -17,10 +17,12 @@ def measure_smear(before: FloatArray, now: FloatArray, after: FloatArray) -> flo
 
     Returns 0 where there are no edges.
 
-    Notes: normal flow, (change over time) * slope / slope^2, robustly averaged; an edge that jumps further than
+    Notes: normal flow, (change over time) * slope / slope^2, robustly averaged; an edge that jumps further
+    than
     its own width is underestimated.
 
-    References: Horn & Schunck, Determining optical flow, Artificial Intelligence 17, 1981, eq. 1 (the constraint).
+    References: Horn & Schunck, Determining optical flow, Artificial Intelligence 17, 1981, eq. 1 (the
+    constraint).
     """
     gy, gx = np.gradient(now)
     slope = np.hypot(gx, gy)

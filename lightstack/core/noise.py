@@ -62,7 +62,7 @@ class NoiseTally:
         if first.shape != second.shape or np.array_equal(first, second):
             return
         self.pairs_seen += 1
-        clipped = (np.maximum(first, second) >= self.ceiling).any(-1)
+        clipped = np.asarray((np.maximum(first, second) >= self.ceiling).any(-1))
         levels, variances, shifts = measure_patches(first, second, self.patch, clipped=clipped)
         if levels.shape[1] == 0:
             return
@@ -105,7 +105,8 @@ def measure_noise(
     Notes
     -----
     Valid on linear, un-denoised data; a codec's or camera's noise reduction makes the figures effective ones.
-    With patches of 8 x 8 and 30 pairs of 128 x 128 both numbers come within 3 % where the levels span the model.
+    With patches of 8 x 8 and 30 pairs of 128 x 128 both numbers come within 3 % where the levels span the
+    model.
 
     References
     ----------
@@ -123,7 +124,8 @@ def measure_patches(
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """Mean level, noise variance and mean shift of each unclipped patch, each ``(3, p)`` float32.
 
-    Notes: the patch's own mean difference is taken out (a flicker or a slow fade is no noise), which costs one
+    Notes: the patch's own mean difference is taken out (a flicker or a slow fade is no noise), which costs
+    one
     degree of freedom.
     """
     h, w = (s // patch * patch for s in first.shape[:2])
@@ -140,7 +142,7 @@ def measure_patches(
     variance = 0.5 * (difference - shift[..., None]).var(-1) * (patch**2 / (patch**2 - 1))
     good = (variance > 0).all(0)
     if clipped is not None:
-        good &= ~cut(clipped[..., None].astype(np.float32)).any(-1)[0]
+        good &= cut(clipped[..., None].astype(np.float32)).max(axis=-1)[0] == 0
     return level[:, good], variance[:, good], shift[:, good]
 
 

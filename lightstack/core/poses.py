@@ -167,9 +167,7 @@ def _sum_template(
         -2,
     )
     mixed = total(across * down)
-    plain = np.stack(
-        [np.stack([total(across * across), mixed], -1), np.stack([mixed, total(down * down)], -1)], -2
-    )
+    plain = np.stack([np.stack([total(across * across), mixed], -1), np.stack([mixed, total(down * down)], -1)], -2)
     shape = plain - cross @ inverse @ np.swapaxes(cross, -1, -2)
     return Template(grid, pose, texture, across, down, mask, inverse, cross, shape, count, whole)
 

@@ -39,41 +39,47 @@ class SetGauge:
         self._noise = noise
         self._details = [_set_detail(picture) for picture in pictures]
 
-    def recognise(self, light: FloatArray, covered: Mask) -> Mask:
+    def recognise(self, light: FloatArray, covered: Mask, clipped: Sequence[Mask]) -> Mask:
         """Say where a frame's lamp light ``(h, w, 3)`` carries the set's texture, ``(h, w)`` 0 or 1.
 
-        ``covered``: places known to be covered, never recognised.
+        ``covered``: places known to be covered, never recognised. ``clipped``: per channel ``(h, w)``, where it is
+        at the ceiling and so without texture; a gel's other channels still show it close to the lamp.
         """
-        luma, sigma = light.sum(axis=2), self._luma_noise(light)
-        lifted = np.maximum(luma, 0) + FLOOR_SIGMA * sigma
-        detail = _detail(np.log(lifted))
-        contrast = np.maximum(luma, 0) / lifted  # what the floor leaves of a texture's contrast
-        weight = 1 / ((sigma / lifted) ** 2 + np.float32(MODEL_ERROR**2))
-        found = np.zeros(luma.shape, bool)
+        sigma = self._noise.sigma(self._ambient + np.maximum(light, 0))
+        details, contrasts, weights = [], [], []
+        for c, flat in enumerate(clipped):
+            lit, noise = np.maximum(light[..., c], 0), sigma[..., c]
+            lifted = lit + FLOOR_SIGMA * noise
+            details.append(_detail(np.log(lifted)))
+            contrasts.append(lit / lifted)  # what the floor leaves of a texture's contrast
+            wide = cv2.dilate(flat, disc(1))
+            weights.append((1 - wide) / ((noise / lifted) ** 2 + np.float32(MODEL_ERROR**2)))
+        found = np.zeros(light.shape[:2], bool)
         for own in self._details:
-            found |= _is_recognised(detail, own * contrast, weight)
+            found |= _is_recognised(details, [own * contrast for contrast in contrasts], weights)
         mask = (found & (covered == 0)).astype(np.uint8)
         mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, disc(2)) & (1 - covered)
         return np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(1)), np.uint8)
 
-    def _luma_noise(self, light: FloatArray) -> NDArray[np.float32]:
-        sigma = self._noise.sigma(self._ambient + np.maximum(light, 0))
-        return np.sqrt((sigma * sigma).sum(axis=2))
-
 
 def _is_recognised(
-    detail: NDArray[np.float32], own: NDArray[np.float32], weight: NDArray[np.float32]
+    details: Sequence[NDArray[np.float32]], own: Sequence[NDArray[np.float32]], weights: Sequence[NDArray[np.float32]]
 ) -> NDArray[np.bool_]:
     """Fit detail = strength * own in Gaussian windows; true where the strength is surely that of the set.
 
     Beside the strength its correlation counts: the outline of a face that runs along the edge of a wall is
     strong too, but the wall explains little of it.
     """
-    product = _window(weight * detail * own)
-    power = np.maximum(_window(weight * own * own), 1e-9)
-    energy = np.maximum(_window(weight * detail * detail), 1e-9)
+    product = power = energy = np.float32(0)
+    for detail, texture, weight in zip(details, own, weights, strict=True):
+        pull = weight * texture
+        product = product + pull * detail
+        power = power + pull * texture
+        energy = energy + weight * detail * detail
+    product, power, energy = _window(product), _window(power), _window(energy)
+    power = np.maximum(power, 1e-9)
     error = 1 / np.sqrt(power * np.float32(4 * np.pi * WINDOW_WIDTH**2))
-    alike = product > CORRELATION * np.sqrt(power * energy)
+    alike = product > CORRELATION * np.sqrt(power * np.maximum(energy, 1e-9))
     return (error < SURE_ERROR) & (product / power - 2 * error > RECOGNISED) & alike
 
 

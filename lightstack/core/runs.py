@@ -117,18 +117,14 @@ def cut_take(tallies: Tallies, *, skip: BoolArray, floor_px: float) -> list[Run]
     return partition_path(path, scale=np.maximum(spread, white))
 
 
-def soften_ramps(
-    settled: Sequence[RunPose], tallies: Tallies, *, skip: BoolArray, piece_px: float
-) -> list[RunPose]:
+def soften_ramps(settled: Sequence[RunPose], tallies: Tallies, *, skip: BoolArray, piece_px: float) -> list[RunPose]:
     """Turn stairs that are really a slope into many small steps.
 
     Between the middles of two neighbouring runs the path either jumps at their border or climbs evenly.
     Where the even climb explains it better, the halves on both sides are cut into pieces over each of
     which the pose moves by at most ``piece_px``; a half at a slope's end goes on climbing if that fits.
     """
-    climbs = [
-        _climbs(one, two, (_middle(one), _middle(two)), tallies, skip) for one, two in pairwise(settled)
-    ]
+    climbs = [_climbs(one, two, (_middle(one), _middle(two)), tallies, skip) for one, two in pairwise(settled)]
     climbs = [False, *climbs, False]
     pieces: list[RunPose] = []
     for index, run in enumerate(settled):

@@ -1,4 +1,5 @@
-"""Per-frame numbers of a sweep at survey size: where the lamp is out, how much light it brings, what went wrong.
+"""Per-frame numbers of a sweep at survey size: where the lamp is out, how much light it brings, what went
+wrong.
 
 Everything is read one frame at a time, so a take of any length costs the memory of a few survey frames.
 """
@@ -30,7 +31,8 @@ def find_lamp_off(proxies: ProxyTake, *, ambient: FloatArray | None = None) -> B
 
     ``ambient``: (h, w, 3) linear light of the room without the lamp, where another take shows it.
 
-    Notes: somebody in dark clothes who walks through an unlit room leaves it "out"; a bump of a few pixels and an
+    Notes: somebody in dark clothes who walks through an unlit room leaves it "out"; a bump of a few pixels
+    and an
     exposure drift do too. All False when no frame is unlit. See ``core.dark``.
     """
     return find_dark_frames(
@@ -47,7 +49,8 @@ def average_frames(
 
     Raises UnusableTake for no indices.
 
-    Notes: somebody who stands in less than half of the frames drops out; values off by more than 4 sigma of the
+    Notes: somebody who stands in less than half of the frames drops out; values off by more than 4 sigma of
+    the
     noise are left out of the mean. Two readings of the frames; memory of fifteen.
     """
     if len(indices) == 0:
@@ -88,7 +91,8 @@ def survey_sweep(
 
     Notes
     -----
-    ``drift_stops`` is judged on pixels whose lamp light stays under 2 % of the ambient over the whole take, and by
+    ``drift_stops`` is judged on pixels whose lamp light stays under 2 % of the ambient over the whole take,
+    and by
     the lamp-off frames, between which it is interpolated; it is 0 where neither says anything.
     """
     read = frame_at or (lambda k: np.asarray(proxies.rgb[k], np.float32))
@@ -117,7 +121,8 @@ def survey_sweep(
 def split_stretches(lamp_on: BoolArray, seconds: FloatArray) -> NDArray[np.int64]:
     """Number the lamp-on stretches from 0, -1 where the lamp is out; (n,) int64.
 
-    Notes: only a dark gap of a second or more parts two stretches; the frames of a shorter one are -1 all the same.
+    Notes: only a dark gap of a second or more parts two stretches; the frames of a shorter one are -1 all the
+    same.
     """
     stretch = np.full(len(lamp_on), -1, np.int64)
     current, last_lit = -1, None
@@ -204,9 +209,11 @@ def _drift_of(frame: FloatArray, ambient: FloatArray, where: BoolArray) -> NDArr
 
 
 def _flare_of(luma: FloatArray, clipped: NDArray[np.uint8], cover: BoolArray) -> float:
-    """Veiling lift: what even the darkest places gain, as a share of the mean, while a bright source is in shot.
+    """Veiling lift: what even the darkest places gain, as a share of the mean, while a bright source is in
+    shot.
 
-    References: ISO 9358:1994, veiling glare of image-forming systems: stray light in the image of a black patch.
+    References: ISO 9358:1994, veiling glare of image-forming systems: stray light in the image of a black
+    patch.
     """
     source = (clipped == 7).mean()
     seen = luma[~cover]
@@ -219,7 +226,8 @@ def _flare_of(luma: FloatArray, clipped: NDArray[np.uint8], cover: BoolArray) ->
 def _energy_error(
     dark_energy: FloatArray, proxies: ProxyTake, ambient: FloatArray, weights: NDArray[np.float64]
 ) -> float:
-    """Standard error of an unlit frame's mean: what theory says, or what the lamp-off frames show if that is more.
+    """Standard error of an unlit frame's mean: what theory says, or what the lamp-off frames show if that is
+    more.
 
     Notes: shown by successive differences, so that a drift or a passer-by does not count as noise.
     """

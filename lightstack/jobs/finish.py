@@ -164,6 +164,11 @@ def warn(outcome: SweepOutcome) -> tuple[str, ...]:
     if outcome.look.registration.left_out:
         count = len(outcome.look.registration.left_out)
         lines.append(f"{info.name}: {count} frames were left out because their position could not be trusted")
+    if any(np.isinf(stretch.standard_error_px) for stretch in outcome.look.registration.stretches):
+        lines.append(
+            f"{info.name}: could not be lined up with the hero's picture; it is taken to stand where it stood: "
+            "check that both takes show the same framing"
+        )
     return tuple(dict.fromkeys(lines))
 
 

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from lightstack import __version__
+from lightstack.core.survey import average_frames
 from lightstack.errors import SettingError
 from lightstack.files.folder import OutFolder
 from lightstack.files.identity import StageBook
@@ -20,8 +21,10 @@ from lightstack.files.takes import Take
 from lightstack.jobs.footage import FittedTake, open_fitted
 from lightstack.jobs.look import register_proxies, survey_with_noise
 from lightstack.jobs.options import BuildOptions
-from lightstack.records import HeroLook, Origin, Progress
+from lightstack.records import HeroLook, Origin, Progress, ProxyTake, Registration
 from lightstack.report.words import grade_locked
+
+ORIGIN_FRAMES = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,11 +129,25 @@ def look_at_hero(hero: HeroPart, folder: OutFolder, book: StageBook, *, force: b
     picture = np.asarray(proxies.rgb[int(place[0])], np.float32)
     with progress.step("register hero", None):
         registration = register_proxies(proxies, picture, np.zeros(len(proxies), bool), model="auto")
+    frames = pick_origin_frames(proxies, registration, hero.reference)
+    picture = average_frames(proxies, frames).astype(np.float32)
     look = HeroLook(
-        Origin("hero", picture, hero.fitted.size, hero.working),
+        Origin("hero", picture, hero.fitted.size, hero.working, len(frames)),
         registration,
         grade_locked("hero", registration, len(proxies)),
     )
     keep_record(kept, look)
     book.record("hero", inputs, [str(kept.relative_to(folder.path))])
     return look
+
+
+def pick_origin_frames(proxies: ProxyTake, registration: Registration, reference: int) -> list[int]:
+    """Return the indices of the frames nearest to the reference that share its pose.
+
+    Their mean is a better picture to register to than one noisy frame, and whoever moves drops out of it.
+    """
+    stretch = registration.stretch_at(reference)
+    numbers = proxies.source_frames
+    same = np.flatnonzero((numbers >= stretch.first) & (numbers <= stretch.last))
+    nearest = np.argsort(np.abs(numbers[same] - reference), kind="stable")[:ORIGIN_FRAMES]
+    return [int(k) for k in np.sort(same[nearest])]

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.blockers import BLOCKED
+from lightstack.core.blockers import CLOSED
 from lightstack.core.warp import warp_picture
 from lightstack.records import Progress, ProxyTake, Registration
 
@@ -16,8 +16,8 @@ SMALL_LONG_SIDE = 400  # blockers and choice need shapes, not detail
 
 
 def is_blocked(flags: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    """Tell where blocker flags say that the set is covered."""
-    return (flags & np.uint8(BLOCKED)) > 0
+    """Tell where blocker flags say that the set must be kept out of a plate."""
+    return (flags & np.uint8(CLOSED)) > 0
 
 
 def shrink_by(proxies: ProxyTake) -> int:

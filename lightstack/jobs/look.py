@@ -94,20 +94,23 @@ def look_at_sweep(
         )
     reference = origin.picture if origin is not None else None if own else bare
     with progress.step(f"register {proxies.name}", None):
-        registration = register_proxies(proxies, reference, ~lamp_off, model=settings.model)
+        frames = len(empty) if origin is None and empty is not None else 1 if origin is None else origin.frames
+        registration = register_proxies(proxies, reference, ~lamp_off, model=settings.model, frames=frames)
     own_ambient = average_registered(proxies, registration, dark) if own else None
     bare_look = None
     if empty is not None:
-        bare_look = look_at_empty(empty, own_ambient if origin is None else origin.picture)
+        frames = max(1, len(dark)) if origin is None else origin.frames
+        bare_look = look_at_empty(empty, own_ambient if origin is None else origin.picture, frames)
     ambient = own_ambient if own_ambient is not None else bare_look.ambient  # type: ignore[union-attr]
     return measure_look(
         proxies, registration, ambient, lamp_off, bare_look, settings, own, folder=folder, progress=progress
     )
 
 
-def look_at_empty(empty: ProxyTake, reference: NDArray[np.float32] | None) -> EmptyLook:
-    """Register a surveyed empty take against the origin's picture (None: its own) and average it."""
-    registration = register_proxies(empty, reference, np.zeros(len(empty), bool), model="auto")
+def look_at_empty(empty: ProxyTake, reference: NDArray[np.float32] | None, frames: int) -> EmptyLook:
+    """Register a surveyed empty take against the origin's picture, a mean of ``frames`` (None: its own)."""
+    unlit = np.zeros(len(empty), bool)
+    registration = register_proxies(empty, reference, unlit, model="auto", frames=frames)
     return EmptyLook(empty, registration, average_registered(empty, registration, np.arange(len(empty))))
 
 
@@ -162,11 +165,11 @@ def measure_look(
 
 
 def register_proxies(
-    proxies: ProxyTake, reference: NDArray | None, lit: NDArray[np.bool_], *, model: str
+    proxies: ProxyTake, reference: NDArray | None, lit: NDArray[np.bool_], *, model: str, frames: int = 1
 ) -> Registration:
-    """Register a surveyed take against a picture at survey size."""
+    """Register a surveyed take against a picture at survey size, the mean of ``frames`` frames (None: its own)."""
     return solve_take(
-        lambda k: np.asarray(proxies.rgb[k], np.float32),
+        lambda k: proxies.rgb[k],
         len(proxies),
         None if reference is None else np.asarray(reference, np.float32),
         take=proxies.name,
@@ -175,6 +178,7 @@ def register_proxies(
         model=model,
         noise=proxies.noise_proxy,
         lit=lit,
+        reference_frames=frames,
     )
 
 

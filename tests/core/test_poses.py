@@ -49,9 +49,7 @@ def test_gain_offset_and_a_covered_half_do_not_pull():
     y, x = np.mgrid[0 : SIZE[0], 0 : SIZE[1]]
     frame = moved(texture(), pose) * np.float32(0.6 + 0.8 * x / SIZE[1]) + np.float32(0.01 * y)
     frame[:, 90:] = texture(9)[:, 90:]  # somebody stands there
-    fit = fit_move(
-        tally_frame(frame, make_template(texture(), np.eye(3), grid=grid)), grid, model="euclidean"
-    )
+    fit = fit_move(tally_frame(frame, make_template(texture(), np.eye(3), grid=grid)), grid, model="euclidean")
     found = apply_move(np.eye(3), fit.values, grid)
     assert corner_shift_px(found @ np.linalg.inv(pose), SIZE) < 0.08
 

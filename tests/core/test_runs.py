@@ -18,9 +18,7 @@ def tallies(path, spread=0.01):
 
 def stairs(path, runs):
     fixed = 1e-6 * np.eye(3)
-    return [
-        RunPose(run, move_matrix(path[slice(*run)].mean(0), GRID), fixed, run[1] - run[0]) for run in runs
-    ]
+    return [RunPose(run, move_matrix(path[slice(*run)].mean(0), GRID), fixed, run[1] - run[0]) for run in runs]
 
 
 def along(pieces, count):
@@ -34,9 +32,7 @@ def test_a_slope_becomes_small_steps():
     path = np.zeros((60, 3))
     path[:, 1] = np.linspace(0, 0.9, 60)
     skip = np.zeros(60, bool)
-    pieces = soften_ramps(
-        stairs(path, [(0, 20), (20, 40), (40, 60)]), tallies(path), skip=skip, piece_px=0.05
-    )
+    pieces = soften_ramps(stairs(path, [(0, 20), (20, 40), (40, 60)]), tallies(path), skip=skip, piece_px=0.05)
     assert np.abs(along(pieces, 60) - path).max() < 0.05
     assert len(pieces) > 12
 

@@ -9,6 +9,7 @@ WIDTH, HEIGHT, MARGIN = 640, 360, 8
 SWEEP_DARK, SWEEP_LIT = 24, 92  # dark frames at each end, frames with the lamp on
 HERO_FRAMES, EMPTY_FRAMES, TRY_FRAMES, TRIES = 100, 24, 24, 3
 TRUTH_HERO_FRAMES = (20, 58, 84)  # hero frames (from 1) whose figure is also lit from every lamp place
+FIGURE_BOXES = ((52, 62, 128, 50), (52, 94, 128, 90), (52, 70, 128, 72))  # top, left, height, width; half size
 RATE = 24
 SWEEP_BUMP = (82, (1.9, -1.3), 0.06)  # source frame from which on, pixels, degrees
 HERO_BUMP = (63, (-2.1, 1.4), -0.05)

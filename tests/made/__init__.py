@@ -11,4 +11,13 @@ from made.rooms import (
     truth_reached,
 )
 
-__all__ = ["JUDGED_SEEDS", "TUNING_SEEDS", "Room", "make_room", "proxy_arrays", "truth_plate", "truth_reached", "write_movie"]
+__all__ = [
+    "JUDGED_SEEDS",
+    "TUNING_SEEDS",
+    "Room",
+    "make_room",
+    "proxy_arrays",
+    "truth_plate",
+    "truth_reached",
+    "write_movie",
+]

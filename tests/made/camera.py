@@ -1,4 +1,4 @@
-"""The camera of made rooms: poses, lens blur, noise, curve, quantiser, chroma. Written out by hand from the standards."""
+"""The camera of made rooms: poses, lens blur, noise, curve, chroma, quantiser, by hand from the standards."""
 
 import cv2
 import numpy as np

@@ -16,7 +16,8 @@ FORMATS = {
 def write_movie(room, path, *, frames=None, codec="ffv1", rate=Fraction(24), options=None, tagged=True):
     """Write a made take as a movie: "ffv1" (lossless), "libx264", "prores_ks", "mjpeg" ...
 
-    ``frames``: indices, all by default. ``tagged``: state range, matrix, primaries and (for BT.709) the curve.
+    ``frames``: indices, all by default. ``tagged``: state range, matrix, primaries and (for BT.709) the
+    curve.
     """
     h, w = room.size
     pixel_format = FORMATS[room.chroma, room.bits]

@@ -32,7 +32,7 @@ def spline_through(points, count):
 
 def _way_points(room, rng, *, big_carrier, unreached, dim_corner):
     """Foot (x, z) and lamp (x, y, z) at each way point; the lamp leads towards walls and ceiling."""
-    x0, x1, y1, z1 = room[0], room[3], room[4], room[5]
+    x0, x1, y1 = room[0], room[3], room[4]
     rows = [
         ((-0.9, -1.0), (x0 + 0.8, 1.3, -0.5)),
         ((x0 + 1.1, 0.3), (x0 + 0.55, 1.9, 0.9)),

@@ -180,11 +180,11 @@ def pattern_at(m, u, v):
     a, b = u * s, v * s
     if kind == PLANKS:
         row = math.floor(b)
-        tone = _hash(int(row) + 77, int(math.floor(a * 0.11 + row * 0.37)))
+        tone = _hash(int(row) + 77, math.floor(a * 0.11 + row * 0.37))
         gap = 0.35 if b - row < 0.07 else 1.0
         return tone, gap * (0.85 + 0.3 * value_noise(a * 0.9, b * 9.0))
     if kind == CHECKS:
-        q = (int(math.floor(a)) + int(math.floor(b))) & 1
+        q = (math.floor(a) + math.floor(b)) & 1
         return float(q), 0.9 + 0.2 * value_noise(a * 5, b * 5)
     if kind == SPINES:
         shelf = math.floor(b * 0.32)
