@@ -45,14 +45,14 @@ BLOCKED = CLOSED | RIM
 WORK_WIDTH = 320  # pixels across at which masks are found; all lengths below are in such pixels
 ALL_CLIPPED = 7
 SCENE_FRAMES = 60  # frames averaged for the set's own light
-COVER_SEED, COVER_WEAK = 0.5, 0.35  # share of the ambient gone
+COVER_SEED, COVER_WEAK = 0.4, 0.25  # share of the ambient gone
 SEED_AREA = 12
 DISAGREE = 6.0  # chi-square units of the small window
 WINNER_SHARE, WINNER_DISAGREE = 0.5, 300.0
 OUTSHINE, STEEP = 1.5, 2.0
 GROW_STEPS = 15
 CLOSE_RADIUS, HOLE_AREA = 7, 150
-LAMP_RIM, DARK_RIM = 3, 4
+LAMP_RIM, EXCESS_RIM, DARK_RIM = 3, 2, 4
 BESIDE, BESIDE_OUTSHINE = 7, 1.25
 ARM_REACH, BODY_AREA = 20.0, 150
 GLINT_AREA = 80
@@ -146,12 +146,14 @@ class _Finder:
         start = seed | lamp
         known = self._set.recognise(light, (cover > COVER_WEAK).astype(np.uint8) | start, self._clipped_channels(place))
         excess = self._excess(peak, start, cover) & (1 - glints)
-        start |= drop_known(excess, known)
+        excess = drop_known(excess, known)
+        start |= excess
         weak = self._weak(light, cover) & (1 - known) | start
         body = grow_within(start, weak, self._px(GROW_STEPS))
         body = close_gaps(body, self._px(CLOSE_RADIUS))
         body |= join_lamp(cores, body, reach=ARM_REACH * self.unit, area=self._area(BODY_AREA))
         body = fill_holes(body, self._area(HOLE_AREA))
+        body |= cv2.dilate(excess, disc(self._px(EXCESS_RIM)))  # its blurred edge is bright too
         rim = cv2.dilate(body, disc(self._px(DARK_RIM)))
         return _flag(body | self._bright_margin(peak, rim, body), lamp, seed, glints, rim)
 

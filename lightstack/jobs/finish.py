@@ -28,6 +28,7 @@ from lightstack.report.pictures import draw_reach
 from lightstack.report.plots import plot_energy
 from lightstack.report.words import grade_sweep
 
+APART_STOPS = 0.1  # common practice: a tenth of a stop is where a match by eye begins to fail
 CAUTIONS = (
     "Flashing light can trigger seizures in photosensitive people. This version does not check the mix for "
     "flashes, deep red ones least of all: check it before anybody watches the shot.",
@@ -164,6 +165,13 @@ def warn(outcome: SweepOutcome) -> tuple[str, ...]:
     if outcome.look.registration.left_out:
         count = len(outcome.look.registration.left_out)
         lines.append(f"{info.name}: {count} frames were left out because their position could not be trusted")
+    apart = outcome.look.empty_stops
+    if np.nanmax(np.abs(apart), initial=0.0) > APART_STOPS:
+        shown = ", ".join(f"{channel} {value:+.2f}" for channel, value in zip("RGB", apart, strict=True))
+        lines.append(
+            f"{info.name}: its own dark frames differ from the empty take by {shown} stops; its own are used. "
+            "If exposure or white differed, say so with `stops` and `white`; if the room's light changed, film again"
+        )
     if any(np.isinf(stretch.standard_error_px) for stretch in outcome.look.registration.stretches):
         lines.append(
             f"{info.name}: could not be lined up with the hero's picture; it is taken to stand where it stood: "

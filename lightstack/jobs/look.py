@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.blockers import find_blockers
+from lightstack.core.compare import compare_exposure
 from lightstack.core.register import solve_take
 from lightstack.core.survey import average_frames, find_lamp_off, survey_sweep
 from lightstack.core.warp import warp_picture
@@ -45,6 +46,7 @@ class SweepLook:
     lamp_off: NDArray[np.bool_]
     own_ambient: bool
     empty: EmptyLook | None
+    empty_stops: NDArray[np.float64]  # (3,) own ambient against the empty take's; NaN not compared
     small_ambient: NDArray[np.float32]  # (h', w', 3)
     light: NDArray[np.float16]
     blocked: NDArray[np.uint8]
@@ -156,12 +158,22 @@ def measure_look(
         lamp_off=lamp_off,
         own_ambient=own_ambient,
         empty=empty,
+        empty_stops=compare_with_empty(proxies, ambient, empty),
         small_ambient=small,
         light=light,
         blocked=blocked,
         table=table,
         factor=proxies.factor * by,
     )
+
+
+def compare_with_empty(
+    proxies: ProxyTake, ambient: NDArray[np.float32], empty: EmptyLook | None
+) -> NDArray[np.float64]:
+    """Return by how many stops (3,) the ambient in use is brighter than the empty take's."""
+    if empty is None or empty.ambient is ambient:
+        return np.full(3, np.nan)
+    return compare_exposure(ambient, empty.ambient, noise=proxies.noise_proxy)
 
 
 def register_proxies(
