@@ -1,63 +1,35 @@
 """Which pixels of a sweep are covered by the lamp, its glow, or who carries it.
 
-The lamp's reflections in the set are wanted and are kept; shadows are no cover. See ``core.evidence`` for
-what is
-measured, ``core.regions`` for how it is drawn together into masks.
+The lamp's reflections in the set are wanted and are kept; shadows are no cover. See ``core.evidence`` and
+``core.recognition`` for what is measured, ``core.finder`` for how it is drawn together into a frame's mask.
 """
 
 from __future__ import annotations
 
-import math
 import os
-from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.evidence import (
-    CoverGauge,
-    average_scene_light,
-    brightest_channel,
-    find_ceiling,
-    measure_disagreement,
-)
-from lightstack.core.recognition import SetGauge, usual_light
-from lightstack.core.regions import (
-    close_gaps,
-    disc,
-    drop_known,
-    fill_holes,
-    find_glints,
-    grow_within,
-    join_lamp,
-    keep_large,
-    keep_steep,
-)
+from lightstack.core.finder import BLOCKED, CARRIER, CLOSED, COVERED, GLINT, GLOW, LAMP, RIM, Finder
+from lightstack.core.regions import disc
 from lightstack.errors import SettingError
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
-COVERED, LAMP, GLOW, CARRIER, GLINT, RIM = 1, 2, 4, 8, 16, 32
-CLOSED = COVERED | LAMP | GLOW | CARRIER
-BLOCKED = CLOSED | RIM
-
-WORK_WIDTH = 320  # pixels across at which masks are found; all lengths below are in such pixels
-ALL_CLIPPED = 7
-SCENE_FRAMES = 60  # frames averaged for the set's own light
-COVER_SEED, COVER_WEAK = 0.4, 0.25  # share of the ambient gone
-SEED_AREA = 12
-DISAGREE = 6.0  # chi-square units of the small window
-WINNER_SHARE, WINNER_DISAGREE = 0.5, 300.0
-OUTSHINE, STEEP = 1.5, 2.0
-GROW_STEPS = 15
-CLOSE_RADIUS, HOLE_AREA = 7, 150
-LAMP_RIM, EXCESS_RIM, DARK_RIM = 3, 2, 4
-BESIDE, BESIDE_OUTSHINE = 7, 1.25
-ARM_REACH, BODY_AREA = 20.0, 150
-GLINT_AREA = 80
-USUAL_FRAMES = 60
-CEILING_RUNS = 300  # the ceiling is found from so many runs of frames
+__all__ = [
+    "BLOCKED",
+    "CARRIER",
+    "CLOSED",
+    "COVERED",
+    "GLINT",
+    "GLOW",
+    "LAMP",
+    "RIM",
+    "find_blockers",
+    "refine_blockers",
+]
 
 
 def find_blockers(
@@ -101,7 +73,7 @@ def find_blockers(
     lit = np.flatnonzero(lamp_on)
     if len(lit) == 0:
         return flags
-    finder = _Finder(light, ambient, noise, clipped, lit)
+    finder = Finder(light, ambient, noise, clipped, lit)
     # frames are found independently of each other, so threads change nothing but the time
     with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
         for k, found in zip(lit, pool.map(finder.find, range(len(lit))), strict=True):
@@ -109,160 +81,6 @@ def find_blockers(
                 found = np.where(found & GLINT, found | LAMP, found).astype(np.uint8)
             flags[k] = _enlarge(found, finder.step, shape[1:])
     return flags
-
-
-class _Finder:
-    """One sweep at working size: what is the same for all frames, and a few frames' peaks for comparison."""
-
-    def __init__(
-        self, light: NDArray, ambient: FloatArray, noise: NoiseModel, clipped: NDArray[np.uint8],
-        lit: NDArray[np.int64],
-    ) -> None:  # fmt: skip
-        self.step = max(1, round(ambient.shape[1] / WORK_WIDTH))
-        self.unit = ambient.shape[1] / self.step / WORK_WIDTH
-        self._light, self._clipped, self._lit = light, clipped, lit
-        self.noise = NoiseModel(noise.a / self.step**2, noise.b / self.step**2, noise.scale * self.step)
-        self.ambient = np.maximum(shrink(np.asarray(ambient, np.float32), self.step), 0)
-        self._gauge = CoverGauge(self.ambient, self.noise)
-        self._floor = 3 * brightest_channel(self.noise.sigma(self.ambient))
-        self._ceiling = self._find_ceiling()
-        self._scene, usual = self._average_scene()
-        self._set = SetGauge([usual, self.ambient.sum(axis=2)], self.ambient, self.noise)
-
-    def frame(self, place: int) -> NDArray[np.float32]:
-        """Lit frame ``place`` at working size, 0 outside the picture."""
-        picture = np.array(self._light[self._lit[place]], np.float32)
-        np.copyto(picture, 0, where=~np.isfinite(picture))
-        return shrink(picture, self.step)
-
-    def find(self, place: int) -> NDArray[np.uint8]:
-        """Flags of lit frame ``place``, (h, w) at working size."""
-        light = self.frame(place)
-        cover = self._gauge.measure(light)
-        peak = brightest_channel(light)
-        cores, glints = self._cores(place)
-        seed = self._seed(cover)
-        lamp = cv2.dilate(cores, disc(math.ceil(LAMP_RIM * self.unit)))
-        start = seed | lamp
-        known = self._set.recognise(light, (cover > COVER_WEAK).astype(np.uint8) | start, self._clipped_channels(place))
-        excess = self._excess(peak, start, cover) & (1 - glints)
-        excess = drop_known(excess, known)
-        start |= excess
-        weak = self._weak(light, cover) & (1 - known) | start
-        body = grow_within(start, weak, self._px(GROW_STEPS))
-        body = close_gaps(body, self._px(CLOSE_RADIUS))
-        body |= join_lamp(cores, body, reach=ARM_REACH * self.unit, area=self._area(BODY_AREA))
-        body = fill_holes(body, self._area(HOLE_AREA))
-        body |= cv2.dilate(excess, disc(self._px(EXCESS_RIM)))  # its blurred edge is bright too
-        rim = cv2.dilate(body, disc(self._px(DARK_RIM)))
-        return _flag(body | self._bright_margin(peak, rim, body), lamp, seed, glints, rim)
-
-    def _bright_margin(
-        self, peak: NDArray[np.float32], rim: NDArray[np.uint8], body: NDArray[np.uint8]
-    ) -> NDArray[np.uint8]:
-        """What of the rim may be the lit edge of a figure: brighter than the place ever is, and than the set beside it.
-
-        The rest of the rim does no harm to a maximum, and next to the lamp it holds the set's best light.
-        """
-        beside = cv2.dilate(np.where(rim > 0, 0, peak).astype(np.float32), disc(self._px(BESIDE)))
-        usual = np.maximum(OUTSHINE * self._usual_top, BESIDE_OUTSHINE * beside) + self._floor
-        return (rim & (1 - body) & (peak > usual)).astype(np.uint8)
-
-    def _px(self, length: float) -> int:
-        return max(1, round(length * self.unit))
-
-    def _area(self, area: float) -> int:
-        return max(2, round(area * self.unit**2))
-
-    def _seed(self, cover: NDArray[np.float32]) -> NDArray[np.uint8]:
-        mask = cv2.morphologyEx((cover > COVER_SEED).astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
-        return keep_large(mask, self._area(SEED_AREA))
-
-    def _cores(self, place: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-        """Saturated in all channels: the lamp, and what is but a reflection of it."""
-        bits = np.asarray(self._clipped[self._lit[place]])
-        full = _shrink_any(bits == ALL_CLIPPED, self.step)
-        full = cv2.morphologyEx(full, cv2.MORPH_CLOSE, disc(1))
-        glints = find_glints(full)
-        return full & (1 - glints), glints
-
-    def _clipped_channels(self, place: int) -> list[NDArray[np.uint8]]:
-        bits = np.asarray(self._clipped[self._lit[place]])
-        return [_shrink_any((bits >> c) & 1 == 1, self.step) for c in range(3)]
-
-    def _weak(self, light: NDArray[np.float32], cover: NDArray[np.float32]) -> NDArray[np.uint8]:
-        small, large = measure_disagreement(light, self.ambient, self._scene, noise=self.noise)
-        # the large window speaks where the small one is undecided; it sums five times as many pixels
-        peak = brightest_channel(light)
-        bright = peak > WINNER_SHARE * self._usual_top
-        limit = np.where(bright, WINNER_DISAGREE, DISAGREE)
-        disagree = np.where(np.abs(small) > DISAGREE, small, large / 4) > limit
-        return cv2.morphologyEx((disagree | (cover > COVER_WEAK)).astype(np.uint8), cv2.MORPH_OPEN, disc(1))
-
-    def _excess(
-        self, peak: NDArray[np.float32], start: NDArray[np.uint8], cover: NDArray[np.float32]
-    ) -> NDArray[np.uint8]:
-        """Brighter than the set ever gets: parts that touch the body, and any that are too large for a glint."""
-        mask = cv2.morphologyEx((peak > self._ceiling).astype(np.uint8), cv2.MORPH_OPEN, disc(1))
-        if not mask.any():
-            return mask
-        mask = keep_steep(mask, peak + self._floor, ignore=(start > 0) | (cover > COVER_WEAK), ratio=STEEP)
-        labels = cv2.connectedComponents(mask)[1]
-        touching = np.unique(labels[cv2.dilate(start, disc(self._px(3))) > 0])
-        joined = np.isin(labels, touching[touching > 0]).astype(np.uint8)
-        return joined | keep_large(mask, self._area(GLINT_AREA))
-
-    def _find_ceiling(self) -> NDArray[np.float32]:
-        run = -(-len(self._lit) // CEILING_RUNS)
-        peaks = []
-        for first in range(0, len(self._lit), run):
-            places = range(first, min(first + run, len(self._lit)))
-            peaks.append(np.max([brightest_channel(self.frame(p)) for p in places], axis=0).astype(np.float16))
-        stack = np.stack(peaks)
-        ceiling = find_ceiling(stack, self._floor)
-        known = np.where(stack <= ceiling, stack, 0).astype(np.float32)
-        rank = min(len(known), 2 + round(len(known) / 100))  # the brightest but one, or a few more of many
-        self._usual_top = -np.partition(-known, rank - 1, axis=0)[rank - 1]
-        return ceiling
-
-    def _average_scene(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Mean lamp light where the set is open, and the luminance with which it usually answers the lamp."""
-        count = min(len(self._lit), SCENE_FRAMES)
-        places = np.unique(np.linspace(0, len(self._lit) - 1, count).astype(int))
-        frames = [self.frame(int(p)) for p in places]
-        masks = []
-        for p, frame in zip(places, frames, strict=True):
-            covered = cv2.dilate((self._gauge.measure(frame) > 0.4).astype(np.uint8), disc(self._px(3)))
-            clipped = _shrink_any(np.asarray(self._clipped[self._lit[p]]) > 0, self.step)
-            masks.append((covered | clipped) == 0)
-        few = slice(None, None, max(1, len(frames) // USUAL_FRAMES))
-        usual = usual_light([frame.sum(axis=2) for frame in frames[few]], [1 - m for m in masks[few]])
-        return average_scene_light(frames, masks), usual
-
-
-def _flag(
-    body: NDArray[np.uint8], lamp: NDArray[np.uint8], seed: NDArray[np.uint8], glints: NDArray[np.uint8],
-    rim: NDArray[np.uint8],
-) -> NDArray[np.uint8]:  # fmt: skip
-    dark = cv2.dilate(seed, disc(1)) & body & (1 - lamp)
-    lit = body & (1 - lamp) & (1 - dark)
-    edge = rim & (1 - body) & (1 - lamp)
-    return (lamp * LAMP | dark * COVERED | lit * CARRIER | glints * GLINT | edge * RIM).astype(np.uint8)
-
-
-def shrink(picture: NDArray[np.float32], step: int) -> NDArray[np.float32]:
-    """Average boxes of ``step`` x ``step`` pixels; the last column and row may be averaged over fewer."""
-    if step == 1:
-        return picture
-    h, w = picture.shape[:2]
-    pad = ((0, -h % step), (0, -w % step), *[(0, 0)] * (picture.ndim - 2))
-    padded = np.pad(picture, pad, mode="edge")
-    tiles = padded.reshape(padded.shape[0] // step, step, padded.shape[1] // step, step, *padded.shape[2:])
-    return tiles.mean((1, 3), dtype=np.float32)
-
-
-def _shrink_any(mask: BoolArray, step: int) -> NDArray[np.uint8]:
-    return (shrink(mask.astype(np.float32), step) > 0).astype(np.uint8)
 
 
 def _enlarge(flags: NDArray[np.uint8], step: int, shape: tuple[int, ...]) -> NDArray[np.uint8]:
@@ -310,47 +128,3 @@ def _is_darkened(light: FloatArray, ambient: FloatArray, noise: NoiseModel) -> B
     base = cv2.blur(level, (3, 3))
     error = noise.sigma(base) / 3
     return np.asarray(((mean < -0.5 * base) & (mean < -4 * error)).any(-1))
-
-
-def add_polygons(
-    flags: NDArray[np.uint8], polygons: Sequence[FloatArray], *, factor: int = 1, clear: bool = False
-) -> NDArray[np.uint8]:
-    """Block or clear shapes drawn by hand; returns new flags, ``(h, w)`` uint8.
-
-    ``polygons``: each (m, 2), x and y in full-size pixels, pixel centres at .5. ``factor``: full-size pixels
-    per
-    pixel of ``flags``. ``clear``: open the shapes instead of blocking them.
-
-    Raises SettingError for fewer than three points.
-    """
-    inside = np.zeros(flags.shape, np.uint8)
-    for polygon in polygons:
-        points = np.asarray(polygon, np.float64)
-        if points.ndim != 2 or points.shape[1] != 2 or len(points) < 3:
-            raise SettingError(f"a block shape has {points.size // 2} points; expected at least three x, y pairs")
-        fixed = np.rint((points / factor - 0.5) * 256).astype(np.int32)  # eight fractional bits
-        cv2.fillPoly(inside, [fixed], 1, cv2.LINE_8, 8)
-    if clear:
-        return np.where(inside > 0, flags & np.uint8(GLINT), flags).astype(np.uint8)
-    return np.where(inside > 0, flags | np.uint8(CARRIER), flags).astype(np.uint8)
-
-
-def polygon_at(shapes: Mapping[int, FloatArray], frame: int) -> NDArray[np.float64] | None:
-    """The outline at a source frame, (m, 2), interpolated between the frames at which it was drawn.
-
-    ``shapes``: source frame -> (m, 2) points, the same number at every frame. Returns None before the first
-    and
-    after the last; a shape drawn at one frame only lives there.
-
-    Raises SettingError when the numbers of points differ.
-    """
-    frames = sorted(shapes)
-    if not frames or not frames[0] <= frame <= frames[-1]:
-        return None
-    if len({len(shapes[f]) for f in frames}) > 1:
-        counts = ", ".join(f"{len(shapes[f])} at frame {f}" for f in frames)
-        raise SettingError(f"a block shape has {counts} points; expected the same number at every frame")
-    before = max(f for f in frames if f <= frame)
-    after = min(f for f in frames if f >= frame)
-    share = 0.0 if after == before else (frame - before) / (after - before)
-    return (1 - share) * np.asarray(shapes[before], np.float64) + share * np.asarray(shapes[after], np.float64)

@@ -8,7 +8,7 @@ says nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import cv2
 import numpy as np
@@ -70,17 +70,18 @@ def _is_recognised(
     Beside the strength its correlation counts: the outline of a face that runs along the edge of a wall is
     strong too, but the wall explains little of it.
     """
-    product = power = energy = np.float32(0)
-    for detail, texture, weight in zip(details, own, weights, strict=True):
-        pull = weight * texture
-        product = product + pull * detail
-        power = power + pull * texture
-        energy = energy + weight * detail * detail
-    product, power, energy = _window(product), _window(power), _window(energy)
+    pulls = [weight * texture for texture, weight in zip(own, weights, strict=True)]
+    product = _window(_total(pull * detail for pull, detail in zip(pulls, details, strict=True)))
+    power = _window(_total(pull * texture for pull, texture in zip(pulls, own, strict=True)))
+    energy = _window(_total(weight * d * d for weight, d in zip(weights, details, strict=True)))
     power = np.maximum(power, 1e-9)
     error = 1 / np.sqrt(power * np.float32(4 * np.pi * WINDOW_WIDTH**2))
     alike = product > CORRELATION * np.sqrt(power * np.maximum(energy, 1e-9))
     return (error < SURE_ERROR) & (product / power - 2 * error > RECOGNISED) & alike
+
+
+def _total(pictures: Iterable[NDArray[np.float32]]) -> NDArray[np.float32]:
+    return np.sum(list(pictures), axis=0, dtype=np.float32)
 
 
 def _set_detail(picture: FloatArray) -> NDArray[np.float32]:

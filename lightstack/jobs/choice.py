@@ -21,7 +21,7 @@ from lightstack.files.schema import Sweep
 from lightstack.files.tables import timecode_at
 from lightstack.jobs.footage import FittedTake, resolve_frames, resolve_ranges
 from lightstack.jobs.lamp_light import is_blocked
-from lightstack.jobs.look import SweepLook, shrink_noise
+from lightstack.jobs.look import SweepLook
 from lightstack.records import Choice, KeyFrame, NoiseModel, TakeInfo
 
 
@@ -37,7 +37,7 @@ class Scale:
 
 def weigh_light(look: SweepLook) -> Scale:
     """Measure the lamp's colour and weigh the channels by what they tell of it."""
-    noise = shrink_noise(look.proxies.noise_proxy, look.factor // look.proxies.factor)
+    noise = look.small_noise
     colour = measure_colour(look)
     weights = weigh_channels(colour, noise=noise)
     sigma = np.sqrt((noise.sigma(look.small_ambient).astype(np.float64) ** 2) @ weights**2)
@@ -48,7 +48,7 @@ def measure_colour(look: SweepLook) -> NDArray[np.float64]:
     """Return the mean colour (3,) of the lamp light where each lit frame is brightest, largest = 1."""
     total = np.zeros(3)
     for k in np.flatnonzero(look.table.lamp_on):
-        picture = np.asarray(look.light[k], np.float32)
+        picture = look.light[int(k)]
         usable = ~is_blocked(look.blocked[k]) & np.isfinite(picture).all(axis=2)
         if usable.any():
             open_light = picture[usable].astype(np.float64)
@@ -93,11 +93,15 @@ def choose_frames(look: SweepLook, settings: Sweep, sweep: FittedTake, scale: Sc
 
 def measure_values(look: SweepLook, scale: Scale, frames: Sequence[int]) -> NDArray[np.float32]:
     """Return what each of ``frames`` (indices) is worth at each pixel of a small picture, (k, P)."""
-    picked = look.light if len(frames) == len(look.proxies) else look.light[list(frames)]
+    picked = look.light if len(frames) == len(look.proxies) else look.light.pick(frames)
     flags = look.blocked if len(frames) == len(look.proxies) else look.blocked[list(frames)]
     weights = look.table.weight[list(frames)]
     return light_values(
-        picked, ~is_blocked(flags), sigma=scale.sigma, weights=weights, luminance=scale.weights.tolist()
+        picked,  # type: ignore[arg-type]
+        ~is_blocked(flags),
+        sigma=scale.sigma,
+        weights=weights,
+        luminance=scale.weights.tolist(),
     )
 
 
@@ -113,7 +117,7 @@ def describe_keys(
 ) -> tuple[KeyFrame, ...]:
     """Return one row per key frame, in the order of choosing, with its evening gain in stops."""
     weights = scale.weights.astype(np.float32)
-    lights = [np.asarray(look.light[k], np.float32) @ weights for k in choice.order]
+    lights = [look.light[int(k)] @ weights for k in choice.order]
     valid = [~is_blocked(look.blocked[k]) for k in choice.order]
     levels = np.array([measure_level(a, b, sigma=scale.sigma) for a, b in zip(lights, valid, strict=True)])
     gains = even_gains(levels, amount=settings.even)
@@ -139,7 +143,7 @@ def block_glints(look: SweepLook, choice: Choice, scale: Scale) -> dict[int, NDA
     """Return, by index, the glints (h', w') to leave out so that a glossy patch shows one frame's only."""
     order = list(choice.order)
     glints = (look.blocked[order] & GLINT) > 0
-    light = np.nan_to_num(np.asarray(look.light[order], np.float32) @ scale.weights.astype(np.float32))
+    light = np.nan_to_num(look.light.pick(order) @ scale.weights.astype(np.float32))
     return dict(zip(order, pick_glints(glints, light), strict=True))
 
 
@@ -151,7 +155,7 @@ def find_reach(look: SweepLook, noise: NoiseModel, scale: Scale, size: tuple[int
     lit = np.flatnonzero(look.table.lamp_on)
     height, width = look.small_ambient.shape[:2]
     recipe = plan_guide(noise, width=width, colour=scale.colour)
-    stills = ((np.asarray(look.light[k], np.float32), ~is_blocked(look.blocked[k])) for k in lit)
+    stills = ((look.light[int(k)], ~is_blocked(look.blocked[k])) for k in lit)
     level, valid = gather_levels(stills, look.small_ambient, recipe)
     reach = find_reached(level, valid=valid)
     full = cv2.resize(

@@ -44,6 +44,7 @@ def write_stack(
         PartHeader(
             f"still_{key.source_frame:05d}",
             ("R", "G", "B", "A"),
+            compression="none",  # noise does not compress, and this is most of the time a build takes
             attributes={"take": key.take, "source_frame": key.source_frame},
         )
         for key in ordered

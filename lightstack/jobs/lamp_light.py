@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -41,48 +43,59 @@ def shrink_any(bits: NDArray[np.uint8], by: int) -> NDArray[np.uint8]:
     return np.bitwise_or.reduce(np.bitwise_or.reduce(boxes, axis=3), axis=1)
 
 
-def keep_lamp_light(
-    proxies: ProxyTake,
-    ambient: NDArray[np.float32],
-    registration: Registration,
-    *,
-    drift_gain: NDArray[np.float64] | None,
-    folder: Path,
-    progress: Progress,
-) -> tuple[NDArray[np.float16], NDArray[np.uint8]]:
-    """Write frame minus ambient for every frame, registered and shrunk, and the clipping flags beside it.
+@dataclass(frozen=True, slots=True)
+class LampLight:
+    """Registered frame minus ambient at small size, made frame by frame as it is asked for.
 
-    Parameters
-    ----------
-    ambient : (h, w, 3) at survey size, registered.
-    drift_gain : (n, 3) exposure and white of each frame against the ambient, divided out; None = not held.
-
-    Returns
-    -------
-    Memory-mapped light (n, h', w', 3) float16, NaN outside the picture, and flags (n, h', w') uint8.
+    ``rgb``: (n, h', w', 3) float16, NaN outside the picture. ``ambient``: (h', w', 3). ``drift``: (n, 3) exposure and
+    white of each frame against the ambient, divided out; None = not held.
     """
+
+    rgb: NDArray[np.float16]
+    ambient: NDArray[np.float32]
+    drift: NDArray[np.float64] | None = None
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        return self.rgb.shape
+
+    def __len__(self) -> int:
+        return len(self.rgb)
+
+    def __getitem__(self, k: int) -> NDArray[np.float32]:
+        picture = np.asarray(self.rgb[k], np.float32)
+        if self.drift is not None:
+            picture = picture / self.drift[k].astype(np.float32)
+        return picture - self.ambient
+
+    def pick(self, frames: Sequence[int]) -> NDArray[np.float32]:
+        """Return several frames, (k, h', w', 3)."""
+        return np.stack([self[int(k)] for k in frames])
+
+
+def keep_small(proxies: ProxyTake, registration: Registration, folder: Path, *, progress: Progress) -> ProxyTake:
+    """Put every surveyed frame back to the origin, shrink it once more and keep it; NaN outside the picture."""
     by = shrink_by(proxies)
-    light_path, flags_path = folder / f"{proxies.name}.light", folder / f"{proxies.name}.flags"
-    count = len(proxies)
-    small = shrink_mean(ambient, by)
-    shape = (count, *small.shape)
+    rgb_path, flags_path = folder / f"{proxies.name}.small", folder / f"{proxies.name}.flags"
+    height, width = (side // by for side in proxies.rgb.shape[1:3])
+    shape = (len(proxies), height, width, 3)
     with (
-        light_path.open("wb") as light_file,
+        rgb_path.open("wb") as rgb_file,
         flags_path.open("wb") as flags_file,
-        progress.step(f"lamp light of {proxies.name}", count) as step,
+        progress.step(f"shrink {proxies.name}", len(proxies)) as step,
     ):
-        for k in range(count):
+        for k, number in enumerate(proxies.source_frames):
             picture = np.asarray(proxies.rgb[k], np.float32)
-            flags = shrink_any(proxies.clipped[k], by)
-            matrix = registration.stretch_at(int(proxies.source_frames[k])).matrix
-            picture, inside = warp_picture(picture, matrix, factor=proxies.factor, interpolation="linear")
-            picture = np.where(inside[..., None], picture, np.float32(np.nan))
-            if drift_gain is not None:
-                picture = picture / drift_gain[k].astype(np.float32)
-            light_file.write((shrink_mean(picture, by) - small).astype(np.float16).data)
-            flags_file.write(np.ascontiguousarray(flags).data)
+            stretch = registration.stretch_at(int(number))
+            if not stretch.identity:
+                picture, inside = warp_picture(picture, stretch.matrix, factor=proxies.factor, interpolation="linear")
+                picture[~inside] = np.nan
+            rgb_file.write(shrink_mean(picture, by).astype(np.float16).data)
+            flags_file.write(np.ascontiguousarray(shrink_any(proxies.clipped[k], by)).data)
             step.advance()
-    return (
-        np.memmap(light_path, np.float16, "r", shape=shape),
-        np.memmap(flags_path, np.uint8, "r", shape=shape[:3]),
+    return replace(
+        proxies,
+        rgb=np.memmap(rgb_path, np.float16, "r", shape=shape),
+        clipped=np.memmap(flags_path, np.uint8, "r", shape=shape[:3]),
+        factor=proxies.factor * by,
     )

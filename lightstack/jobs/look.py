@@ -18,10 +18,11 @@ from lightstack.core.warp import warp_picture
 from lightstack.errors import UnusableTake
 from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.jobs.footage import FittedTake, resolve_ranges
-from lightstack.jobs.lamp_light import is_blocked, keep_lamp_light, shrink_by, shrink_mean
+from lightstack.jobs.lamp_light import LampLight, is_blocked, keep_small, shrink_mean
 from lightstack.jobs.survey import measure_proxy_noise, survey_take
 from lightstack.records import FrameTable, NoiseModel, Origin, Progress, ProxyTake, Registration
 
+MARGIN = 12  # px left out at the picture's edge, where a moved frame saw nothing
 PASSER_SIGMA = 4.0  # mean over 5 x 5 of the largest channel's deviation; noise alone gives about 1.3
 PASSER_SHARE = 0.002  # of the picture
 
@@ -48,7 +49,8 @@ class SweepLook:
     empty: EmptyLook | None
     empty_stops: NDArray[np.float64]  # (3,) own ambient against the empty take's; NaN not compared
     small_ambient: NDArray[np.float32]  # (h', w', 3)
-    light: NDArray[np.float16]
+    small_noise: NoiseModel
+    light: LampLight
     blocked: NDArray[np.uint8]
     table: FrameTable
     factor: int
@@ -129,27 +131,27 @@ def measure_look(
     progress: Progress,
 ) -> SweepLook:
     """Take the ambient out of every frame at small size, find what is covered, measure the frames."""
-
-    def frame_at(k: int) -> NDArray[np.float32]:
-        matrix = registration.stretch_at(int(proxies.source_frames[k])).matrix
-        picture = np.asarray(proxies.rgb[k], np.float32)
-        return warp_picture(picture, matrix, factor=proxies.factor, interpolation="linear")[0]
-
-    by = shrink_by(proxies)
-    small = shrink_mean(ambient, by)
+    small = keep_small(proxies, registration, folder, progress=progress)
+    small_ambient = shrink_mean(ambient, small.factor // proxies.factor)
     with progress.step(f"measure {proxies.name}", None):
-        table = survey_sweep(proxies, ambient, registration, lamp_off=lamp_off, frame_at=frame_at)
-    light, flags = keep_lamp_light(
-        proxies,
-        ambient,
-        registration,
-        drift_gain=2.0**table.drift_stops if settings.hold_exposure else None,
-        folder=folder,
-        progress=progress,
-    )
-    noise = shrink_noise(proxies.noise_proxy, by)
+        small = replace(small, noise_proxy=measure_proxy_noise(small, np.arange(len(small)), margin=MARGIN))
+        table = survey_sweep(
+            small,
+            small_ambient,
+            registration,
+            lamp_off=lamp_off,
+            frame_at=lambda k: fill_outside(small, small_ambient, k),
+        )
+    light = LampLight(small.rgb, small_ambient, 2.0**table.drift_stops if settings.hold_exposure else None)
     with progress.step(f"blockers of {proxies.name}", None):
-        blocked = find_blockers(light, small, noise=noise, clipped=flags, lamp_on=table.lamp_on, glints=settings.glints)
+        blocked = find_blockers(
+            light,  # type: ignore[arg-type]
+            small_ambient,
+            noise=small.noise_proxy,
+            clipped=small.clipped,
+            lamp_on=table.lamp_on,
+            glints=settings.glints,
+        )
     table = replace(table, blocked=is_blocked(blocked).mean(axis=(1, 2)))
     return SweepLook(
         proxies=proxies,
@@ -159,12 +161,19 @@ def measure_look(
         own_ambient=own_ambient,
         empty=empty,
         empty_stops=compare_with_empty(proxies, ambient, empty),
-        small_ambient=small,
+        small_ambient=small_ambient,
+        small_noise=small.noise_proxy,
         light=light,
         blocked=blocked,
         table=table,
-        factor=proxies.factor * by,
+        factor=small.factor,
     )
+
+
+def fill_outside(small: ProxyTake, ambient: NDArray[np.float32], k: int) -> NDArray[np.float32]:
+    """Return a small frame with the ambient where it saw nothing."""
+    picture = np.asarray(small.rgb[k], np.float32)
+    return np.where(np.isnan(picture), ambient, picture)
 
 
 def compare_with_empty(
@@ -208,11 +217,6 @@ def average_registered(proxies: ProxyTake, registration: Registration, frames: N
         total += warped * (len(inside) * valid)[..., None]
         weight += len(inside) * valid
     return (total / np.maximum(weight, 1)[..., None]).astype(np.float32)
-
-
-def shrink_noise(noise: NoiseModel, by: int) -> NoiseModel:
-    """Return the noise after box-averaging by ``by``, for noise that is independent between pixels."""
-    return NoiseModel(noise.a / by**2, noise.b / by**2, noise.scale * by)
 
 
 def find_passers(

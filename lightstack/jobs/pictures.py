@@ -76,7 +76,7 @@ def as_shot(look: SweepLook, order: Sequence[int], size: tuple[int, int]) -> NDA
     best = np.zeros(look.light.shape[1:], np.float32)
     for k in order:
         open_here = ~is_blocked(look.blocked[k])
-        light = np.nan_to_num(np.asarray(look.light[k], np.float32))
+        light = np.nan_to_num(look.light[k])
         best = np.maximum(best, light * open_here[..., None])
     return fit_size(best, size)
 

@@ -75,12 +75,18 @@ def survey_take(
     )
 
 
-def measure_proxy_noise(proxies: ProxyTake, frames: np.ndarray, *, most_pairs: int = 32) -> NoiseModel:
-    """Measure temporal noise at survey size from neighbouring frames among ``frames`` (indices)."""
+def measure_proxy_noise(proxies: ProxyTake, frames: np.ndarray, *, most_pairs: int = 32, margin: int = 0) -> NoiseModel:
+    """Measure temporal noise at survey size from neighbouring frames among ``frames`` (indices).
+
+    ``margin``: pixels left out at the picture's edge, as far as the picture allows.
+    """
+    height, width = proxies.rgb.shape[1:3]
+    edge = min(margin, height // 4, width // 4)
+    inside = (slice(edge, height - edge), slice(edge, width - edge))
     following = np.flatnonzero(np.diff(frames) == 1)
     tally = NoiseTally(scale=proxies.factor)
     for i in following[:: max(1, len(following) // most_pairs)]:
         a, b = int(frames[i]), int(frames[i + 1])
         if not proxies.duplicate[b]:
-            tally.add(proxies.rgb[a].astype(np.float32), proxies.rgb[b].astype(np.float32))
+            tally.add(*(np.nan_to_num(proxies.rgb[k][inside].astype(np.float32)) for k in (a, b)))
     return tally.result()

@@ -3,8 +3,6 @@
 import numpy as np
 import pytest
 from made import JUDGED_SEEDS, make_room
-from scipy.ndimage import binary_dilation
-from skimage.draw import polygon2mask
 
 from lightstack.core.blockers import (
     BLOCKED,
@@ -14,11 +12,8 @@ from lightstack.core.blockers import (
     GLINT,
     LAMP,
     RIM,
-    add_polygons,
     find_blockers,
-    polygon_at,
     refine_blockers,
-    shrink,
 )
 from lightstack.core.warp import warp_picture
 from lightstack.errors import SettingError
@@ -162,33 +157,3 @@ def test_validity_closes_what_is_plainly_dark_just_outside():
     noise = NoiseModel(np.full(3, 1e-5), np.full(3, 1e-7))
     valid = refine_blockers(coarse, light, ambient, noise=noise, factor=3)
     assert (valid[24:36, 60:62] == 0).all()
-
-
-def test_a_drawn_shape_covers_what_an_outside_library_says():
-    # REFERENCE  skimage.draw.polygon2mask; its points are (row, column) with pixel centres at whole numbers.
-    # TOLERANCE  one pixel: here every pixel that the outline touches belongs to the shape.
-    points = np.array([[10.5, 8.0], [50.0, 12.5], [44.0, 40.0], [20.0, 35.0]])
-    ours = add_polygons(np.zeros((50, 60), np.uint8), [points]) > 0
-    other = polygon2mask((50, 60), points[:, ::-1] - 0.5)
-    assert not (other & ~ours).any() and not (ours & ~binary_dilation(other, np.ones((3, 3)))).any()
-    coarse = add_polygons(np.zeros((25, 30), np.uint8), [points], factor=2)
-    assert coarse.astype(bool).sum() * 4 == pytest.approx(ours.sum(), rel=0.15)
-    assert not add_polygons(np.full((50, 60), LAMP, np.uint8), [points], clear=True)[15:30, 25:40].any()
-    with pytest.raises(SettingError, match="at least three"):
-        add_polygons(np.zeros((5, 5), np.uint8), [points[:2]])
-
-
-def test_shapes_move_evenly_between_the_frames_at_which_they_were_drawn():
-    square = np.array([[0.0, 0.0], [10, 0], [10, 10], [0, 10]])
-    shapes = {10: square, 20: square + [20, 0]}
-    np.testing.assert_allclose(polygon_at(shapes, 15), square + [10, 0])
-    np.testing.assert_allclose(polygon_at(shapes, 10), square)
-    assert polygon_at(shapes, 9) is None and polygon_at(shapes, 21) is None
-    with pytest.raises(SettingError, match="4 at frame 10, 3 at frame 20"):
-        polygon_at({10: square, 20: square[:3]}, 15)
-
-
-def test_shrinking_keeps_the_mean_and_odd_sizes():
-    picture = np.random.default_rng(3).random((12, 20, 3)).astype(np.float32)
-    np.testing.assert_allclose(shrink(picture, 4).mean((0, 1)), picture.mean((0, 1)), rtol=1e-5)
-    assert shrink(picture[:11, :18], 4).shape == (3, 5, 3)

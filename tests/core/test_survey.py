@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from made import make_room, proxy_arrays
 
-from lightstack.core.motion import measure_smear
 from lightstack.core.survey import average_frames, find_lamp_off, split_stretches, survey_sweep
 from lightstack.errors import UnusableTake
 from lightstack.records import NoiseModel, ProxyTake, Registration, Stretch
@@ -143,15 +142,6 @@ def test_drift_is_read_in_stops_and_a_steady_camera_has_none():
     assert np.median(np.abs(table.drift_stops - truth)) < 0.02
     steady = make_room(1, **SMALL, bump_px=0, turn_deg=0)
     assert np.abs(survey_sweep(take_of(steady), steady.ambient).drift_stops).max() < 0.08
-
-
-@pytest.mark.parametrize("speed", [0.0, 0.7, 2.0])
-def test_smear_is_the_speed_of_a_light_edge(speed):
-    def edge(t):
-        x = np.arange(128) - 60 - speed * t
-        return np.tile(1 / (1 + np.exp(-x / 2.5)), (72, 1))
-
-    assert measure_smear(edge(-1), edge(0), edge(1)) == pytest.approx(speed, rel=0.1, abs=1e-6)
 
 
 def test_frames_left_out_by_registration_get_no_weight():

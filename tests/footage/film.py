@@ -18,7 +18,7 @@ from footage.camera import code_frame, expose, move_picture, write_movie
 from footage.pack import read_pictures
 from footage.truth import write_truth
 
-QUALITY = 10.0
+QUALITY = 14.5
 
 
 def film(pictures: Iterator[NDArray], seed: int, bump: tuple | None = None) -> Iterator[list[NDArray[np.uint16]]]:
