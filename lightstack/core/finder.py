@@ -37,26 +37,31 @@ COVERED, LAMP, GLOW, CARRIER, GLINT, RIM = 1, 2, 4, 8, 16, 32
 CLOSED = COVERED | LAMP | GLOW | CARRIER
 BLOCKED = CLOSED | RIM
 
-WORK_WIDTH = 320  # pixels across at which masks are found; all lengths below are in such pixels
+WORK_WIDTH = 320  # pixels across at which masks are found; all lengths and areas below are in such pixels
 ALL_CLIPPED = 7
 SCENE_FRAMES = 60  # frames averaged for the set's own light
-COVER_SEED, COVER_WEAK = 0.4, 0.25  # share of the ambient gone
-SEED_AREA = 12
-DISAGREE = 6.0  # chi-square units of the small window
-WINNER_SHARE, WINNER_DISAGREE = 0.5, 300.0
-OUTSHINE, STEEP = 1.5, 2.0
-GROW_STEPS = 15
+CEILING_RUNS = 300  # the ceiling is found from so many runs of frames
+FIXED_FRAMES = 25  # lamp-off frames in which fixed lights are looked for
+COVER_SEED, COVER_WEAK = 0.4, 0.25  # share of the ambient gone: surely covered, and covered next to what surely is
+SEED_AREA = 12  # smaller seeds are noise
+DISAGREE = 6.0  # chi-square units of the small window by which the set must be the poorer explanation
+WINNER_SHARE, WINNER_DISAGREE = 0.5, 300.0  # half as bright as the place gets: the plate may need it, so be surer
+OUTSHINE = 1.5  # times as bright as the place usually gets at most: may print into a maximum
+STEEP = 2.0  # fall of level across the outline of a lit hand
+GROW_STEPS = 15  # how far from seeds, lamp and excess weaker evidence is believed
 CLOSE_RADIUS, HOLE_AREA = 7, 150
 LAMP_RIM, EXCESS_RIM, DARK_RIM = 3, 2, 4
-BESIDE, BESIDE_OUTSHINE = 7, 1.25
-ARM_REACH, BODY_AREA = 20.0, 150
-GLINT_AREA = 80
-USUAL_FRAMES = 60
-CEILING_RUNS = 300  # the ceiling is found from so many runs of frames
+BESIDE, BESIDE_OUTSHINE = 7, 1.25  # a lit edge is so many times brighter than the set within so many pixels beside it
+ARM_REACH, BODY_AREA = 20.0, 150  # from the lamp to the body it is joined to, and how large that must be
+GLINT_AREA = 80  # an excess away from the body is a glint up to this area
 
 
 class Finder:
-    """One sweep at working size: what is the same for all frames, and a few frames' peaks for comparison."""
+    """One sweep at working size: what is the same for all frames, learned once; then frames in any order.
+
+    ``light``, ``clipped``: as for ``find_blockers``. ``lit``: indices of the frames with the lamp on. ``step``: pixels
+    of the survey per working pixel; ``unit``: how wide the working picture is, 1 = 320.
+    """
 
     def __init__(
         self, light: NDArray, ambient: FloatArray, noise: NoiseModel, clipped: NDArray[np.uint8],
@@ -68,6 +73,7 @@ class Finder:
         self.noise = NoiseModel(noise.a / self.step**2, noise.b / self.step**2, noise.scale * self.step)
         self.ambient = np.maximum(shrink(np.asarray(ambient, np.float32), self.step), 0)
         self._gauge = CoverGauge(self.ambient, self.noise)
+        self._fixed = self._find_fixed_lights()
         self._floor = 3 * brightest_channel(self.noise.sigma(self.ambient))
         self._ceiling = self._find_ceiling()
         self._scene, usual = self._average_scene()
@@ -127,13 +133,23 @@ class Finder:
         """Saturated in all channels: the lamp, and what is but a reflection of it."""
         bits = np.asarray(self._clipped[self._lit[place]])
         full = _shrink_any(bits == ALL_CLIPPED, self.step)
-        full = cv2.morphologyEx(full, cv2.MORPH_CLOSE, disc(1))
+        full = cv2.morphologyEx(full, cv2.MORPH_CLOSE, disc(1)) & (1 - self._fixed)
         glints = find_glints(full)
         return full & (1 - glints), glints
 
     def _clipped_channels(self, place: int) -> list[NDArray[np.uint8]]:
         bits = np.asarray(self._clipped[self._lit[place]])
         return [_shrink_any((bits >> c) & 1 == 1, self.step) for c in range(3)]
+
+    def _find_fixed_lights(self) -> NDArray[np.uint8]:
+        """Saturated for most of the time without the lamp, or nearly always: a fixed light in shot, not the lamp."""
+        frames = np.setdiff1d(np.arange(len(self._clipped)), self._lit)
+        share = 0.5
+        if len(frames) == 0:
+            frames, share = self._lit, 0.95
+        some = frames[np.unique(np.linspace(0, len(frames) - 1, FIXED_FRAMES).astype(int))]
+        often = np.mean([np.asarray(self._clipped[k]) == ALL_CLIPPED for k in some], axis=0) >= share
+        return cv2.dilate(_shrink_any(often, self.step), disc(self._px(2)))
 
     def _weak(self, light: NDArray[np.float32], cover: NDArray[np.float32]) -> NDArray[np.uint8]:
         small, large = measure_disagreement(light, self.ambient, self._scene, noise=self.noise)
@@ -180,7 +196,7 @@ class Finder:
             covered = cv2.dilate((self._gauge.measure(frame) > 0.4).astype(np.uint8), disc(self._px(3)))
             clipped = _shrink_any(np.asarray(self._clipped[self._lit[p]]) > 0, self.step)
             masks.append((covered | clipped) == 0)
-        few = slice(None, None, max(1, len(frames) // USUAL_FRAMES))
+        few = slice(None, None, max(1, len(frames) // SCENE_FRAMES))
         usual = usual_light([frame.sum(axis=2) for frame in frames[few]], [1 - m for m in masks[few]])
         return average_scene_light(frames, masks), usual
 

@@ -21,6 +21,7 @@ from lightstack.errors import UnusableTake
 from lightstack.records import FloatArray, NoiseModel
 
 LEVEL_BINS = 24
+BLACK_SHARE = 0.25  # of the least noisy bin's variance that is left at black at least
 FLOOR_VARIANCE = 1e-14  # below any camera; keeps a noiseless render's model positive
 
 
@@ -169,13 +170,20 @@ def fit_noise(levels: FloatArray, variances: FloatArray, *, count: int = 63) -> 
         (slope, offset), _residual = nnls(columns * weights[:, None], y * scale * weights)
         slope, offset = slope / scale, offset / scale
         model = columns @ np.array([slope, offset])
-    return float(slope), float(max(offset, FLOOR_VARIANCE))
+    # a codec flattens the darkest places, which tips the line through zero: black is never free of noise
+    least = max(BLACK_SHARE * float(y.min()), FLOOR_VARIANCE)
+    if offset < least:
+        level = columns[:, 0]
+        power = float(np.sum((weights * level) ** 2))
+        slope = float(np.sum(weights**2 * level * (y - least))) / power if power > 0 else 0.0
+        offset = least
+    return float(max(slope, 0.0)), float(offset)
 
 
 def _trim_mean(variances: NDArray[np.float64], count: int) -> float:
     """Mean of the patches that agree with the median; what moved stands far above it."""
     middle = float(np.median(variances))
     spread = np.sqrt(2.0 / count)
-    # texture makes a patch's pixels unequal, so its variance spreads a little more than a chi-square's
-    kept = variances[variances <= middle * (1 + 6 * spread)]
+    # texture and codecs make a patch's pixels unequal, so its variance spreads more than a chi-square's
+    kept = variances[variances <= middle * (1 + 10 * spread)]
     return float(kept.mean()) if len(kept) else middle

@@ -26,6 +26,8 @@ def close_gaps(mask: Mask, radius: int) -> Mask:
 
 def keep_large(mask: Mask, area: int) -> Mask:
     """Drop connected parts of fewer than ``area`` pixels."""
+    if not mask.any():
+        return mask
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
     keep = stats[:, cv2.CC_STAT_AREA] >= area
     keep[0] = False
@@ -88,6 +90,8 @@ def join_lamp(cores: Mask, body: Mask, *, reach: float, area: int) -> Mask:
     the convex hull of the core and the nearest few pixels of the body.
     """
     bridge = np.zeros_like(body)
+    if not cores.any():
+        return bridge
     count, labels, stats, centres = cv2.connectedComponentsWithStats(cores)
     if count < 2:
         return bridge
@@ -116,6 +120,8 @@ def find_glints(cores: Mask) -> Mask:
     it is the lamp.
     """
     glints = np.zeros_like(cores)
+    if not cores.any():
+        return glints
     count, labels, stats, centres = cv2.connectedComponentsWithStats(cores)
     if count < 3:
         return glints

@@ -28,6 +28,8 @@ def find_veil(
     References: ISO 9358:1994, veiling glare of image-forming systems: light in the image of a black patch.
     """
     veil = np.zeros_like(cores)
+    if not cores.any():
+        return veil
     count, labels, stats, centres = cv2.connectedComponentsWithStats(cores)
     ys, xs = np.mgrid[0 : cores.shape[0], 0 : cores.shape[1]].astype(np.float32)
     for i in range(1, count):

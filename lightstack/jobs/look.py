@@ -23,8 +23,9 @@ from lightstack.jobs.survey import measure_proxy_noise, survey_take
 from lightstack.records import FrameTable, NoiseModel, Origin, Progress, ProxyTake, Registration
 
 MARGIN = 12  # px left out at the picture's edge, where a moved frame saw nothing
-PASSER_SIGMA = 4.0  # mean over 5 x 5 of the largest channel's deviation; noise alone gives about 1.3
-PASSER_SHARE = 0.002  # of the picture
+PASSER_SIGMA = 4.0  # mean over 9 x 9 of the largest channel's deviation; noise alone gives about 1.3
+PASSER_MISMATCH, PASSER_FLOOR = 0.03, 3e-4  # what a codec and a small drift may do to an unlit frame
+PASSER_SHARE = 0.004  # of the picture
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,17 +225,21 @@ def find_passers(
 ) -> dict[int, NDArray[np.bool_]]:
     """Return, for unlit source frames that somebody walks through, where: (h, w) bool as the frame shows it.
 
-    A place is somebody's where it is off the ambient by far more than noise, over more than specks.
+    A place is somebody's where it is off the ambient by far more than noise, over more than specks, and not so in
+    most frames: whoever stands there all the time is part of the ambient.
     """
-    found = {}
+    found: dict[int, NDArray[np.bool_]] = {}
+    often = np.zeros(ambient.shape[:2], np.float32)
     place = {int(number): k for k, number in enumerate(proxies.source_frames)}
     for number in frames:
         matrix = registration.stretch_at(number).matrix
         expected, inside = warp_picture(ambient, np.linalg.inv(matrix).astype(np.float64), factor=proxies.factor)
         off = np.abs(np.asarray(proxies.rgb[place[number]], np.float32) - expected)
-        sigma = proxies.noise_proxy.sigma(expected) + 0.02 * np.maximum(expected, 0)
-        doubtful = cv2.blur((off / sigma).max(axis=2), (5, 5)) > PASSER_SIGMA
-        covered = cv2.morphologyEx((doubtful & inside).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
-        if covered.mean() > PASSER_SHARE:
-            found[number] = cv2.dilate(covered, np.ones((15, 15), np.uint8)) > 0
-    return found
+        sigma = proxies.noise_proxy.sigma(expected) + PASSER_MISMATCH * np.maximum(expected, 0) + PASSER_FLOOR
+        doubtful = cv2.blur((off / sigma).max(axis=2), (9, 9)) > PASSER_SIGMA
+        body = cv2.morphologyEx((doubtful & inside).astype(np.uint8), cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
+        often += body
+        if body.mean() > PASSER_SHARE:
+            found[number] = cv2.dilate(body, np.ones((15, 15), np.uint8)) > 0
+    always = often > len(frames) / 2
+    return {number: body & ~always for number, body in found.items()}

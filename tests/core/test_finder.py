@@ -58,3 +58,14 @@ def test_shrinking_keeps_the_mean_and_odd_sizes():
     picture = np.random.default_rng(3).random((12, 20, 3)).astype(np.float32)
     np.testing.assert_allclose(shrink(picture, 4).mean((0, 1)), picture.mean((0, 1)), rtol=1e-5)
     assert shrink(picture[:11, :18], 4).shape == (3, 5, 3)
+
+
+def test_a_fixed_light_in_shot_is_not_the_lamp():
+    light, ambient = figure_take(np.random.default_rng(5), count=12)
+    clipped = np.zeros(light.shape[:3], np.uint8)
+    clipped[:, 10:16, 130:136] = 7
+    clipped[8, 40:46, 30:36] = 7
+    finder = Finder(light, ambient, NOISE, clipped, np.arange(4, 12))
+    assert not (finder.find(4)[5:20, 125:140] & LAMP).any()
+    assert (finder.find(4)[40:46, 30:36] & LAMP).all()
+    assert not (finder.find(3) & LAMP).any()

@@ -64,7 +64,13 @@ def _halve_columns(plane: NDArray) -> NDArray:
 
 
 def write_movie(
-    path: Path, frames: Iterable[list[NDArray[np.uint16]]], *, size: tuple[int, int], rate: int, quality: float, timecode: str
+    path: Path,
+    frames: Iterable[list[NDArray[np.uint16]]],
+    *,
+    size: tuple[int, int],
+    rate: int,
+    quality: float,
+    timecode: str,
 ) -> None:
     """Write coded frames as H.264 High 4:2:2 Intra, tagged BT.709 limited range; the same bytes every time.
 

@@ -1,6 +1,7 @@
 """From linear pictures to the takes on disk: ``python -m footage.film PICTURES FOLDER``.
 
 ``PICTURES`` is what ``footage.paint_takes`` wrote. The movies come out byte for byte the same each time.
+Beside them go the truth and, in ``pictures``, a sheet of what the takes show.
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ import itertools
 from collections.abc import Iterator
 from pathlib import Path
 
+import av
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -46,13 +49,27 @@ def hat_pictures(folder: Path, fixed: NDArray, attempt: int) -> Iterator[NDArray
         yield fixed + change
 
 
+def write_sheet(folder: Path, path: Path) -> None:
+    """Write frames of the takes side by side as a JPEG: hero, empty room, three of the sweep, falling hat."""
+    wanted = (("hero", 60), ("empty", 1), ("hat_2", 14), ("sweep", 52), ("sweep", 85), ("sweep", 98))
+    tiles = []
+    for name, number in wanted:
+        with av.open(str(folder / f"{name}.mov")) as container:
+            frame = next(itertools.islice(container.decode(video=0), number - 1, None))
+            tiles.append(frame.to_ndarray(format="bgr24", src_colorspace="ITU709", dst_colorspace="ITU709"))
+    sheet = np.concatenate([np.concatenate(tiles[:3], axis=1), np.concatenate(tiles[3:], axis=1)])
+    small = cv2.resize(sheet, (1440, 540), interpolation=cv2.INTER_AREA)
+    path.parent.mkdir(exist_ok=True)
+    cv2.imwrite(str(path), small, [cv2.IMWRITE_JPEG_QUALITY, 88])
+
+
 def main() -> None:
     """Film every take and write the truth beside them."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("pictures", type=Path)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--quality", type=float, default=QUALITY)
-    parser.add_argument("--only", nargs="*", help="names of takes, or truth")
+    parser.add_argument("--only", nargs="*", help="names of takes, truth, sheet")
     wanted = parser.parse_args()
     source, folder = wanted.pictures, wanted.folder
     still = read_pictures(source, "still")
@@ -70,10 +87,19 @@ def main() -> None:
         path = folder / f"{name}.mov"
         timecode = f"01:{seed:02d}:00:00"
         size = (takes.HEIGHT, takes.WIDTH)
-        write_movie(path, film(pictures, seed, bump), size=size, rate=takes.RATE, quality=wanted.quality, timecode=timecode)
+        write_movie(
+            path,
+            film(pictures, seed, bump),
+            size=size,
+            rate=takes.RATE,
+            quality=wanted.quality,
+            timecode=timecode,
+        )
         print(name, path.stat().st_size, flush=True)
     if not wanted.only or "truth" in wanted.only:
         write_truth(source, folder / "truth")
+    if not wanted.only or "sheet" in wanted.only:
+        write_sheet(folder, folder / "pictures" / "takes.jpg")
 
 
 if __name__ == "__main__":

@@ -39,20 +39,20 @@ def unpack_picture(data: bytes) -> NDArray[np.float32]:
     return (np.sign(codes) * KNEE * np.expm1(np.abs(codes) * STEP)).astype(np.float32)
 
 
-def write_pictures(folder: Path, name: str, pictures: list[NDArray], *, limit: int = 15_500_000, workers: int = 8) -> None:
+def write_pictures(
+    folder: Path, name: str, pictures: list[NDArray], *, limit: int = 15_500_000, workers: int = 8
+) -> None:
     """Write pictures as ``name_00.pack``, ``name_01.pack`` ..., none larger than ``limit`` bytes."""
     with ProcessPoolExecutor(workers) as pool:
         packed = list(pool.map(pack_picture, pictures))
-    part, used = 0, 0
-    stream = open(folder / f"{name}_{part:02d}.pack", "wb")
+    parts: list[list[bytes]] = [[]]
     for data in packed:
-        if used + len(data) + 4 > limit:
-            stream.close()
-            part, used = part + 1, 0
-            stream = open(folder / f"{name}_{part:02d}.pack", "wb")
-        stream.write(struct.pack("<I", len(data)) + data)
-        used += len(data) + 4
-    stream.close()
+        record = struct.pack("<I", len(data)) + data
+        if parts[-1] and sum(map(len, parts[-1])) + len(record) > limit:
+            parts.append([])
+        parts[-1].append(record)
+    for number, part in enumerate(parts):
+        (folder / f"{name}_{number:02d}.pack").write_bytes(b"".join(part))
 
 
 def read_pictures(folder: Path, name: str) -> Iterator[NDArray[np.float32]]:

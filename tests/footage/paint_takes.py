@@ -38,7 +38,9 @@ def paint_lamp(out: Path, samples: int) -> None:
         scene.place_lamp(stage, lamp, stick=True)
         stage.params.update()
         pictures.append(_render(stage, samples, 100_000 + 1000 * index))
-        masks.append(render.find_shapes(stage.scene, ("carried_lamp", "carrier", "stick"), size=FULL, full_width=takes.WIDTH))
+        masks.append(
+            render.find_shapes(stage.scene, ("carried_lamp", "carrier", "stick"), size=FULL, full_width=takes.WIDTH)
+        )
     write_pictures(out, "lamp", pictures)
     write_pictures(out, "lamp_masks", masks)
 
@@ -131,7 +133,14 @@ def paint_figure(out: Path, samples: int) -> None:
             stage.params.update()
             seed = 300_000 + 1000 * (100 * number + index)
             pictures.append(
-                render.render(stage.scene, size=HALF, full_width=HALF[1], samples=samples, seed=seed, batch=min(256, samples))
+                render.render(
+                    stage.scene,
+                    size=HALF,
+                    full_width=HALF[1],
+                    samples=samples,
+                    seed=seed,
+                    batch=min(256, samples),
+                )
             )
     write_pictures(out, "figure", pictures)
 
@@ -149,7 +158,7 @@ PARTS: dict[str, tuple[Callable[[Path, int], None], int]] = {
     "still": (paint_still, 1024),
     "hero": (paint_hero, 512),
     "hat": (paint_hat, 256),
-    "figure": (paint_figure, 512),
+    "figure": (paint_figure, 256),  # never put into a maximum
 }
 
 

@@ -67,7 +67,16 @@ def make_body(pose: Pose, *, smock: bool) -> dict[str, Mesh]:
 
 
 def _make_head(head: NDArray, right: NDArray, front: NDArray) -> Mesh:
-    profile = [(0.0, -0.125), (0.04, -0.12), (0.06, -0.085), (0.07, -0.02), (0.074, 0.03), (0.066, 0.08), (0.04, 0.115), (0, 0.125)]
+    profile = [
+        (0.0, -0.125),
+        (0.04, -0.12),
+        (0.06, -0.085),
+        (0.07, -0.02),
+        (0.074, 0.03),
+        (0.066, 0.08),
+        (0.04, 0.115),
+        (0, 0.125),
+    ]
     matrix = np.eye(4)
     matrix[:3, :3] = np.stack([right, UP, 1.18 * front], axis=1)
     matrix[:3, 3] = head
@@ -75,15 +84,27 @@ def _make_head(head: NDArray, right: NDArray, front: NDArray) -> Mesh:
 
 
 def _make_nose(head: NDArray, front: NDArray) -> Mesh:
-    return make_tube([head + 0.035 * UP + 0.08 * front, head - 0.02 * UP + 0.1 * front], (0.01, 0.016), steps=4, sides=8)
+    return make_tube(
+        [head + 0.035 * UP + 0.08 * front, head - 0.02 * UP + 0.1 * front], (0.01, 0.016), steps=4, sides=8
+    )
 
 
 def _make_hair(head: NDArray, right: NDArray, front: NDArray, *, hood: bool) -> Mesh:
     back = head - 0.02 * front
     if hood:
-        path = [back - 0.17 * UP - 0.02 * front, back - 0.05 * UP - 0.02 * front, back + 0.06 * UP - 0.015 * front, back + 0.1 * UP]
+        path = [
+            back - 0.17 * UP - 0.02 * front,
+            back - 0.05 * UP - 0.02 * front,
+            back + 0.06 * UP - 0.015 * front,
+            back + 0.1 * UP,
+        ]
         return make_tube(path, [(0.11, 0.1), (0.095, 0.095), (0.09, 0.1), (0.06, 0.07)], side=right, sides=24)
-    path = [back - 0.06 * UP - 0.035 * front, back + 0.02 * UP - 0.02 * front, back + 0.07 * UP - 0.004 * front, back + 0.1 * UP]
+    path = [
+        back - 0.06 * UP - 0.035 * front,
+        back + 0.02 * UP - 0.02 * front,
+        back + 0.07 * UP - 0.004 * front,
+        back + 0.1 * UP,
+    ]
     return make_tube(path, [(0.062, 0.045), (0.08, 0.068), (0.079, 0.082), (0.055, 0.06)], side=right, sides=24)
 
 
@@ -94,11 +115,25 @@ def _add_leg(parts: dict, pose: Pose, hips: NDArray, outward: NDArray, front: ND
     hip = hips + 0.085 * outward
     knee, foot = bend(hip, ankle, THIGH, SHIN, front)
     parts["trousers"].append(
-        make_tube([hip + 0.03 * UP, (hip + knee) / 2, knee, (knee + foot) / 2, foot], (0.088, 0.08, 0.062, 0.06, 0.056),
-                  side=outward, steps=20))
+        make_tube(
+            [hip + 0.03 * UP, (hip + knee) / 2, knee, (knee + foot) / 2, foot],
+            (0.088, 0.08, 0.062, 0.06, 0.056),
+            side=outward,
+            steps=20,
+        )
+    )
     parts["shoes"].append(
-        make_tube([foot - 0.03 * UP - 0.05 * front, foot - 0.04 * UP + 0.06 * front, foot - 0.055 * UP + 0.17 * front],
-                  [(0.042, 0.045), (0.046, 0.036), (0.038, 0.022)], side=outward, steps=10))
+        make_tube(
+            [
+                foot - 0.03 * UP - 0.05 * front,
+                foot - 0.04 * UP + 0.06 * front,
+                foot - 0.055 * UP + 0.17 * front,
+            ],
+            [(0.042, 0.045), (0.046, 0.036), (0.038, 0.022)],
+            side=outward,
+            steps=10,
+        )
+    )
 
 
 def _add_arm(parts: dict, pose: Pose, shoulder: NDArray, outward: NDArray, front: NDArray, sign: int) -> None:
@@ -109,35 +144,53 @@ def _add_arm(parts: dict, pose: Pose, shoulder: NDArray, outward: NDArray, front
     elbow, wrist = bend(shoulder, target, UPPER_ARM, FOREARM, -0.6 * UP + 0.5 * outward - 0.4 * front)
     way = (wrist - elbow) / np.linalg.norm(wrist - elbow)
     parts["top"].append(
-        make_tube([shoulder - 0.02 * outward + 0.01 * UP, (shoulder + elbow) / 2, elbow, (elbow + wrist) / 2, wrist - 0.03 * way],
-                  (0.066, 0.056, 0.05, 0.044, 0.04), side=front, steps=20))
+        make_tube(
+            [
+                shoulder - 0.02 * outward + 0.01 * UP,
+                (shoulder + elbow) / 2,
+                elbow,
+                (elbow + wrist) / 2,
+                wrist - 0.03 * way,
+            ],
+            (0.066, 0.056, 0.05, 0.044, 0.04),
+            side=front,
+            steps=20,
+        )
+    )
     parts["skin"].append(
-        make_tube([wrist - 0.05 * way, wrist + 0.02 * way, wrist + 0.07 * way, wrist + 0.12 * way],
-                  [(0.026, 0.026), (0.04, 0.024), (0.042, 0.024), (0.025, 0.016)], side=outward, steps=10))
+        make_tube(
+            [wrist - 0.05 * way, wrist + 0.02 * way, wrist + 0.07 * way, wrist + 0.12 * way],
+            [(0.026, 0.026), (0.04, 0.024), (0.042, 0.024), (0.025, 0.016)],
+            side=outward,
+            steps=10,
+        )
+    )
 
 
 # --- the sweep -------------------------------------------------------------------------------------
 
 # share of the sweep, body x, body z, lamp x, lamp y, lamp z
-SWEEP_STATIONS = np.array([
-    (0.00, -1.75, 6.60, -1.25, 1.55, 6.05),
-    (0.08, -1.55, 5.75, -1.15, 1.75, 5.20),
-    (0.16, -1.45, 4.90, -1.30, 1.15, 4.30),
-    (0.24, -1.15, 3.95, -1.15, 1.60, 3.45),
-    (0.31, -1.05, 3.05, -1.30, 2.05, 2.65),
-    (0.38, -1.25, 2.00, -1.55, 1.45, 1.60),
-    (0.45, -1.10, 1.75, -1.15, 1.25, 1.25),
-    (0.52, -0.30, 1.70, -0.35, 2.05, 1.25),
-    (0.58, 0.35, 1.75, 0.65, 1.55, 1.30),
-    (0.64, 0.95, 1.85, 1.25, 2.20, 1.50),
-    (0.70, 1.35, 2.00, 1.75, 1.20, 1.65),
-    (0.76, 1.55, 2.85, 1.85, 0.75, 2.45),
-    (0.82, 1.75, 3.70, 1.45, 1.75, 3.40),
-    (0.87, 1.70, 4.60, 1.25, 1.05, 4.35),
-    (0.92, 1.40, 5.40, 0.90, 1.25, 5.25),
-    (0.96, 1.25, 5.75, 0.55, 1.45, 5.60),
-    (1.00, 1.60, 6.10, 1.35, 1.85, 5.70),
-])
+SWEEP_STATIONS = np.array(
+    [
+        (0.00, -1.75, 6.60, -1.25, 1.55, 6.05),
+        (0.08, -1.55, 5.75, -1.15, 1.75, 5.20),
+        (0.16, -1.45, 4.90, -1.30, 1.15, 4.30),
+        (0.24, -1.15, 3.95, -1.15, 1.60, 3.45),
+        (0.31, -1.05, 3.05, -1.30, 2.05, 2.65),
+        (0.38, -1.25, 2.00, -1.55, 1.45, 1.60),
+        (0.45, -1.10, 1.75, -1.15, 1.25, 1.25),
+        (0.52, -0.30, 1.70, -0.35, 2.05, 1.25),
+        (0.58, 0.35, 1.75, 0.65, 1.55, 1.30),
+        (0.64, 0.95, 1.85, 1.25, 2.20, 1.50),
+        (0.70, 1.35, 2.00, 1.75, 1.20, 1.65),
+        (0.76, 1.55, 2.85, 1.85, 0.75, 2.45),
+        (0.82, 1.75, 3.70, 1.45, 1.75, 3.40),
+        (0.87, 1.70, 4.60, 1.25, 1.05, 4.35),
+        (0.92, 1.40, 5.40, 0.90, 1.25, 5.25),
+        (0.96, 1.25, 5.75, 0.55, 1.45, 5.60),
+        (1.00, 1.60, 6.10, 1.35, 1.85, 5.70),
+    ]
+)
 
 
 def pose_carrier(share: float) -> tuple[Pose, NDArray]:
@@ -158,7 +211,9 @@ def pose_carrier(share: float) -> tuple[Pose, NDArray]:
     lean = float(np.clip(22 * (np.linalg.norm(away) - reach), -4, 12))
     if np.linalg.norm(away) > 1.1 * reach:  # the body follows the lamp, never the lamp the body
         place = place + (away * (1 - 1.1 * reach / np.linalg.norm(away))) * np.array([1, 0, 1])
-    return Pose(place, heading, 2 * np.pi * travelled / 1.4, 0.27, lean, None, hand - 0.1 * _unit(hand - shoulder)), lamp
+    return Pose(
+        place, heading, 2 * np.pi * travelled / 1.4, 0.27, lean, None, hand - 0.1 * _unit(hand - shoulder)
+    ), lamp
 
 
 def _unit(vector: NDArray) -> NDArray:
@@ -180,16 +235,18 @@ def make_handle(lamp: NDArray) -> Mesh:
 # --- the hero --------------------------------------------------------------------------------------
 
 # share of the take, x, z, heading, stride, lean, right hand offset (x, y, z), left hand offset
-HERO_STATIONS = np.array([
-    (0.00, -1.20, 1.85, 35, 0.00, 4, 0.18, 0.95, 0.30, -0.20, 0.88, 0.15),
-    (0.10, -1.18, 1.90, 45, 0.05, 3, 0.15, 0.92, 0.30, -0.20, 0.86, 0.15),
-    (0.30, -0.85, 2.55, 50, 0.24, 2, 0.12, 0.86, 0.18, -0.22, 0.84, 0.10),
-    (0.45, -0.50, 3.02, 80, 0.10, 8, 0.42, 1.10, 0.06, -0.10, 0.86, 0.22),
-    (0.58, -0.44, 3.05, 95, 0.00, 16, 0.58, 1.16, -0.05, 0.10, 0.95, 0.24),
-    (0.70, -0.50, 3.05, 92, 0.04, 4, 0.50, 1.35, 0.00, 0.00, 1.02, 0.26),
-    (0.85, -0.72, 3.02, 85, 0.08, -6, 0.38, 1.48, 0.10, -0.05, 1.10, 0.30),
-    (1.00, -0.80, 3.00, 82, 0.00, -7, 0.36, 1.55, 0.10, -0.04, 1.18, 0.30),
-])
+HERO_STATIONS = np.array(
+    [
+        (0.00, -1.20, 1.85, 35, 0.00, 4, 0.18, 0.95, 0.30, -0.20, 0.88, 0.15),
+        (0.10, -1.18, 1.90, 45, 0.05, 3, 0.15, 0.92, 0.30, -0.20, 0.86, 0.15),
+        (0.30, -0.85, 2.55, 50, 0.24, 2, 0.12, 0.86, 0.18, -0.22, 0.84, 0.10),
+        (0.45, -0.50, 3.02, 80, 0.10, 8, 0.42, 1.10, 0.06, -0.10, 0.86, 0.22),
+        (0.58, -0.44, 3.05, 95, 0.00, 16, 0.58, 1.16, -0.05, 0.10, 0.95, 0.24),
+        (0.70, -0.50, 3.05, 92, 0.04, 4, 0.50, 1.35, 0.00, 0.00, 1.02, 0.26),
+        (0.85, -0.72, 3.02, 85, 0.08, -6, 0.38, 1.48, 0.10, -0.05, 1.10, 0.30),
+        (1.00, -0.80, 3.00, 82, 0.00, -7, 0.36, 1.55, 0.10, -0.04, 1.18, 0.30),
+    ]
+)
 
 
 def pose_hero(share: float) -> Pose:

@@ -3,8 +3,8 @@
 Differences from a plain path tracer, each for a picture that can be added, subtracted and put into a
 maximum: light that reaches a matt surface by way of a mirror is left out (it would arrive as rare bright
 dots), each sample's indirect light is limited, and what the camera sees directly is limited before the
-pixel filter, so that a lamp has an even edge. The pixel filter is a Gaussian (0.45 px), sampled. The same
-seed gives the same paths wherever the scene is the same, so the difference of two renders is exactly zero
+pixel filter, so that a lamp has an even edge. The pixel filter is a Gaussian (0.45 px), sampled. In one
+loaded scene the same seed gives the same paths wherever nothing moved, so the difference of two renders is exactly zero
 where nothing changed.
 """
 
@@ -96,7 +96,14 @@ def trace(scene: Any, sampler: Any, ray: Any, max_depth: Any, active: Any) -> An
 
 
 def render(
-    scene: Any, *, size: tuple[int, int], full_width: int, samples: int, seed: int, batch: int = 64, max_depth: int = MAX_DEPTH
+    scene: Any,
+    *,
+    size: tuple[int, int],
+    full_width: int,
+    samples: int,
+    seed: int,
+    batch: int = 64,
+    max_depth: int = MAX_DEPTH,
 ) -> NDArray[np.float32]:
     """Render a picture ``(H, W, 3)``, linear.
 
@@ -129,7 +136,9 @@ def _filtered_position(sampler: Any, pixel: Any, size: tuple[int, int]) -> tuple
     return x, mi.Float(pixel // width) + 0.5 - height / 2 + offset.y
 
 
-def find_shapes(scene: Any, names: tuple[str, ...], *, size: tuple[int, int], full_width: int, samples: int = 16) -> NDArray[np.float32]:
+def find_shapes(
+    scene: Any, names: tuple[str, ...], *, size: tuple[int, int], full_width: int, samples: int = 16
+) -> NDArray[np.float32]:
     """Share of each pixel ``(H, W, groups)`` in which the first thing seen (also by way of a mirror) belongs
     to a shape whose name starts with ``names[g]``."""
     height, width = size

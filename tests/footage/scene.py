@@ -20,7 +20,13 @@ from footage.shapes import Mesh
 CAMERA, TARGET, WIDE_DEGREES = (0.25, 1.55, 6.4), (-0.1, 1.2, 0.0), 57.0
 VIOLET = np.array([0.46, 0.13, 1.0])  # the gel, linear; luminance 0.263
 LAMP_RADIUS, LAMP_RADIANCE = 0.045, 1500.0
-CARRIER = {"top": "black_cloth", "trousers": "black_cloth", "skin": "skin", "hair": "black_cloth", "shoes": "black_cloth"}
+CARRIER = {
+    "top": "black_cloth",
+    "trousers": "black_cloth",
+    "skin": "skin",
+    "hair": "black_cloth",
+    "shoes": "black_cloth",
+}
 HERO = {"top": "smock", "trousers": "brown_cloth", "skin": "skin", "hair": "hair", "shoes": "leather"}
 
 
@@ -37,13 +43,21 @@ def _matt(reflectance: dict[str, Any]) -> dict[str, Any]:
 
 
 def _glossy(reflectance: dict[str, Any], alpha: float) -> dict[str, Any]:
-    inner = {"type": "roughplastic", "diffuse_reflectance": reflectance, "alpha": alpha, "distribution": "ggx"}
+    inner = {
+        "type": "roughplastic",
+        "diffuse_reflectance": reflectance,
+        "alpha": alpha,
+        "distribution": "ggx",
+    }
     return {"type": "twosided", "bsdf": inner}
 
 
 def _metal(colour: tuple[float, float, float], alpha: float) -> dict[str, Any]:
     tint = {"type": "rgb", "value": list(colour)}
-    return {"type": "twosided", "bsdf": {"type": "roughconductor", "alpha": alpha, "specular_reflectance": tint}}
+    return {
+        "type": "twosided",
+        "bsdf": {"type": "roughconductor", "alpha": alpha, "specular_reflectance": tint},
+    }
 
 
 def make_materials() -> dict[str, dict[str, Any]]:
@@ -81,9 +95,18 @@ def make_materials() -> dict[str, dict[str, Any]]:
         "blue_glass": _glossy(_plain((0.02, 0.045, 0.12), depth=0.05, seed=39), 0.05),
         "iron": _metal((0.32, 0.31, 0.3), 0.3),
         "brass": _metal((0.7, 0.5, 0.22), 0.2),
-        "mirror": {"type": "twosided", "bsdf": {"type": "conductor", "specular_reflectance": {"type": "rgb", "value": [0.82, 0.85, 0.83]}}},
+        "mirror": {
+            "type": "twosided",
+            "bsdf": {
+                "type": "conductor",
+                "specular_reflectance": {"type": "rgb", "value": [0.82, 0.85, 0.83]},
+            },
+        },
         "pane": {"type": "mask", "opacity": 0.07, "nested": {"type": "twosided", "bsdf": pane}},
-        "soot": {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": {"type": "rgb", "value": [0.02, 0.02, 0.02]}}},
+        "soot": {
+            "type": "twosided",
+            "bsdf": {"type": "diffuse", "reflectance": {"type": "rgb", "value": [0.02, 0.02, 0.02]}},
+        },
     }
 
 
@@ -152,10 +175,24 @@ def _make_lights(lights: str, *, stand: bool, soot: Any) -> dict[str, Any]:
             "direction": [-0.5, -0.78, 0.56],
             "irradiance": {"type": "rgb", "value": [1.3, 1.8, 2.7]},
         }
-        hatch = mi.ScalarTransform4f().look_at(origin=[0.3, 2.85, 7.3], target=[-0.2, 1.2, 1.5], up=[0, 1, 0]).scale([0.4, 0.25, 1])
-        made["hatch"] = {"type": "rectangle", "to_world": hatch, "bsdf": soot, "emitter": _glow((22, 18.5, 14))}
+        hatch = (
+            mi.ScalarTransform4f()
+            .look_at(origin=[0.3, 2.85, 7.3], target=[-0.2, 1.2, 1.5], up=[0, 1, 0])
+            .scale([0.4, 0.25, 1])
+        )
+        made["hatch"] = {
+            "type": "rectangle",
+            "to_world": hatch,
+            "bsdf": soot,
+            "emitter": _glow((22, 18.5, 14)),
+        }
         sky = mi.ScalarTransform4f().translate([0.9, 1.25, -2.5]).scale([3.0, 1.45, 1])
-        made["sky"] = {"type": "rectangle", "to_world": sky, "bsdf": soot, "emitter": _glow((0.05, 0.085, 0.17))}
+        made["sky"] = {
+            "type": "rectangle",
+            "to_world": sky,
+            "bsdf": soot,
+            "emitter": _glow((0.05, 0.085, 0.17)),
+        }
     if stand:
         face = mi.ScalarTransform4f(edge_lamp_pose()).scale([0.1, 0.075, 1])
         made["edge"] = {"type": "rectangle", "to_world": face, "bsdf": soot}

@@ -56,7 +56,11 @@ def make_quad(corner: ArrayLike, across: ArrayLike, up: ArrayLike, *, uv_per_met
     corner, across, up = (np.asarray(part, float) for part in (corner, across, up))
     width, height = np.linalg.norm(across) * uv_per_metre, np.linalg.norm(up) * uv_per_metre
     vertices = np.array([corner, corner + across, corner + across + up, corner + up])
-    return Mesh(vertices, np.array([[0, 1, 2], [0, 2, 3]]), np.array([[0, 0], [width, 0], [width, height], [0, height]]))
+    return Mesh(
+        vertices,
+        np.array([[0, 1, 2], [0, 2, 3]]),
+        np.array([[0, 0], [width, 0], [width, height], [0, height]]),
+    )
 
 
 def make_box(low: ArrayLike, high: ArrayLike, *, uv_per_metre: float = 1.0, along: str = "y") -> Mesh:
@@ -107,7 +111,9 @@ def grid_faces(rows: int, columns: int) -> NDArray:
     return np.stack([np.stack([a, b, c], -1), np.stack([a, c, d], -1)]).reshape(-1, 3)
 
 
-def make_tube(path: ArrayLike, radii: ArrayLike, *, side: ArrayLike = (1, 0, 0), sides: int = 20, steps: int = 24) -> Mesh:
+def make_tube(
+    path: ArrayLike, radii: ArrayLike, *, side: ArrayLike = (1, 0, 0), sides: int = 20, steps: int = 24
+) -> Mesh:
     """A smooth limb along a path of points ``(k, 3)`` with half widths ``(k,)`` or ``(k, 2)``.
 
     The two half widths lie along ``side`` (made square to the path) and square to both. Path and widths

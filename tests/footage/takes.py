@@ -9,11 +9,22 @@ WIDTH, HEIGHT, MARGIN = 640, 360, 8
 SWEEP_DARK, SWEEP_LIT = 24, 92  # dark frames at each end, frames with the lamp on
 HERO_FRAMES, EMPTY_FRAMES, TRY_FRAMES, TRIES = 100, 24, 24, 3
 TRUTH_HERO_FRAMES = (20, 58, 84)  # hero frames (from 1) whose figure is also lit from every lamp place
-FIGURE_BOXES = ((52, 62, 128, 50), (52, 94, 128, 90), (52, 70, 128, 72))  # top, left, height, width; half size
+FIGURE_BOXES = (
+    (52, 62, 128, 50),
+    (52, 94, 128, 90),
+    (52, 70, 128, 72),
+)  # top, left, height, width; half size
 RATE = 24
 SWEEP_BUMP = (82, (1.9, -1.3), 0.06)  # source frame from which on, pixels, degrees
 HERO_BUMP = (63, (-2.1, 1.4), -0.05)
-FRESH_LAMPS = ((-0.6, 1.9, 4.6), (0.2, 0.75, 1.0), (-2.3, 1.3, 3.2), (1.0, 2.3, 3.1), (2.3, 1.0, 2.2), (0.5, 0.7, 2.75))
+FRESH_LAMPS = (
+    (-0.6, 1.9, 4.6),
+    (0.2, 0.75, 1.0),
+    (-2.3, 1.3, 3.2),
+    (1.0, 2.3, 3.1),
+    (2.3, 1.0, 2.2),
+    (0.5, 0.7, 2.75),
+)
 
 
 def sweep_share(index: int) -> float:

@@ -114,4 +114,6 @@ def make_spines(seed: int, *, books: int = 14, size: int = 512) -> Picture:
     for at in (0.15, 0.3, 0.75):
         picture[np.abs(rows[:, 0] - at) < 0.012] *= 1.8
     picture[:, np.flatnonzero(np.diff(index, prepend=index[0]))] *= 0.2
-    return np.clip(picture * (1 + 0.12 * make_noise(rng, size, cells=(30, 30)))[..., None], 0.01, 0.9).astype(np.float32)
+    return np.clip(picture * (1 + 0.12 * make_noise(rng, size, cells=(30, 30)))[..., None], 0.01, 0.9).astype(
+        np.float32
+    )

@@ -1,9 +1,10 @@
 """The truth beside the demo takes: what a perfect camera would have seen, at half size unless said.
 
 ``room.npz``: ``ambient``, ``ambient_lit`` ``(h, w, 3)`` float16; ``lamp_places`` ``(92, 3)`` and
-``fresh_lamps`` ``(6, 3)`` metres; ``plate`` ``(H, W, 3)`` full size: the largest lamp light of any lit frame with lamp (3 px rim) and carrier masked, each
-channel limited to 0.95 first; ``plate_seen`` bits ``(H, W)``: in some frame unmasked; ``sweep_pose`` and
-``hero_pose`` ``(n, 3, 3)``: position in the hero's first frame -> position in source frame i + 1, pixels.
+``fresh_lamps`` ``(6, 3)`` metres; ``plate`` ``(H, W, 3)`` full size: the largest lamp light of any lit frame,
+lamp (3 px rim) and carrier masked, each channel limited to 0.95 first; ``plate_seen`` bits ``(H, W)``: in some
+frame unmasked; ``sweep_pose`` and ``hero_pose`` ``(n, 3, 3)``: position in the hero's first frame -> position
+in source frame i + 1, pixels; ``lit_frames`` first and last source frame of the sweep with the lamp on.
 ``masks.npz``: bits ``(92, h, w)`` of ``lamp``, ``carrier`` (its image in the mirror too), ``reflection`` (the
 lamp in the mirror); ``matte`` ``(100, h, w)``, ``hat`` ``(72, h, w)`` uint8 coverage; ``stand`` ``(h, w)``.
 ``sweep_light.mkv``: each lit frame minus ambient, unmoved and without noise.
@@ -68,7 +69,12 @@ def write_light(path: Path, pictures: Iterable[NDArray]) -> None:
                 stream.height, stream.width = codes.shape[:2]
                 stream.pix_fmt = "gbrp10le"
                 stream.codec_context.thread_count = 1
-                stream.codec_context.options = {"level": "3", "context": "1", "coder": "1", "flags": "+bitexact"}
+                stream.codec_context.options = {
+                    "level": "3",
+                    "context": "1",
+                    "coder": "1",
+                    "flags": "+bitexact",
+                }
             frame = av.VideoFrame(codes.shape[1], codes.shape[0], "gbrp10le")
             for plane, channel in zip(frame.planes, (1, 2, 0), strict=True):
                 target = np.frombuffer(plane, np.uint16).reshape(plane.height, plane.line_size // 2)
