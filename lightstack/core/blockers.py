@@ -6,17 +6,18 @@ The lamp's reflections in the set are wanted and are kept; shadows are no cover.
 
 from __future__ import annotations
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.finder import BLOCKED, CARRIER, CLOSED, COVERED, GLINT, GLOW, LAMP, RIM, Finder
+from lightstack.core.finder import BLOCKED, CARRIER, CLOSED, COVERED, DRAFT_WIDTH, GLINT, GLOW, LAMP, RIM, SAMPLE_FRAMES, Finder, sample_places
 from lightstack.core.regions import disc
 from lightstack.errors import SettingError
 from lightstack.records import BoolArray, FloatArray, NoiseModel
+
+WORKERS = 2  # threads; more gain little, as every frame waits for memory
 
 __all__ = [
     "BLOCKED",
@@ -60,7 +61,8 @@ def find_blockers(
 
     Raises SettingError for an unknown ``glints``.
 
-    Notes: memory is a few frames and up to 60 frames at 320 pixels across, whatever n is, plus the result.
+    Notes: the set is learned from up to 96 frames, twice: a draft at half size takes figures out of what is learned.
+    Memory is a few frames and up to 60 frames at 320 pixels across, whatever n is, plus the result.
     Misses
     who stands still before a plain wall lit like himself, and dark clothes where the ambient is under the
     noise
@@ -73,9 +75,12 @@ def find_blockers(
     lit = np.flatnonzero(lamp_on)
     if len(lit) == 0:
         return flags
-    finder = Finder(light, ambient, noise, clipped, lit)
     # frames are found independently of each other, so threads change nothing but the time
-    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
+    with ThreadPoolExecutor(WORKERS) as pool:
+        draft = Finder(light, ambient, noise, clipped, lit, width=DRAFT_WIDTH)
+        sample = [int(p) for p in sample_places(len(lit), SAMPLE_FRAMES)]
+        covered = pool.map(lambda place: ((draft.find(place) & CLOSED) > 0).astype(np.uint8), sample)
+        finder = Finder(light, ambient, noise, clipped, lit, draft=dict(zip(sample, covered, strict=True)))
         for k, found in zip(lit, pool.map(finder.find, range(len(lit))), strict=True):
             if glints == "drop":
                 found = np.where(found & GLINT, found | LAMP, found).astype(np.uint8)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,6 +23,8 @@ DRIFT_LIMIT = 0.5  # stops, the most that is taken for a drift of exposure
 EVEN_SHARE = 0.025  # a drift of exposure scales all coarse cells alike within this
 LIKE_SHARE = 0.10  # two unlit frames may differ in so many blocks
 SHORTEST_GAP = 3  # frames
+RESTLESS_LIMIT = 3.0
+CHI_SQUARE_MEDIAN = 0.455  # of one degree of freedom (tables)
 BUMP_PX = 2.5  # a knock of so many survey pixels may not pass for light
 
 
@@ -44,6 +47,7 @@ def find_dark_frames(
         return np.zeros(0, bool)
     side = _block_side(frame_at(0).shape)
     blocks, sigma = _small_pictures(frame_at, count, noise, side)
+    sigma = sigma * _find_restlessness(blocks, sigma)
     reference = _guess_dark(blocks, sigma) if ambient is None else _block_means(np.asarray(ambient, np.float32), side)
     if reference is None:
         return np.zeros(count, bool)
@@ -99,8 +103,9 @@ def _guess_dark(
     order = np.argsort(blocks.mean((1, 2, 3)), kind="stable")
     wide = np.stack([_block_means(picture, _wide_side(picture)) for picture in blocks])
     wide_sigma = _block_means(sigma, _wide_side(sigma)) / np.float32(_wide_side(sigma) / 2)
+    wide_sigma = wide_sigma * _find_restlessness(wide, wide_sigma)
     for k in order[: max(8, len(order) // 2)]:
-        like = _look_alike(blocks, blocks[k], sigma, 3.0) & _look_alike(wide, wide[k], wide_sigma, 4.0)
+        like = _look_alike(blocks, blocks[k], sigma, 5.0) & _look_alike(wide, wide[k], wide_sigma, 4.0)
         if like.sum() < 2:
             continue
         reference = np.median(blocks[like], axis=0)
@@ -108,6 +113,22 @@ def _guess_dark(
         if np.mean(darker > 0.25) < 0.35:
             return reference
     return None
+
+
+def _find_restlessness(pictures: NDArray[np.float32], sigma: NDArray[np.float32]) -> np.float32:
+    """By how much frames jump more than ``sigma`` says, at least 1.
+
+    Notes: a codec's errors hang together over blocks, so that averaging hardly lowers them. They are new in every
+    frame and differ from block to block, while light that moves is smooth in both: each frame is held against the
+    mean of its neighbours and each block against those around it; the median block of the stillest tenth counts.
+    """
+    if len(pictures) < 5 or min(pictures.shape[1:3]) < 3:
+        return np.float32(1)
+    jumps = (0.5 * (pictures[:-2] + pictures[2:]) - pictures[1:-1]) / sigma
+    rough = np.stack([jump - cv2.blur(jump, (3, 3), borderType=cv2.BORDER_REFLECT) for jump in jumps])
+    share = 1.5 * (1 - 1 / 9)  # of a block's variance that both differences keep
+    unrest = np.quantile(np.median(rough**2, axis=(1, 2, 3)), 0.1) / (share * CHI_SQUARE_MEDIAN)
+    return np.float32(np.clip(np.sqrt(unrest), 1, RESTLESS_LIMIT))
 
 
 def _wide_side(picture: NDArray[np.float32]) -> int:

@@ -6,12 +6,14 @@ Lengths are in pixels of a picture 320 across, at which masks are found whatever
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.evidence import (
+    CEILING_GAP,
     CoverGauge,
     average_scene_light,
     brightest_channel,
@@ -38,9 +40,10 @@ CLOSED = COVERED | LAMP | GLOW | CARRIER
 BLOCKED = CLOSED | RIM
 
 WORK_WIDTH = 320  # pixels across at which masks are found; all lengths and areas below are in such pixels
+DRAFT_WIDTH = 160
 ALL_CLIPPED = 7
-SCENE_FRAMES = 60  # frames averaged for the set's own light
-CEILING_RUNS = 300  # the ceiling is found from so many runs of frames
+SCENE_FRAMES = 48  # of them are averaged for the set's own light
+SAMPLE_FRAMES = 96  # frames from which the set is learned, evenly spaced over the take
 FIXED_FRAMES = 25  # lamp-off frames in which fixed lights are looked for
 COVER_SEED, COVER_WEAK = 0.4, 0.25  # share of the ambient gone: surely covered, and covered next to what surely is
 SEED_AREA = 12  # smaller seeds are noise
@@ -65,11 +68,11 @@ class Finder:
 
     def __init__(
         self, light: NDArray, ambient: FloatArray, noise: NoiseModel, clipped: NDArray[np.uint8],
-        lit: NDArray[np.int64],
+        lit: NDArray[np.int64], *, width: int = WORK_WIDTH, draft: Mapping[int, NDArray[np.uint8]] | None = None,
     ) -> None:  # fmt: skip
-        self.step = max(1, round(ambient.shape[1] / WORK_WIDTH))
+        self.step = max(1, round(ambient.shape[1] / width))
         self.unit = ambient.shape[1] / self.step / WORK_WIDTH
-        self._light, self._clipped, self._lit = light, clipped, lit
+        self._light, self._clipped, self._lit, self._draft = light, clipped, lit, draft
         self.noise = NoiseModel(noise.a / self.step**2, noise.b / self.step**2, noise.scale * self.step)
         self.ambient = np.maximum(shrink(np.asarray(ambient, np.float32), self.step), 0)
         self._gauge = CoverGauge(self.ambient, self.noise)
@@ -173,29 +176,40 @@ class Finder:
         joined = np.isin(labels, touching[touching > 0]).astype(np.uint8)
         return joined | keep_large(mask, self._area(GLINT_AREA))
 
+    def _open_peak(self, place: int) -> NDArray[np.float32]:
+        """Brightest channel where the draft leaves the set open, -2 elsewhere."""
+        peak = brightest_channel(self.frame(place))
+        return peak if self._draft is None else np.where(self._drafted(place) > 0, np.float32(-2), peak)
+
+    def _drafted(self, place: int) -> NDArray[np.uint8]:
+        """What the draft found covered in a frame, at working size."""
+        if self._draft is None or place not in self._draft:
+            return np.zeros(self.ambient.shape[:2], np.uint8)
+        height, width = self.ambient.shape[:2]
+        return cv2.resize(self._draft[place], (width, height), interpolation=cv2.INTER_NEAREST)
+
     def _find_ceiling(self) -> NDArray[np.float32]:
-        run = -(-len(self._lit) // CEILING_RUNS)
-        peaks = []
-        for first in range(0, len(self._lit), run):
-            places = range(first, min(first + run, len(self._lit)))
-            peaks.append(np.max([brightest_channel(self.frame(p)) for p in places], axis=0).astype(np.float16))
-        stack = np.stack(peaks)
+        stack = np.stack([self._open_peak(int(p)).astype(np.float16) for p in sample_places(len(self._lit), SAMPLE_FRAMES)])
+        hidden = stack < -1
+        least = np.where(hidden, np.float16(np.inf), stack).min(axis=0)
+        stack = np.where(hidden, np.where(np.isfinite(least), least, 0), stack)
         ceiling = find_ceiling(stack, self._floor)
         known = np.where(stack <= ceiling, stack, 0).astype(np.float32)
+        if self._draft is not None:  # what the draft took out may still be there to be found
+            ceiling = np.minimum(ceiling, CEILING_GAP * (known.max(axis=0) + self._floor) - self._floor)
         rank = min(len(known), 2 + round(len(known) / 100))  # the brightest but one, or a few more of many
         self._usual_top = -np.partition(-known, rank - 1, axis=0)[rank - 1]
         return ceiling
 
     def _average_scene(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Mean lamp light where the set is open, and the luminance with which it usually answers the lamp."""
-        count = min(len(self._lit), SCENE_FRAMES)
-        places = np.unique(np.linspace(0, len(self._lit) - 1, count).astype(int))
+        places = sample_places(len(self._lit), SAMPLE_FRAMES)[:: max(1, SAMPLE_FRAMES // SCENE_FRAMES)]
         frames = [self.frame(int(p)) for p in places]
         masks = []
         for p, frame in zip(places, frames, strict=True):
             covered = cv2.dilate((self._gauge.measure(frame) > 0.4).astype(np.uint8), disc(self._px(3)))
             clipped = _shrink_any(np.asarray(self._clipped[self._lit[p]]) > 0, self.step)
-            masks.append((covered | clipped) == 0)
+            masks.append((covered | clipped | self._drafted(int(p))) == 0)
         few = slice(None, None, max(1, len(frames) // SCENE_FRAMES))
         usual = usual_light([frame.sum(axis=2) for frame in frames[few]], [1 - m for m in masks[few]])
         return average_scene_light(frames, masks), usual
@@ -211,15 +225,20 @@ def _flag(
     return (lamp * LAMP | dark * COVERED | lit * CARRIER | glints * GLINT | edge * RIM).astype(np.uint8)
 
 
+def sample_places(count: int, most: int) -> NDArray[np.int64]:
+    """Indices of at most ``most`` of ``count`` frames, evenly spaced."""
+    return np.unique(np.linspace(0, count - 1, min(count, most)).astype(np.int64))
+
+
 def shrink(picture: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     """Average boxes of ``step`` x ``step`` pixels; the last column and row may be averaged over fewer."""
     if step == 1:
         return picture
-    h, w = picture.shape[:2]
-    pad = ((0, -h % step), (0, -w % step), *[(0, 0)] * (picture.ndim - 2))
-    padded = np.pad(picture, pad, mode="edge")
-    tiles = padded.reshape(padded.shape[0] // step, step, padded.shape[1] // step, step, *padded.shape[2:])
-    return tiles.mean((1, 3), dtype=np.float32)
+    height, width = (-(-side // step) for side in picture.shape[:2])
+    down, right = height * step - picture.shape[0], width * step - picture.shape[1]
+    if down or right:
+        picture = cv2.copyMakeBorder(picture, 0, down, 0, right, cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA), np.float32)
 
 
 def _shrink_any(mask: BoolArray, step: int) -> NDArray[np.uint8]:
