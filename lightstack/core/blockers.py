@@ -12,7 +12,20 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.finder import BLOCKED, CARRIER, CLOSED, COVERED, DRAFT_WIDTH, GLINT, GLOW, LAMP, RIM, SAMPLE_FRAMES, Finder, sample_places
+from lightstack.core.finder import (
+    BLOCKED,
+    CARRIER,
+    CLOSED,
+    COVERED,
+    DRAFT_WIDTH,
+    GLINT,
+    GLOW,
+    LAMP,
+    RIM,
+    SAMPLE_FRAMES,
+    Finder,
+    sample_places,
+)
 from lightstack.core.regions import disc
 from lightstack.errors import SettingError
 from lightstack.records import BoolArray, FloatArray, NoiseModel
@@ -46,27 +59,21 @@ def find_blockers(
 
     Parameters
     ----------
-    light: (n, h, w, 3) registered frames minus ambient at survey size, read one frame at a time; NaN outside
-    the
-        picture.
+    light: (n, h, w, 3) registered frames minus ambient at survey size, read frame by frame; NaN off the picture.
     ambient: (h, w, 3). noise: of a frame at this size.
     clipped: (n, h, w) bits 0/1/2, R/G/B at the ceiling. lamp_on: (n,).
     glints: "keep" or "one" leave reflections of the lamp open (flag GLINT only), "drop" blocks them too.
 
     Returns COVERED (ambient gone), LAMP, GLOW (the veil right round the lamp), CARRIER (lit, or inside the
-    outline),
-    GLINT, and RIM (next to what is covered, but no brighter than the place is in other frames). A pixel is
-    blocked
-    when ``flags & BLOCKED``; only ``flags & CLOSED`` must be kept out of a maximum.
+    outline), GLINT, and RIM (next to what is covered, but no brighter than the place is in other frames). A
+    pixel is blocked when ``flags & BLOCKED``; only ``flags & CLOSED`` must be kept out of a maximum.
 
     Raises SettingError for an unknown ``glints``.
 
-    Notes: the set is learned from up to 96 frames, twice: a draft at half size takes figures out of what is learned.
-    Memory is a few frames and up to 60 frames at 320 pixels across, whatever n is, plus the result.
-    Misses
-    who stands still before a plain wall lit like himself, and dark clothes where the ambient is under the
-    noise
-    (there the max of the frames does not care).
+    Notes: the set is learned from up to 96 frames, twice: a draft at half size takes figures out of what is
+    learned. Memory is a few frames and up to 60 frames at 320 pixels across, whatever n is, plus the result.
+    Misses who stands still before a plain wall lit like himself, and dark clothes where the ambient is under
+    the noise (there the max of the frames does not care).
     """
     if glints not in ("keep", "one", "drop"):
         raise SettingError(f"glints = {glints!r} is unknown; expected keep, one or drop")
@@ -107,10 +114,8 @@ def refine_blockers(
     Notes: where only RIM is set the light is no stronger than the place sends back at other times, and stays.
     The
     other flags already hold a margin, so the soft border lies inside it, one coarse pixel wide: a border
-    outside
-    would cost the brightest light of all, that right beside the lamp. Pixels within two coarse pixels outside
-    that
-    are plainly darker than the ambient are closed as well.
+    outside would cost the brightest light of all, that right beside the lamp. Pixels within two coarse pixels
+    outside that are plainly darker than the ambient are closed as well.
     """
     height, width = light.shape[:2]
     blocked = ((coarse & CLOSED) > 0).astype(np.uint8)

@@ -82,8 +82,7 @@ def _small_pictures(
     """Block means of all frames, (n, bh, bw, 3), and the noise of a block at its darkest, (bh, bw, 3).
 
     Notes: video noise is correlated between pixels, so a block's noise is taken to be twice what theory says,
-    and
-    no less than half a percent of the level.
+    and no less than half a percent of the level.
     """
     blocks = np.stack([_block_means(np.asarray(frame_at(k), np.float32), side) for k in range(count)])
     floor = blocks.min(axis=0)
@@ -97,8 +96,8 @@ def _guess_dark(
     """The mean small picture of the darkest group of like frames, or None.
 
     Notes: a candidate is refused when many frames are darker than it in many blocks: a carrier covers a part
-    of
-    the picture for a while, but a room that is darker for most of the take was never unlit in the candidate.
+    of the picture for a while, but a room that is darker for most of the take was never unlit in the
+    candidate.
     """
     order = np.argsort(blocks.mean((1, 2, 3)), kind="stable")
     wide = np.stack([_block_means(picture, _wide_side(picture)) for picture in blocks])

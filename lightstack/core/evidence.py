@@ -41,10 +41,8 @@ class CoverGauge:
     ``ambient``: (h, w, 3). ``noise``: of the frames at this size.
 
     Notes: per channel and pixel the least-squares share of "light = -share * ambient" in a Gaussian window,
-    the
-    window being the finest whose standard error is small enough; the channel that lost most decides, because
-    a
-    coloured lamp fills some channels and leaves others. Where no window suffices the result is -1.
+    the window being the finest whose standard error is small enough; the channel that lost most decides,
+    because a coloured lamp fills some channels and leaves others. Where no window suffices the result is -1.
     """
 
     def __init__(self, ambient: FloatArray, noise: NoiseModel) -> None:
@@ -154,8 +152,7 @@ def measure_disagreement(
 
     Returns chi-square of "light = gain * scene_light" less chi-square of "frame = an even patch": large where
     something covers the set, lit or not, strongly negative where the set's own texture shows, about 0 where
-    both
-    will do. A window's values are in units of noise variance, with 5 % of the light allowed for shading.
+    both will do. A window's values are in units of noise variance, with 5 % of the light allowed for shading.
 
     Notes: shadows are no cover to it (gain 0 fits), edges of depth and of glossy highlights can be.
     """
@@ -181,16 +178,12 @@ def find_ceiling(peaks: NDArray, floor: NDArray[np.float32]) -> NDArray[np.float
     it.
 
     ``peaks``: (m, h, w) brightest channel of frames, or of runs of frames, all with the lamp on. ``floor``:
-    level
-    under which nothing can be told, 3 sigma.
+    level under which nothing can be told, 3 sigma.
 
     Notes: the values of one pixel, sorted, are close to each other as the lamp comes and goes; what passed
-    close to
-    the lamp, a hand or the lamp itself, leaves a few values far above a gap. The ceiling lies in the lowest
-    gap
-    of at least ``CEILING_GAP`` that has at most ``CEILING_SHARE`` of the frames above it. Glints make such
-    gaps too;
-    they are small.
+    close to the lamp, a hand or the lamp itself, leaves a few values far above a gap. The ceiling lies in the
+    lowest gap of at least ``CEILING_GAP`` that has at most ``CEILING_SHARE`` of the frames above it. Glints
+    make such gaps too; they are small.
     """
     count = max(3, round(CEILING_SHARE * len(peaks)))
     skip = 1 + round(len(peaks) / 200)  # an outline that sweeps by leaves a few values in between

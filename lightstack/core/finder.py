@@ -189,7 +189,8 @@ class Finder:
         return cv2.resize(self._draft[place], (width, height), interpolation=cv2.INTER_NEAREST)
 
     def _find_ceiling(self) -> NDArray[np.float32]:
-        stack = np.stack([self._open_peak(int(p)).astype(np.float16) for p in sample_places(len(self._lit), SAMPLE_FRAMES)])
+        places = sample_places(len(self._lit), SAMPLE_FRAMES)
+        stack = np.stack([self._open_peak(int(p)) for p in places]).astype(np.float16)
         hidden = stack < -1
         least = np.where(hidden, np.float16(np.inf), stack).min(axis=0)
         stack = np.where(hidden, np.where(np.isfinite(least), least, 0), stack)
@@ -210,8 +211,7 @@ class Finder:
             covered = cv2.dilate((self._gauge.measure(frame) > 0.4).astype(np.uint8), disc(self._px(3)))
             clipped = _shrink_any(np.asarray(self._clipped[self._lit[p]]) > 0, self.step)
             masks.append((covered | clipped | self._drafted(int(p))) == 0)
-        few = slice(None, None, max(1, len(frames) // SCENE_FRAMES))
-        usual = usual_light([frame.sum(axis=2) for frame in frames[few]], [1 - m for m in masks[few]])
+        usual = usual_light([frame.sum(axis=2) for frame in frames], [1 - m for m in masks])
         return average_scene_light(frames, masks), usual
 
 

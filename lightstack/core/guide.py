@@ -211,7 +211,7 @@ def measure_guide_noise(
     """
     mask = np.ones(ambient.shape[:2], bool) if valid is None else np.asarray(valid, bool)
     dark_light, ambient, mask = (_crop_centre(picture) for picture in (dark_light, ambient, mask))
-    flat = _flatten(dark_light)
+    flat = _flatten(dark_light, mask)
     own = flat / np.sqrt(recipe.a * np.maximum(ambient, 0) + recipe.b)
     size = _measure_spread(own @ recipe.projection.T, mask)
     recipe = replace(recipe, projection=(recipe.projection / size[:, None]).astype(np.float32))
@@ -250,9 +250,13 @@ def _crop_centre(picture: NDArray) -> NDArray:
     return np.ascontiguousarray(picture[top : top + MEASURED_PX, left : left + MEASURED_PX])
 
 
-def _flatten(picture: NDArray) -> NDArray[np.float32]:
-    clean = np.where(np.isfinite(picture), picture, 0).astype(np.float32)
-    return np.asarray(clean - cv2.blur(clean, (129, 129), borderType=cv2.BORDER_REFLECT), np.float32)
+def _flatten(picture: NDArray, mask: NDArray) -> NDArray[np.float32]:
+    """Take the slow unevenness out of a picture (H, W, 3) where ``mask`` holds; 0 elsewhere."""
+    seen = (mask & np.isfinite(picture).all(axis=2)).astype(np.float32)[..., None]
+    clean = np.where(seen > 0, picture, 0).astype(np.float32)
+    share = cv2.blur(seen, (129, 129), borderType=cv2.BORDER_REFLECT).reshape(seen.shape)
+    mean = cv2.blur(clean, (129, 129), borderType=cv2.BORDER_REFLECT) / np.maximum(share, 1e-6)
+    return np.asarray((clean - mean) * seen, np.float32)
 
 
 def _measure_spread(picture: NDArray, mask: NDArray) -> NDArray[np.float64]:

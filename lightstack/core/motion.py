@@ -18,8 +18,7 @@ def measure_smear(before: FloatArray, now: FloatArray, after: FloatArray) -> flo
     Returns 0 where there are no edges.
 
     Notes: normal flow, (change over time) * slope / slope^2, robustly averaged; an edge that jumps further
-    than
-    its own width is underestimated.
+    than its own width is underestimated.
 
     References: Horn & Schunck, Determining optical flow, Artificial Intelligence 17, 1981, eq. 1 (the
     constraint).

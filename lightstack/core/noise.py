@@ -126,8 +126,7 @@ def measure_patches(
     """Mean level, noise variance and mean shift of each unclipped patch, each ``(3, p)`` float32.
 
     Notes: the patch's own mean difference is taken out (a flicker or a slow fade is no noise), which costs
-    one
-    degree of freedom.
+    one degree of freedom.
     """
     h, w = (s // patch * patch for s in first.shape[:2])
     if h == 0 or w == 0:

@@ -65,9 +65,8 @@ def keep_steep(mask: Mask, level: NDArray[np.float32], *, ignore: NDArray[np.boo
     """Keep the parts whose level falls by ``ratio`` or more across most of their outline.
 
     ``level``: (h, w), positive. ``ignore``: places outside the parts that say nothing. A lit hand or face
-    ends at its
-    outline; the pool of light that a close lamp throws on a wall fades out. Parts with hardly any outline are
-    kept.
+    ends at its outline; the pool of light that a close lamp throws on a wall fades out. Parts with hardly any
+    outline are kept.
     """
     count, labels = cv2.connectedComponents(mask)
     inside = cv2.dilate(np.where(mask > 0, level, 0).astype(np.float32), disc(2))
@@ -86,8 +85,7 @@ def join_lamp(cores: Mask, body: Mask, *, reach: float, area: int) -> Mask:
     """Bridge each lamp core to the nearest large part of the body within ``reach`` pixels.
 
     Notes: whoever holds the lamp is joined to it by an arm, which may be lit like the wall behind it. The
-    bridge is
-    the convex hull of the core and the nearest few pixels of the body.
+    bridge is the convex hull of the core and the nearest few pixels of the body.
     """
     bridge = np.zeros_like(body)
     if not cores.any():
@@ -116,8 +114,7 @@ def find_glints(cores: Mask) -> Mask:
     """Of several saturated cores, those that are reflections of another one rather than the lamp.
 
     Only where one core is round, at least three times larger and well apart is a core called a reflection; in
-    doubt
-    it is the lamp.
+    doubt it is the lamp.
     """
     glints = np.zeros_like(cores)
     if not cores.any():

@@ -32,8 +32,7 @@ def find_lamp_off(proxies: ProxyTake, *, ambient: FloatArray | None = None) -> B
     ``ambient``: (h, w, 3) linear light of the room without the lamp, where another take shows it.
 
     Notes: somebody in dark clothes who walks through an unlit room leaves it "out"; a bump of a few pixels
-    and an
-    exposure drift do too. All False when no frame is unlit. See ``core.dark``.
+    and an exposure drift do too. All False when no frame is unlit. See ``core.dark``.
     """
     return find_dark_frames(
         lambda k: np.asarray(proxies.rgb[k], np.float32), len(proxies), noise=proxies.noise_proxy, ambient=ambient
@@ -50,8 +49,7 @@ def average_frames(
     Raises UnusableTake for no indices.
 
     Notes: somebody who stands in less than half of the frames drops out; values off by more than 4 sigma of
-    the
-    noise are left out of the mean. Two readings of the frames; memory of fifteen.
+    the noise are left out of the mean. Two readings of the frames; memory of fifteen.
     """
     if len(indices) == 0:
         raise UnusableTake(f"{proxies.name}: no lamp-off frames to average; expected at least one, film an empty take")

@@ -41,6 +41,9 @@ from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.stills import StillPlan, fill_stack
 from lightstack.records import Choice, Hole, KeyFrame, Origin, Progress, ProxyTake, TakeInfo
 
+PLAIN_SIGMA = 8.0
+UNCLIPPED = 0.9  # of reference white: a clipped bulb shows no noise
+
 
 @dataclass(frozen=True, slots=True)
 class SweepRequest:
@@ -176,7 +179,14 @@ def plan_recipe(ambient: Ambient, settings: Sweep, scale: Scale) -> GuideRecipe:
     """Plan the guide from the lamp's colour and the noise as it was filmed."""
     width = ambient.light.shape[1]
     recipe = plan_guide(ambient.noise, width=width, colour=scale.colour, by=settings.by)
-    return measure_guide_noise(ambient.sample, ambient.light, recipe, valid=ambient.inside)
+    return measure_guide_noise(ambient.sample, ambient.light, recipe, valid=find_plain(ambient))
+
+
+def find_plain(ambient: Ambient) -> NDArray[np.bool_]:
+    """Return where the ambient's sample is noise and nothing else: seen, unclipped, nobody walking by."""
+    off = np.abs(ambient.sample) < PLAIN_SIGMA * ambient.noise.sigma(ambient.light)
+    plain = ambient.inside & (ambient.light.max(axis=2) < UNCLIPPED) & off.all(axis=2)
+    return plain if plain.any() else ambient.inside
 
 
 def plan_stills(

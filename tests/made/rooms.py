@@ -1,8 +1,7 @@
 """Made rooms: a swept take with its truth, from a seed.
 
 Nothing here imports the package under test. A room is drawn once without noise (kept in a cache folder);
-frames
-are filmed from it on demand, the same seed always giving the same noise.
+frames are filmed from it on demand, the same seed always giving the same noise.
 """
 
 import hashlib
@@ -102,11 +101,9 @@ def make_room(
     """Draw a room, walk a lamp round it, keep the truth.
 
     ``take``: "sweep"; "hero": the same room without the lamp, somebody in light clothes crosses it between
-    ``lead``
-    empty frames; "empty": nobody and no lamp.
-    ``bump_px``/``turn_deg``: the camera is knocked at ``bump_at`` of the take. ``offset_px``: the whole take
-    stands
-    that far from the registration origin. ``glow``: share of the lamp that the lens spreads round it.
+    ``lead`` empty frames; "empty": nobody and no lamp. ``bump_px``/``turn_deg``: the camera is knocked at
+    ``bump_at`` of the take. ``offset_px``: the whole take stands that far from the registration origin.
+    ``glow``: share of the lamp that the lens spreads round it.
     ``drift_stops``: slow exposure drift over the take. ``walker``: somebody crosses while the lamp is out.
     ``cache``: folder; the system's temporary folder by default, "" for none.
     """

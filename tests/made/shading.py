@@ -88,8 +88,7 @@ def shade_frame(
     ``lamp``: strength, radius, lit 0/1, shown 0/1, fill share. ``lamp_at``: (5, 3) points on the lamp, centre
     first; each sample of a 2 x 2 block looks at another of the other four. ``colours``: gel, bulb, moon, sky,
     (4, 3). ``skins``: albedo of each of ``people``. ``tiles``: see ``bound_tiles``; ``balls``: round each
-    primitive.
-    Returns radiance (S, 3), lamp mask (S,), carrier mask (S,).
+    primitive. Returns radiance (S, 3), lamp mask (S,), carrier mask (S,).
     """
     count = gbuf.shape[0]
     out = np.zeros((count, 3), np.float32)
