@@ -101,40 +101,24 @@ def _enlarge(flags: NDArray[np.uint8], step: int, shape: tuple[int, ...]) -> NDA
     return flags.repeat(step, axis=0).repeat(step, axis=1)[: shape[0], : shape[1]]
 
 
-def refine_blockers(
-    coarse: NDArray[np.uint8], light: FloatArray, ambient: FloatArray, *, noise: NoiseModel, factor: int
-) -> NDArray[np.float32]:
+def refine_blockers(coarse: NDArray[np.uint8], size: tuple[int, int], *, factor: int) -> NDArray[np.float32]:
     """Turn one frame's flags into the validity of its full-size light, ``(H, W)`` float32 0..1.
 
-    Parameters
-    ----------
-    coarse: (h, w) flags of ``find_blockers``. light, ambient: (H, W, 3). noise: of a full-size pixel.
-    factor: full-size pixels per coarse pixel.
+    ``coarse``: (h, w) flags of ``find_blockers``. ``size``: (H, W). ``factor``: full-size pixels per coarse pixel.
 
-    Notes: where only RIM is set the light is no stronger than the place sends back at other times, and stays.
-    The
-    other flags already hold a margin, so the soft border lies inside it, one coarse pixel wide: a border
-    outside would cost the brightest light of all, that right beside the lamp. Pixels within two coarse pixels
-    outside that are plainly darker than the ambient are closed as well.
+    Notes: where only RIM is set the light is no stronger than the place sends back at other times, and stays. The
+    other flags already hold a margin, so the soft border lies inside it, one coarse pixel wide: a border outside
+    would cost the brightest light of all, that right beside the lamp.
     """
-    height, width = light.shape[:2]
-    blocked = ((coarse & CLOSED) > 0).astype(np.uint8)
-    if not blocked.any():
-        return np.ones((height, width), np.float32)
-    full = blocked.repeat(factor, axis=0).repeat(factor, axis=1)
-    full = np.pad(full, ((0, max(0, height - full.shape[0])), (0, max(0, width - full.shape[1]))), mode="edge")
-    full = np.ascontiguousarray(full[:height, :width])
-    band = cv2.dilate(full, disc(2 * factor)) & (1 - full)
-    core = cv2.erode(full, disc(factor), borderType=cv2.BORDER_REPLICATE)
-    core |= band & _is_darkened(light, ambient, noise)
-    distance = cv2.distanceTransform(1 - core, cv2.DIST_L2, 3)
-    return np.clip(distance / (factor + 1), 0, 1).astype(np.float32)
-
-
-def _is_darkened(light: FloatArray, ambient: FloatArray, noise: NoiseModel) -> BoolArray:
-    """More than half of the ambient gone in some channel, by 4 standard errors of a 3 x 3 mean."""
-    level = np.maximum(np.asarray(ambient, np.float32), 0)
-    mean = cv2.blur(np.asarray(light, np.float32), (3, 3))
-    base = cv2.blur(level, (3, 3))
-    error = noise.sigma(base) / 3
-    return np.asarray(((mean < -0.5 * base) & (mean < -4 * error)).any(-1))
+    closed = ((coarse & CLOSED) > 0).astype(np.uint8)
+    if not closed.any():
+        return np.ones(size, np.float32)
+    core = cv2.erode(closed, disc(1), borderType=cv2.BORDER_REPLICATE)
+    core |= closed & (1 - cv2.dilate(core, disc(1)))  # thin parts have no margin to give
+    cover = 0.5 * (closed + core.astype(np.float32))
+    if factor > 1:
+        whole = (coarse.shape[1] * factor, coarse.shape[0] * factor)
+        cover = np.minimum(2 * cv2.resize(cover, whole, interpolation=cv2.INTER_LINEAR), 1)
+    pad = ((0, max(0, size[0] - cover.shape[0])), (0, max(0, size[1] - cover.shape[1])))
+    full = np.pad(cover, pad, mode="edge")[: size[0], : size[1]]
+    return np.ascontiguousarray(1 - full, np.float32)

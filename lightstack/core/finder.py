@@ -109,7 +109,9 @@ class Finder:
         body |= cv2.dilate(excess, disc(self._px(EXCESS_RIM)))  # its blurred edge is bright too
         rim = cv2.dilate(body, disc(self._px(DARK_RIM)))
         found = _flag(body | self._bright_margin(peak, rim, body), lamp, seed, glints, rim)
-        return np.where(found & LAMP, found, found | find_veil(cores, peak, self._floor) * GLOW).astype(np.uint8)
+        # a veil hides the set's texture; where that shows, the lamp merely lights a wall close by
+        veil = drop_known(find_veil(cores, peak, self._floor), known)
+        return np.where(found & LAMP, found, found | veil * GLOW).astype(np.uint8)
 
     def _bright_margin(
         self, peak: NDArray[np.float32], rim: NDArray[np.uint8], body: NDArray[np.uint8]

@@ -53,7 +53,7 @@ def make_still(
     matrix = registration.stretch_at(frame.number).matrix
     picture, inside = warp_picture(picture, matrix)
     light = separate_light(picture, ambient.light, drift=plan.drift)
-    unblocked = refine_blockers(plan.covered, light, ambient.light, noise=ambient.noise, factor=plan.factor)
+    unblocked = refine_blockers(plan.covered, fitted.size, factor=plan.factor)
     if plan.marks is not None:
         unblocked = np.where(plan.marks > 0, 0, np.where(plan.marks < 0, 1, unblocked)).astype(np.float32)
     valid = combine_validity(unblocked, inside & ambient.inside)
