@@ -118,7 +118,7 @@ def refine_blockers(coarse: NDArray[np.uint8], size: tuple[int, int], *, factor:
     cover = 0.5 * (closed + core.astype(np.float32))
     if factor > 1:
         whole = (coarse.shape[1] * factor, coarse.shape[0] * factor)
-        cover = np.minimum(2 * cv2.resize(cover, whole, interpolation=cv2.INTER_LINEAR), 1)
+        cover = cv2.resize(cover, whole, interpolation=cv2.INTER_LINEAR)
     pad = ((0, max(0, size[0] - cover.shape[0])), (0, max(0, size[1] - cover.shape[1])))
     full = np.pad(cover, pad, mode="edge")[: size[0], : size[1]]
     return np.ascontiguousarray(1 - full, np.float32)

@@ -139,8 +139,6 @@ def test_frames_are_read_singly_and_only_a_few_times_each():
 def test_validity_is_closed_inside_soft_at_the_border_and_open_outside():
     coarse = np.zeros((20, 30), np.uint8)
     coarse[5:15, 10:20], coarse[8:12, 20:22] = CARRIER, RIM
-    light, ambient = np.zeros((60, 90, 3), np.float32), np.full((60, 90, 3), 0.05, np.float32)
-    noise = NoiseModel(np.full(3, 1e-5), np.full(3, 1e-7))
     valid = refine_blockers(coarse, (60, 90), factor=3)
     assert valid.dtype == np.float32 and valid.shape == (60, 90)
     assert (valid[21:39, 36:54] == 0).all() and (valid[:6] == 1).all() and (valid[:, 70:] == 1).all()
