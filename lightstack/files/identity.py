@@ -10,6 +10,7 @@ from typing import Any
 
 from lightstack.errors import MissingInput
 from lightstack.files.folder import MARK, OutFolder, read_json, write_json
+from lightstack.files.sequences import find_stills, looks_like_stills
 
 
 def hash_file(path: Path) -> str:
@@ -21,6 +22,15 @@ def hash_file(path: Path) -> str:
 def hash_value(value: Any) -> str:
     """Return the SHA-256 of a JSON-like value, independent of key order."""
     return hashlib.sha256(json.dumps(value, sort_keys=True, default=str).encode()).hexdigest()
+
+
+def list_files(path: Path) -> list[Path]:
+    """Return the files that a path of a shot file stands for: itself, a folder's, or a numbered sequence's."""
+    if path.is_dir():
+        return sorted(file for file in path.iterdir() if file.is_file())
+    if looks_like_stills(path) and not path.is_file():
+        return list(find_stills(path, allow_gaps=True).paths.values())
+    return [path]
 
 
 class StageBook:
@@ -49,8 +59,7 @@ class StageBook:
 
     def identify(self, paths: Sequence[Path]) -> list[str]:
         """Return the identities of several files, in order; folders stand for the files in them."""
-        files = [f for p in paths for f in (sorted(p.iterdir()) if p.is_dir() else [p])]
-        return [self.identity(f) for f in files]
+        return [self.identity(file) for path in paths for file in list_files(path)]
 
     def is_current(self, stage: str, inputs: Mapping[str, Any]) -> bool:
         """Tell whether a stage was built from exactly these inputs and its files are all still there."""

@@ -76,7 +76,8 @@ def average_ambient(
             if stretch.first not in sums:
                 sums[stretch.first] = StretchSum(stretch, fitted.size)
             sums[stretch.first].add(light, passers.get(frame.number))
-            if previous is not None and frame.number == previous[0] + 1 and i % every == 0:
+            # frames of one stretch show the same picture, so a pair need not be neighbours in time
+            if previous is not None and stretch is registration.stretch_at(previous[0]) and i % every == 0:
                 tally.add(previous[1], light)
             previous = (frame.number, light)
             step.advance()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ import numpy as np
 from lightstack import __version__
 from lightstack.core.curve import make_curve, make_envelope
 from lightstack.errors import MissingInput, SettingError
-from lightstack.files.folder import claim_folder, write_whole
+from lightstack.files.folder import claim_folder, read_json, write_json, write_whole
 from lightstack.files.identity import StageBook
 from lightstack.files.keep import keep_record, recall_record
 from lightstack.files.plates import read_exr, write_png
@@ -24,7 +25,7 @@ from lightstack.jobs.laying import LaidLight, pick_sheet_frames, render_preview
 from lightstack.jobs.manifest import describe_take
 from lightstack.jobs.options import BuildOptions, BuildResult
 from lightstack.jobs.sweep import SweepRequest, build_sweep
-from lightstack.records import BuiltSweep, HeroLook, LaidFrame, LaidFrames, MixCurve, Progress
+from lightstack.records import BuiltSweep, HeroLook, LaidFrame, LaidFrames, MixCurve, Progress, Verdict
 from lightstack.report.pictures import make_contact_sheet
 from lightstack.report.plots import plot_mix
 
@@ -46,6 +47,11 @@ def build_shot(shot_path: Path, *, options: BuildOptions, progress: Progress, re
     check_inputs(settings)
     folder = claim_folder(settings.out)
     book = StageBook(folder, verify=options.verify)
+    inputs = shot_inputs(book, settings, options)
+    kept = folder.scratch / "result.json"
+    if not force - {None} and book.is_current("shot", inputs):
+        progress.say("nothing changed")
+        return recall_result(folder.path, kept)
     shot = settings.shot
     delivery = Delivery(folder, shot.name, f"{shot.name}_", f"_v{shot.version:03d}", False, book)
     with open_hero(settings, options) as hero:
@@ -76,8 +82,36 @@ def build_shot(shot_path: Path, *, options: BuildOptions, progress: Progress, re
         laid=laid,
         files=files,
     )
-    book.save()
+    write_json(kept, {**asdict(result), "out": None})
+    book.record("shot", inputs, result.files)
     return result
+
+
+def shot_inputs(book: StageBook, settings: ShotSettings, options: BuildOptions) -> dict[str, Any]:
+    """Return everything that the whole build depends on."""
+    named = [getattr(settings.takes, name) for name in type(settings.takes).model_fields]
+    takes = [take for take in (*named, *settings.sweep) if take is not None]
+    mixes = [settings.locate(light.mix.file) for light in settings.light if light.mix.file is not None]
+    return {
+        "schema": SCHEMA,
+        "version": __version__,
+        "settings": settings.model_dump(mode="json", by_alias=True),
+        "takes": [book.identify(settings.take_paths(take)) for take in takes],
+        "mixes": book.identify(mixes),
+        "colour": None if options.ocio is None else book.identity(options.ocio),
+    }
+
+
+def recall_result(out: Path, kept: Path) -> BuildResult:
+    """Return the result of the build that is still current."""
+    known = read_json(kept)
+    return BuildResult(
+        out=out,
+        files=tuple(known["files"]),
+        warnings=tuple(known["warnings"]),
+        verdicts=tuple(Verdict(v["take"], v["grade"], tuple(v["sentences"])) for v in known["verdicts"]),
+        numbers=known["numbers"],
+    )
 
 
 def check_inputs(settings: ShotSettings) -> None:

@@ -77,6 +77,8 @@ def keep_small(proxies: ProxyTake, registration: Registration, folder: Path, *, 
     """Put every surveyed frame back to the origin, shrink it once more and keep it; NaN outside the picture."""
     by = shrink_by(proxies)
     rgb_path, flags_path = folder / f"{proxies.name}.small", folder / f"{proxies.name}.flags"
+    for path in (rgb_path, flags_path):
+        path.unlink(missing_ok=True)  # whoever still has an older one mapped keeps it whole
     height, width = (side // by for side in proxies.rgb.shape[1:3])
     shape = (len(proxies), height, width, 3)
     with (

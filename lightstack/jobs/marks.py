@@ -34,11 +34,23 @@ def draw_marks(
             continue
         marks = np.zeros(size, np.int8) if marks is None else marks
         marks[fill_polygon(corners_at(block, take, source_frame), size)] = -1 if block.clear else 1
-    trim = trims.get(str(source_frame))
+    trim = find_trim(trims, take, source_frame)
     if trim is not None and trim.mask is not None:
         marks = np.zeros(size, np.int8) if marks is None else marks
         marks[fill_polygon(np.asarray(trim.mask, np.float64), size)] = 1
     return marks
+
+
+def find_trim(trims: Mapping[str, Trim], take: Take, source_frame: int) -> Trim | None:
+    """Return what a frame of the take is trimmed by; ``"2:34"`` counts in the second file of a list.
+
+    Raises SettingError for a trim of a frame that the take does not have.
+    """
+    for written, trim in trims.items():
+        frame = int(written) if written.isdigit() else written
+        if resolve_frames([frame], take, what="trim") == [source_frame]:
+            return trim
+    return None
 
 
 def fill_polygon(corners: NDArray[np.float64], size: tuple[int, int]) -> NDArray[np.bool_]:

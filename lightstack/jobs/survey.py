@@ -43,6 +43,8 @@ def survey_take(
     duplicate: list[bool] = []
     previous: np.ndarray | None = None
     rgb_path, clipped_path = folder / f"{info.name}.rgb", folder / f"{info.name}.clipped"
+    for path in (rgb_path, clipped_path):
+        path.unlink(missing_ok=True)  # whoever still has an older one mapped keeps it whole
     with (
         rgb_path.open("wb") as rgb_file,
         clipped_path.open("wb") as clipped_file,
