@@ -41,6 +41,7 @@ __all__ = [
     "fuse",
     "linear_processor",
     "list_spaces",
+    "name_config",
     "resolve_colour",
 ]
 
@@ -149,6 +150,11 @@ def config_id(config: str | Path | None = None) -> str:
     """Return what identifies the configuration in force: its name and OpenColorIO's hash of its content."""
     loaded = _load(_key(config))
     return f"{loaded.getName() or 'unnamed'} {loaded.getCacheID()}"
+
+
+def name_config(config: str | Path | None = None) -> str:
+    """Return `config_id` without loading the built-in configuration, whose pinned name says it all."""
+    return BUILTIN_CONFIG if _key(config) == BUILTIN_CONFIG else config_id(config)
 
 
 def fuse(space: str, *, config: str | Path | None = None) -> ResolvedColour | None:

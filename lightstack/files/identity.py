@@ -28,7 +28,7 @@ def list_files(path: Path) -> list[Path]:
     """Return the files that a path of a shot file stands for: itself, a folder's, or a numbered sequence's."""
     if path.is_dir():
         return sorted(file for file in path.iterdir() if file.is_file())
-    if looks_like_stills(path) and not path.is_file():
+    if looks_like_stills(path):  # one file of a numbered sequence stands for all of it
         return list(find_stills(path, allow_gaps=True).paths.values())
     return [path]
 

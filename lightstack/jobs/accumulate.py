@@ -50,6 +50,8 @@ def accumulate_stack(
         np.zeros((height, width), np.float32),
     )
     chosen = range(stack.shape.stills) if stills is None else sorted(stills)
+    if gains is not None:
+        chosen = [k for k in chosen if np.any(gains[k])]  # a still turned off has neither light nor noise
     made = RULES[rule]
 
     def run(band: int) -> None:

@@ -20,7 +20,7 @@ from lightstack.files.schema import Light, Mix, ShotSettings, Sweep, TakeSetting
 from lightstack.files.shotfile import read_shot
 from lightstack.files.tables import read_mix, write_mix
 from lightstack.jobs.finish import Delivery, deliver_sweep, finish
-from lightstack.jobs.hero import HeroPart, look_at_hero, open_hero
+from lightstack.jobs.hero import HeroPart, describe_reading, look_at_hero, open_hero
 from lightstack.jobs.laying import LaidLight, pick_sheet_frames, render_preview
 from lightstack.jobs.manifest import describe_take
 from lightstack.jobs.options import BuildOptions, BuildResult
@@ -57,7 +57,7 @@ def build_shot(shot_path: Path, *, options: BuildOptions, progress: Progress, re
     with open_hero(settings, options) as hero:
         seen = None
         if hero is not None:
-            seen = look_at_hero(hero, folder, book, force="sweep" in force, progress=progress)
+            seen = look_at_hero(hero, folder, book, options, force="sweep" in force, progress=progress)
         built = [
             build_or_recall(delivery, settings, sweep, hero, seen, options, force="sweep" in force, progress=progress)
             for sweep in settings.sweep
@@ -98,7 +98,7 @@ def shot_inputs(book: StageBook, settings: ShotSettings, options: BuildOptions) 
         "settings": settings.model_dump(mode="json", by_alias=True),
         "takes": [book.identify(settings.take_paths(take)) for take in takes],
         "mixes": book.identify(mixes),
-        "colour": None if options.ocio is None else book.identity(options.ocio),
+        "reading": describe_reading(options),
     }
 
 
@@ -125,18 +125,21 @@ def check_inputs(settings: ShotSettings) -> None:
                 raise MissingInput(f"{path}: nothing is there; check the path in {settings.path.name}")
 
 
-def sweep_inputs(book: StageBook, settings: ShotSettings, sweep: Sweep, hero: HeroPart | None) -> dict[str, Any]:
+def sweep_inputs(
+    book: StageBook, settings: ShotSettings, sweep: Sweep, hero: HeroPart | None, options: BuildOptions
+) -> dict[str, Any]:
     """Return everything that a sweep's result depends on, for deciding whether it is current."""
     empty = settings.takes.empty
     return {
         "schema": SCHEMA,
         "version": __version__,
-        "names": [settings.shot.name, settings.shot.version],
+        "names": [settings.shot.name, settings.shot.version, len(settings.sweep) == 1],
         "sweep": sweep.model_dump(mode="json"),
         "files": book.identify(settings.take_paths(sweep)),
         "empty": None if empty is None else describe_input(book, settings, empty),
         "hero": None if hero is None else hero.describe_inputs(book),
         "working": settings.shot.working,
+        "reading": describe_reading(options),
     }
 
 
@@ -157,8 +160,8 @@ def build_or_recall(
     progress: Progress,
 ) -> BuiltSweep:
     """Build one sweep, or take it from the scratch folder where nothing that it depends on changed."""
-    book, scratch = delivery.book, delivery.folder.scratch_folder(sweep.name)
-    inputs = sweep_inputs(book, settings, sweep, hero)
+    book, scratch = delivery.book, delivery.folder.scratch_folder(f"sweep_{sweep.name}")
+    inputs = sweep_inputs(book, settings, sweep, hero, options)
     kept = scratch / "built.npz"
     if not force and book.is_current(f"sweep {sweep.name}", inputs):
         progress.say(f"{sweep.name}: unchanged")
@@ -254,12 +257,13 @@ def preview_or_recall(
     inputs = {
         "schema": SCHEMA,
         "version": __version__,
-        "plates": book.identify([folder.file(b.plate) for b in built]),
+        "plates": [book.identity(folder.file(b.plate)) for b in built],
         "lights": [light.model_dump(mode="json") for light in settings.light],
         "mixes": {name: [mix.first_frame, mix.gains.tolist()] for name, mix in mixes.items()},
         "preview": settings.preview.model_dump(mode="json"),
         "hero": hero.describe_inputs(book),
-        "frames": [*hero.frames, settings.shot.first_frame],
+        "frames": [*hero.frames, settings.shot.first_frame, str(settings.shot.rate)],
+        "reading": describe_reading(options),
     }
     if not force and book.is_current("preview", inputs):
         progress.say("preview: unchanged")
@@ -273,6 +277,7 @@ def preview_or_recall(
         first_frame=settings.shot.first_frame,
         path=folder.file(movie),
         quality=settings.preview.quality,
+        rate=settings.shot.rate,
         sheet_frames=pick_sheet_frames(mixes[settings.light[0].name], first, last, settings.preview.frames),
         working=hero.working,
         registration=seen.registration,

@@ -16,7 +16,7 @@ from lightstack.core.glints import pick_glints
 from lightstack.core.guide import plan_guide
 from lightstack.core.reach import find_reached, gather_levels
 from lightstack.core.sums import dwell_weights
-from lightstack.errors import UnusableTake
+from lightstack.errors import SettingError, UnusableTake
 from lightstack.files.schema import Sweep
 from lightstack.files.tables import timecode_at
 from lightstack.jobs.footage import FittedTake, resolve_frames, resolve_ranges
@@ -68,7 +68,10 @@ def choose_frames(look: SweepLook, settings: Sweep, sweep: FittedTake, scale: Sc
         If `keys` or `exclude` name frames that the take does not have.
     """
     place = {int(number): k for k, number in enumerate(look.proxies.source_frames)}
-    required = [place[f] for f in resolve_frames(settings.keys, sweep.take, what="keys") if f in place]
+    asked = resolve_frames(settings.keys, sweep.take, what="keys")
+    if unseen := [frame for frame in asked if frame not in place]:
+        raise SettingError(f"{sweep.take.info.paths[0]}: keys names frame {unseen[0]}, which lies outside `use`")
+    required = [place[frame] for frame in asked]
     excluded = {
         place[number]
         for first, last in resolve_ranges(settings.exclude, sweep.take, what="exclude")

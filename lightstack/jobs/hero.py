@@ -13,12 +13,13 @@ import numpy as np
 from lightstack import __version__
 from lightstack.core.survey import average_frames
 from lightstack.errors import SettingError
+from lightstack.files.colour import name_config
 from lightstack.files.folder import OutFolder
 from lightstack.files.identity import StageBook
 from lightstack.files.keep import keep_record, recall_record
 from lightstack.files.schema import ShotSettings, TakeSettings
 from lightstack.files.takes import Take
-from lightstack.jobs.footage import FittedTake, open_fitted
+from lightstack.jobs.footage import FittedTake, open_fitted, resolve_ranges
 from lightstack.jobs.look import register_proxies, survey_with_noise
 from lightstack.jobs.options import BuildOptions
 from lightstack.records import HeroLook, Origin, Progress, ProxyTake, Registration
@@ -69,14 +70,16 @@ def open_hero(settings: ShotSettings, options: BuildOptions) -> Iterator[HeroPar
     working = None if settings.shot.working == "hero" else settings.shot.working
     paths = settings.take_paths(hero)
     with open_fitted(hero, paths, name="hero", size=None, working=working, options=options) as fitted:
-        frames = shot_range(settings, fitted.take)
+        frames = shot_range(settings, fitted.take, hero.use)
         reference = source_reference(settings, fitted.take, frames[0])
         space = working or fitted.take.info.encoding.primaries
         yield HeroPart(fitted, hero, paths, frames, reference, space)
 
 
-def shot_range(settings: ShotSettings, take: Take) -> tuple[int, int]:
-    """Return the shot frames to build, handles included.
+def shot_range(
+    settings: ShotSettings, take: Take, use: tuple[int | str, int | str] | None = None
+) -> tuple[int, int]:
+    """Return the shot frames to build, handles included; none outside the source frames ``use``.
 
     Raises
     ------
@@ -85,6 +88,9 @@ def shot_range(settings: ShotSettings, take: Take) -> tuple[int, int]:
     """
     shot, info = settings.shot, take.info
     have_first, have_last = shot.first_frame, shot.first_frame + info.frame_count - 1
+    if use is not None:
+        (begin, end), offset = resolve_ranges([use], take, what="use")[0], shot.first_frame - info.first_frame
+        have_first, have_last = begin + offset, end + offset
     first, last = shot.frames or (have_first, have_last)
     if shot.frames is not None:
         first, last = first - shot.handles, last + shot.handles
@@ -114,9 +120,16 @@ def source_reference(settings: ShotSettings, take: Take, first: int) -> int:
     return source
 
 
-def look_at_hero(hero: HeroPart, folder: OutFolder, book: StageBook, *, force: bool, progress: Progress) -> HeroLook:
+def describe_reading(options: BuildOptions) -> dict[str, Any]:
+    """Return those options of a build that change what is read from the same files."""
+    return {"colour": name_config(options.ocio), "keep_readable": options.keep_readable}
+
+
+def look_at_hero(
+    hero: HeroPart, folder: OutFolder, book: StageBook, options: BuildOptions, *, force: bool, progress: Progress
+) -> HeroLook:
     """Survey the hero and find where it moved against its own reference frame, or recall that."""
-    inputs = hero.describe_inputs(book)
+    inputs = {**hero.describe_inputs(book), "reading": describe_reading(options)}
     scratch = folder.scratch_folder("hero")
     kept = scratch / "look.npz"
     if not force and book.is_current("hero", inputs):

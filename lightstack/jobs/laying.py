@@ -112,6 +112,7 @@ def render_preview(
     first_frame: int,
     path: Path,
     quality: int,
+    rate: Fraction | None = None,
     sheet_frames: Sequence[int],
     working: str,
     registration: Registration,
@@ -121,7 +122,8 @@ def render_preview(
 ) -> list[LaidFrame]:
     """Write the preview movie over shot frames ``frames`` (inclusive) and return the contact sheet's frames.
 
-    ``first_frame``: shot frame of the hero's first source frame. ``registration``: of the hero. ``view``: as
+    ``first_frame``: shot frame of the hero's first source frame. ``rate``: frames/s, the hero's own where it is not
+    stated. ``registration``: of the hero. ``view``: as
     in `find_view`, of the colour configuration ``config``.
     """
     info = hero.info
@@ -135,7 +137,7 @@ def render_preview(
             path,
             width=width,
             height=height,
-            rate=info.rate or Fraction(24),
+            rate=rate or info.rate or Fraction(24),
             encoding=encoding,
             codec="h264",
             pixel_aspect=info.pixel_aspect,

@@ -19,7 +19,7 @@ def describe_take(info: TakeInfo, book: StageBook, folder: OutFolder) -> dict[st
     return {
         "files": [
             {"path": os.path.relpath(path, folder.path), "sha256": digest}
-            for path, digest in zip(info.paths, book.identify(info.paths), strict=False)
+            for path, digest in ((path, book.identity(path)) for path in info.paths)
         ],
         "size": [info.width, info.height],
         "frames": [info.first_frame, info.last_frame],

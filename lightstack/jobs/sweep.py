@@ -91,8 +91,11 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
         empty_take: FittedTake | None = None
         bare: ProxyTake | None = None
         if request.empty is not None:
-            empty_take = opened.enter_context(open_part(request, *request.empty, "empty", sweep.size))
-            bare = survey_with_noise(empty_take, request.empty[0], folder, progress=progress)
+            bare_request = replace(request, working=request.working or sweep.take.info.encoding.primaries)
+            empty_take = opened.enter_context(open_part(bare_request, *request.empty, "empty", sweep.size))
+            bare_folder = folder / "bare"  # apart from the sweep's own files, whatever the sweep is called
+            bare_folder.mkdir(parents=True, exist_ok=True)
+            bare = survey_with_noise(empty_take, request.empty[0], bare_folder, progress=progress)
         look = look_at_sweep(sweep, settings, origin=request.origin, empty=bare, folder=folder, progress=progress)
         scale = weigh_light(look)
         choice = choose_frames(look, settings, sweep, scale)
