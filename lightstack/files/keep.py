@@ -26,9 +26,9 @@ def keep_record(path: Path, record: Any) -> None:
 def recall_record(path: Path) -> Any:
     """Read a kept record back. Raises FileNotFoundError or ValueError if it is not there or broken."""
     try:
-        with np.load(path, allow_pickle=False) as kept:
+        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as kept:
             return _restore(json.loads(kept["tree"].tobytes()), kept)
-    except (KeyError, TypeError, zipfile.BadZipFile) as error:
+    except (EOFError, KeyError, TypeError, zipfile.BadZipFile) as error:
         raise ValueError(f"{path}: not a kept record") from error
 
 

@@ -62,12 +62,13 @@ class LightStack:
         guide: NDArray[np.float32],
     ) -> None:
         """Store one still: ``light`` (H, W, 3), ``valid`` (H, W), ``guide`` (H, W, G), limited to half range."""
+        light, guide = limit_to_half(light), limit_to_half(guide)
         for band in range(self.shape.bands):
             rows = self.rows_of(band)
             block = self._data[band, index, :, : rows.stop - rows.start]
-            np.clip(light[rows].transpose(2, 0, 1), -HALF_MAX, HALF_MAX, out=block[:3], casting="unsafe")
+            block[:3] = light[rows].transpose(2, 0, 1)
             block[3] = valid[rows]
-            np.clip(guide[rows].transpose(2, 0, 1), -HALF_MAX, HALF_MAX, out=block[4:], casting="unsafe")
+            block[4:] = guide[rows].transpose(2, 0, 1)
 
     def rows_of(self, band: int) -> slice:
         """Picture rows of a band."""
@@ -88,11 +89,26 @@ class LightStack:
         parts = [self.read_band(band, index) for band in range(self.shape.bands)]
         return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
 
+    def read_half(self, index: int) -> NDArray[np.float16]:
+        """Return one whole still as it is stored: R, G, B, validity (H, W, 4) float16."""
+        still = np.empty((self.shape.height, self.shape.width, 4), np.float16)
+        for band in range(self.shape.bands):
+            rows = self.rows_of(band)
+            still[rows] = self._data[band, index, :4, : rows.stop - rows.start].transpose(1, 2, 0)
+        return still
+
     def flush(self) -> None:
         """Hand everything written to the operating system's disk cache and note the shape beside it."""
         with explain_os_error(self.path):
             self._data.flush()  # type: ignore[attr-defined]
         write_whole(self.path.with_suffix(".json"), json.dumps(asdict(self.shape)).encode())
+
+
+def limit_to_half(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return a picture within the range of half floats; the picture itself where it is within already."""
+    if -HALF_MAX <= float(picture.min(initial=0)) and float(picture.max(initial=0)) <= HALF_MAX:
+        return picture
+    return np.clip(picture, -HALF_MAX, HALF_MAX)
 
 
 def create_stack(path: Path, shape: StackShape) -> LightStack:

@@ -87,14 +87,15 @@ class Take:
         config: str | Path | None = None,
     ) -> None:
         self.info = join_infos(infos)
-        self.working = working
+        # files of a list may differ in their primaries; one take is one space
+        self.working = working if len(infos) == 1 else working or infos[0].encoding.primaries
         self._config = config
         self._parts = parts
         self._infos = infos
         self._begins = [self.info.first_frame]  # source frame at which each part begins
         for info in infos[:-1]:
             self._begins.append(self._begins[-1] + info.frame_count)
-        self._decoders = [build_decoder(info.encoding, working) for info in infos]
+        self._decoders = [build_decoder(info.encoding, self.working) for info in infos]
         self._running: list[Generator[CodedFrame, None, None]] = []
         self._processors: dict[int, Any] = {}
 

@@ -16,6 +16,7 @@ from lightstack.records import NoiseModel, Progress, Registration, Stretch
 
 MOST_FRAMES = 48  # beyond this the ambient's own noise is below 0.15 of one frame's
 NOISE_PAIRS = 12
+NOISE_SIZE = 720  # rows of the part in which noise is measured; twice as many columns
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,13 +79,20 @@ def average_ambient(
             sums[stretch.first].add(light, passers.get(frame.number))
             # frames of one stretch show the same picture, so a pair need not be neighbours in time
             if previous is not None and stretch is registration.stretch_at(previous[0]) and i % every == 0:
-                tally.add(previous[1], light)
+                tally.add(cut_centre(previous[1]), cut_centre(light))
             previous = (frame.number, light)
             step.advance()
     mean, inside = merge_stretches(sums, fitted.size)
     assert previous is not None
     last, _ = warp_picture(previous[1], registration.stretch_at(previous[0]).matrix)
     return Ambient(mean, inside, tally.result(), last - mean, tuple(frames), name)
+
+
+def cut_centre(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the middle of a picture, large enough to measure noise by and no larger."""
+    height, width = picture.shape[:2]
+    top, left = max(0, (height - NOISE_SIZE) // 2), max(0, (width - NOISE_SIZE * 2) // 2)
+    return picture[top : height - top, left : width - left]
 
 
 class StretchSum:
@@ -99,12 +107,12 @@ class StretchSum:
     def add(self, light: NDArray[np.float32], passer: NDArray[np.bool_] | None) -> None:
         """Add a frame, in place, leaving out where somebody stands in front of the set."""
         if passer is None:
-            self.total += light
+            cv2.accumulate(light, self.total)  # float64 sums of float32 light
             self.whole += 1
             return
         size = (light.shape[1], light.shape[0])
         seen = cv2.resize(passer.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) == 0
-        self.total += light * seen[..., None]
+        cv2.accumulate(light * seen[..., None].astype(np.float32), self.total)
         self.partial = seen.astype(np.float32) if self.partial is None else self.partial + seen
 
     @property

@@ -64,8 +64,7 @@ def stream_parts(
 ) -> Iterator[NDArray]:
     """Yield the pictures of `write_stack` one at a time."""
     for index in range(stack.shape.stills):
-        light, valid = stack.read_still(index)
-        yield np.dstack([light, valid])
+        yield stack.read_half(index)
     yield ambient
     yield reach.astype(np.float32)
     yield (plate.winner[..., 0].astype(np.int32) + 1).astype(np.uint32)

@@ -11,13 +11,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.errors import MismatchedInput, SettingError
+from lightstack.errors import MismatchedInput, SettingError, UnusableTake
 from lightstack.files.schema import TakeSettings
 from lightstack.files.schema_types import split_source_frame
 from lightstack.files.takes import Take, open_take
 from lightstack.jobs.options import BuildOptions
 from lightstack.records import CodedFrame
 
+LEAST_SIDE = 32  # below this neither a pose nor noise can be measured
 ASPECT_TOLERANCE = 0.005  # the same framing rounded to even sizes stays below this
 
 
@@ -33,6 +34,18 @@ class FittedTake:
     def scaled(self) -> bool:
         """Whether the take was filmed at another size than the shot's."""
         return (self.take.info.height, self.take.info.width) != self.size
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """One line for everything that was assumed about the footage, or found out while reading it."""
+        info = self.take.info
+        lines = [*info.encoding.assumed, *info.notes, *self.take.reading_notes]
+        if self.scaled:
+            lines.append(
+                f"is {info.width} x {info.height} and was scaled to {self.size[1]} x {self.size[0]}, the size of "
+                "the shot; record all takes at one size where you can"
+            )
+        return tuple(f"{info.name}: {line}" for line in dict.fromkeys(lines))
 
     def linear(self, frame: CodedFrame) -> NDArray[np.float32]:
         """Return a frame as (H, W, 3) float32 linear light at the shot's size."""
@@ -83,6 +96,8 @@ def open_fitted(
     ------
     MismatchedInput
         If the take's framing has another shape than the shot's.
+    UnusableTake
+        If its pictures are too small for anything to be measured in them.
     """
     with open_take(
         list(paths) if len(paths) > 1 else paths[0],
@@ -97,13 +112,18 @@ def open_fitted(
         threads=options.threads,
     ) as take:
         own = (take.info.height, take.info.width)
+        if min(own) < LEAST_SIDE:
+            raise UnusableTake(
+                f"{take.info.paths[0]}: is {own[1]} x {own[0]} pixels, at least {LEAST_SIDE} x {LEAST_SIDE} "
+                "were expected; name the footage as the camera recorded it"
+            )
         check_aspect(take, own, size or own)
         yield FittedTake(take, size or own, exposure_gain(settings))
 
 
 def check_aspect(take: Take, own: tuple[int, int], size: tuple[int, int]) -> None:
     """Refuse a take whose shape is not the shot's."""
-    if abs(own[1] / own[0] / (size[1] / size[0]) - 1) > ASPECT_TOLERANCE and max(size) > 8:
+    if abs(own[1] / own[0] / (size[1] / size[0]) - 1) > ASPECT_TOLERANCE:
         raise MismatchedInput(
             f"{take.info.paths[0]}: is {own[1]} x {own[0]}, the shot is {size[1]} x {size[0]}; "
             "the framing must have the same shape: film it again, or set `rotate`"

@@ -46,8 +46,7 @@ class HeroPart:
     @property
     def warnings(self) -> tuple[str, ...]:
         """One line for everything that was assumed about the hero's footage."""
-        info = self.take.info
-        return tuple(f"hero: {line}" for line in (*info.encoding.assumed, *info.notes))
+        return self.fitted.warnings
 
     def describe_inputs(self, book: StageBook) -> dict[str, Any]:
         """Return what every result that leans on the hero depends on."""

@@ -63,7 +63,23 @@ def survey_with_noise(fitted: FittedTake, settings: TakeSettings, folder: Path, 
     if settings.use is not None:
         use = resolve_ranges([settings.use], fitted.take, what="use")[0]
     proxies = survey_take(fitted, folder, use=use, progress=progress)
-    return replace(proxies, noise_proxy=measure_proxy_noise(proxies, np.arange(len(proxies))))
+    try:
+        noise = measure_proxy_noise(proxies, np.arange(len(proxies)))
+    except UnusableTake as error:
+        raise UnusableTake(f"{fitted.take.info.paths[0]}: {explain_no_noise(proxies)}") from error
+    return replace(proxies, noise_proxy=noise)
+
+
+def explain_no_noise(proxies: ProxyTake) -> str:
+    """Say why no two frames of a take differ as camera footage does."""
+    if len(proxies) == 1:
+        return "holds one frame, a take of some seconds was expected; film a second or more, or name the whole take"
+    if all(np.all(flags > 0) for flags in proxies.clipped):
+        return "every pixel of every frame is clipped; film again with less exposure"
+    return (
+        f"all {len(proxies)} frames are alike to the last code: the light never changes and there is no noise; "
+        "name the take as the camera recorded it"
+    )
 
 
 def look_at_sweep(

@@ -8,7 +8,7 @@ from pathlib import Path
 from lightstack.errors import MissingInput, SettingError
 from lightstack.files.folder import claim_folder
 from lightstack.files.identity import StageBook
-from lightstack.files.schema import TakeSettings
+from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.jobs.finish import Delivery, deliver_sweeps
 from lightstack.jobs.options import BuildResult, PlateOptions, make_sweep_settings
 from lightstack.jobs.sweep import SweepRequest, build_sweep
@@ -35,7 +35,7 @@ def make_plate(
     request = SweepRequest(
         settings=settings,
         paths=tuple(sweeps),
-        empty=None if empty is None else (TakeSettings(path=(str(empty),)), (empty,)),
+        empty=None if empty is None else (read_like(settings, empty), (empty,)),
         options=options,
     )
     scratch = folder.scratch_folder(settings.name)
@@ -49,3 +49,10 @@ def make_plate(
         book=StageBook(folder, verify=options.verify),
     )
     return deliver_sweeps(delivery, [(settings, outcome)], progress=progress)
+
+
+def read_like(sweep: Sweep, path: Path) -> TakeSettings:
+    """Return the settings of an empty take that was filmed by the sweep's camera."""
+    return TakeSettings(
+        path=(str(path),), colour=sweep.colour, range=sweep.range, matrix=sweep.matrix, rotate=sweep.rotate
+    )

@@ -57,7 +57,9 @@ def make_still(
     if plan.marks is not None:
         unblocked = np.where(plan.marks > 0, 0, np.where(plan.marks < 0, 1, unblocked)).astype(np.float32)
     valid = combine_validity(unblocked, inside & ambient.inside)
-    return LampStill(frame.number, light * plan.gain, valid)
+    if not np.all(plan.gain == 1):
+        light *= plan.gain
+    return LampStill(frame.number, light, valid)
 
 
 def fill_stack(

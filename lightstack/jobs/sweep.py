@@ -18,6 +18,7 @@ from lightstack.core.reach import find_holes
 from lightstack.core.residue import floor_residue
 from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.files.stack import LightStack, StackShape, create_stack
+from lightstack.files.takes import Take
 from lightstack.jobs.accumulate import Plate, accumulate_stack
 from lightstack.jobs.ambient import Ambient, average_ambient, pick_frames
 from lightstack.jobs.choice import (
@@ -36,7 +37,7 @@ from lightstack.jobs.look import (
     look_at_sweep,
     survey_with_noise,
 )
-from lightstack.jobs.marks import draw_marks
+from lightstack.jobs.marks import draw_marks, find_trim
 from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.stills import StillPlan, fill_stack
 from lightstack.records import Choice, Hole, KeyFrame, Origin, Progress, ProxyTake, TakeInfo
@@ -107,7 +108,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
         stack = create_stack(folder / "light_stack.bands", shape)
         fill_stack(
             sweep,
-            plan_stills(look, keys, settings, sweep, extra),
+            plan_stills(look, keys, settings, sweep, ambient, extra),
             stack,
             registration=look.registration,
             ambient=ambient,
@@ -124,6 +125,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             keys=keys,
             settings=settings,
             scale=scale,
+            take=sweep.take,
             threads=request.options.threads,
         )
         reach = find_reach(look, ambient.noise, scale, sweep.size)
@@ -197,6 +199,7 @@ def plan_stills(
     keys: Sequence[KeyFrame],
     settings: Sweep,
     sweep: FittedTake,
+    ambient: Ambient,
     extra: dict[int, NDArray[np.bool_]],
 ) -> dict[int, StillPlan]:
     """Return how each key frame becomes a still; stills are stored in source-frame order.
@@ -204,6 +207,7 @@ def plan_stills(
     ``extra``: by index, places (h', w') to leave out beside what was found covered.
     """
     place = {int(number): k for k, number in enumerate(look.proxies.source_frames)}
+    drift = measure_drift(look, ambient)
     plans = {}
     for index, key in enumerate(sorted(keys, key=lambda key: key.source_frame)):
         k = place[key.source_frame]
@@ -214,17 +218,29 @@ def plan_stills(
             index=index,
             covered=covered,
             factor=look.factor,
-            drift=2.0 ** look.table.drift_stops[k] if settings.hold_exposure else None,
-            gain=still_gain(key, settings),
+            drift=drift[k] if settings.hold_exposure else None,
+            gain=still_gain(key, settings, sweep.take),
             marks=draw_marks(settings.block, settings.trim, sweep.take, key.source_frame, sweep.size),
         )
     return plans
 
 
-def still_gain(key: KeyFrame, settings: Sweep) -> NDArray[np.float32]:
+def measure_drift(look: SweepLook, ambient: Ambient) -> NDArray[np.float64]:
+    """Return the gain (n, 3) of every frame's exposure and white against the full-size ambient.
+
+    The survey measures against the mean of all unlit frames; the ambient at full size may be a mean of fewer.
+    """
+    gains = 2.0**look.table.drift_stops
+    if not look.own_ambient:
+        return gains
+    used = np.isin(look.proxies.source_frames, ambient.frames)
+    return np.asarray(gains / gains[used].mean(axis=0))
+
+
+def still_gain(key: KeyFrame, settings: Sweep, take: Take) -> NDArray[np.float32]:
     """Return the gain (3,) of a still: evening, trim and gel together."""
     gain = np.full(3, 2.0**key.level_stops)
-    trim = settings.trim.get(str(key.source_frame))
+    trim = find_trim(settings.trim, take, key.source_frame)
     if trim is not None:
         gain = gain * trim.gain * np.asarray(trim.gel)
     return gain.astype(np.float32)
@@ -239,6 +255,7 @@ def make_plate_of(
     keys: Sequence[KeyFrame],
     settings: Sweep,
     scale: Scale,
+    take: Take,
     threads: int,
 ) -> Plate:
     """Accumulate the stack by the rule of the settings and roll residue off where asked."""
@@ -248,7 +265,7 @@ def make_plate_of(
         rule=settings.combine,
         setting=AccumulateSetting(recipe=recipe, white=settings.screen_white),
         shares=share_dwell(look, scale, keys) if settings.combine == "sum" else None,
-        gains=[still_gain(key, settings) for key in sorted(keys, key=lambda key: key.source_frame)],
+        gains=[still_gain(key, settings, take) for key in sorted(keys, key=lambda key: key.source_frame)],
         threads=threads,
     )
     if settings.floor_sigma > 0:

@@ -153,7 +153,8 @@ def main() -> None:
             print(
                 f"{name} {label}: plate {seconds:.1f} s with the stack exported uncompressed, peak {peak:.0f} MiB; "
                 f"{decoded} frames decoded, {run_in} of them run-in; wall / decode of as many {seconds / equal:.2f}, "
-                f"wall / one bare decode {seconds / warm:.2f} (bare decode of {frames}: cold {cold:.1f} s, warm {warm:.1f} s)",
+                f"wall / one bare decode {seconds / warm:.2f} "
+                f"(bare decode of {frames}: cold {cold:.1f} s, warm {warm:.1f} s)",
                 flush=True,
             )
         ffmpeg = time_ffmpeg(path)

@@ -44,3 +44,11 @@ def small_room():
 def small_sweep(small_room, tmp_path_factory):
     """The room's sweep as a lossless 10-bit movie."""
     return write_movie(small_room, tmp_path_factory.mktemp("takes") / "sweep.mkv")
+
+
+@pytest.fixture(scope="session")
+def small_outcome(small_sweep, tmp_path_factory, unwatched):
+    """The room's sweep built by its defaults, every result in memory."""
+    from jobs_helpers import build
+
+    return build(small_sweep, tmp_path_factory.mktemp("scratch"), unwatched)

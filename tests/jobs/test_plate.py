@@ -30,12 +30,12 @@ def made(small_room, small_sweep, tmp_path_factory, unwatched):
 
 def test_the_plate_is_what_a_perfect_observer_would_get(made, small_room):
     # REFERENCE  the made room's own noise-free frames, truly masked, accumulated by maximum.
-    # TOLERANCE  0.12 of the mean at this small size (the figures at full size are printed by the bench).
+    # TOLERANCE  0.15 of the mean at this small size (the bench prints the figures of rooms at full size).
     plate = np.minimum(read_rgb(made[0] / "plate.exr"), 0.95)
     truth, hole = truth_plate(small_room)
     truth = np.minimum(truth, 0.95)
     error = np.abs(plate - truth)[~hole].mean() / truth[~hole].mean()
-    assert error < 0.12
+    assert error < 0.15
 
 
 def test_the_stack_holds_every_still_ambient_reach_and_winner(made):

@@ -1,0 +1,60 @@
+"""What is kept between two builds comes back as it was, and nothing in it can run."""
+
+import numpy as np
+import pytest
+
+from lightstack.files.keep import keep_record, recall_record
+from lightstack.records import HeroLook, LaidFrame, LaidFrames, Origin, Registration, Stretch, Verdict
+
+
+def make_look():
+    stretches = (
+        Stretch(1, 9, np.eye(3), True, 0.0, 0.01, 9),
+        Stretch(10, 12, np.array([[1, 0, 0.1 + 0.2], [0, 1, -2.5], [0, 0, 1]]), False, 2.52, float("inf"), 3),
+    )
+    registration = Registration("hero", "translation", stretches, (4, 7), np.float32([0.1, 0.9]))
+    picture = np.random.default_rng(1).random((6, 8, 3), np.float32)
+    return HeroLook(Origin("hero", picture, (6, 8), "bt709", 3), registration, Verdict("hero", "good", ("Still.",)))
+
+
+def test_nested_records_come_back_equal(tmp_path):
+    kept, path = make_look(), tmp_path / "look.npz"
+    keep_record(path, kept)
+    found = recall_record(path)
+    assert type(found) is HeroLook and found.verdict == kept.verdict and found.origin.size == (6, 8)
+    np.testing.assert_array_equal(found.origin.picture, kept.origin.picture)
+    assert found.origin.picture.dtype == np.float32 and found.registration.left_out == (4, 7)
+    for a, b in zip(found.registration.stretches, kept.registration.stretches, strict=True):
+        np.testing.assert_array_equal(a.matrix, b.matrix)  # bit for bit: a pose that drifts is no identity
+        assert (a.first, a.last, a.identity, a.shift_px) == (b.first, b.last, b.identity, b.shift_px)
+    assert found.registration.stretches[1].standard_error_px == float("inf")
+
+
+def test_tuples_of_pictures_keep_their_order_and_type(tmp_path):
+    pictures = [np.full((2, 3, 3), k, np.uint8) for k in range(12)]
+    keep_record(tmp_path / "k.npz", LaidFrames(tuple(LaidFrame(k, 0.5, p, p + 1) for k, p in enumerate(pictures))))
+    found = recall_record(tmp_path / "k.npz").frames
+    assert [f.shot_frame for f in found] == list(range(12)) and isinstance(found, tuple)
+    assert all(f.before.dtype == np.uint8 and (f.after == k + 1).all() for k, f in enumerate(found))
+
+
+def test_text_is_kept_whole(tmp_path):
+    keep_record(tmp_path / "k.npz", Verdict("geräusch", "good", ("a \"b\"\n", "")))
+    assert recall_record(tmp_path / "k.npz") == Verdict("geräusch", "good", ("a \"b\"\n", ""))
+
+
+@pytest.mark.parametrize("damage", [b"", b"not a zip", None])
+def test_a_broken_file_is_a_value_error_and_an_absent_one_is_named(tmp_path, damage):
+    path = tmp_path / "k.npz"
+    keep_record(path, Verdict("a", "good", ()))
+    path.write_bytes(path.read_bytes()[:-40] if damage is None else damage)
+    with pytest.raises(ValueError):
+        recall_record(path)
+    with pytest.raises(FileNotFoundError):
+        recall_record(tmp_path / "absent.npz")
+
+
+def test_what_is_no_record_is_refused_before_anything_is_written(tmp_path):
+    with pytest.raises(TypeError, match="cannot be kept"):
+        keep_record(tmp_path / "k.npz", Verdict("a", "good", (object(),)))
+    assert not list(tmp_path.iterdir())

@@ -1,0 +1,50 @@
+"""Registered lamp light at small size: frame, drift taken out, minus ambient."""
+
+import numpy as np
+import pytest
+from jobs_helpers import fit, shift_by, stand_still
+
+from lightstack.core.blockers import CARRIER, GLINT
+from lightstack.jobs.lamp_light import LampLight, is_blocked, keep_small, shrink_any, shrink_mean
+from lightstack.jobs.survey import survey_take
+from lightstack.records import Registration, Stretch
+
+
+def test_shrinking_is_the_mean_and_flags_are_joined():
+    rng = np.random.default_rng(2)
+    picture = rng.random((9, 13, 3), np.float32)
+    np.testing.assert_allclose(shrink_mean(picture, 2), picture[:8, :12].reshape(4, 2, 6, 2, 3).mean((1, 3)), rtol=1e-5)
+    bits = rng.integers(0, 8, (9, 13)).astype(np.uint8)
+    slow = [[np.bitwise_or.reduce(bits[y : y + 2, x : x + 2], None) for x in range(0, 12, 2)] for y in range(0, 8, 2)]
+    np.testing.assert_array_equal(shrink_any(bits, 2), slow)
+
+
+def test_glints_are_wanted_and_carriers_are_not():
+    assert is_blocked(np.uint8([0, CARRIER, GLINT, CARRIER | GLINT])).tolist() == [False, True, False, True]
+
+
+def test_light_is_frame_over_drift_minus_ambient():
+    ambient = np.full((4, 5, 3), 0.2, np.float32)
+    rgb = np.stack([ambient * 2, ambient * 2 + 0.4]).astype(np.float16)
+    drift = np.array([[2.0] * 3, [2.0] * 3])
+    # A frame of one stop more exposure: halved before the ambient comes off.  TOLERANCE  half floats.
+    np.testing.assert_allclose(LampLight(rgb, ambient, drift)[0], 0, atol=2e-4)
+    np.testing.assert_allclose(LampLight(rgb, ambient, drift)[1], 0.2, atol=5e-4)
+    np.testing.assert_allclose(LampLight(rgb, ambient)[0], 0.2, atol=2e-4)
+    assert LampLight(rgb, ambient).pick([1, 0]).shape == (2, 4, 5, 3)
+
+
+@pytest.mark.parametrize("moved", [False, True])
+def test_small_frames_stand_where_the_origin_stands(tmp_path, silence, moved):
+    y, x = np.mgrid[:48, :64] + 0.5
+    def scene(dx):
+        return np.repeat((0.3 + 0.1 * np.sin((x - dx) / 6))[..., None], 3, -1).astype(np.float32)
+    shift = 3.0 if moved else 0.0
+    proxies = survey_take(fit([scene(shift)] * 2), tmp_path, progress=silence)
+    pose = Stretch(1, 2, shift_by(shift, 0), not moved, shift, 0.01, 2)
+    registration = Registration("take", "translation", (pose,)) if moved else stand_still(1, 2)
+    small = keep_small(proxies, registration, tmp_path, progress=silence)
+    assert small.factor == 1
+    known = np.isfinite(small.rgb[0]).all(-1)
+    assert known[:, :-4].all() and known[:, -1].all() != moved
+    np.testing.assert_allclose(np.float32(small.rgb[0])[known], scene(0)[known], atol=2e-3)
