@@ -9,6 +9,7 @@ Moves are written in a nested basis, so that a richer model only appends paramet
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -353,4 +354,5 @@ def corner_spread_px(covariance: NDArray[np.float64], grid: CellGrid) -> float:
     half = grid.half_diagonal
     u, v = np.array([-1, 1, -1, 1]) * width / 2 / half, np.array([-1, -1, 1, 1]) * height / 2 / half
     basis = basis_at(u, v, len(covariance))
-    return float(np.sqrt(np.einsum("kip,pq,kiq->k", basis, covariance, basis).max()))
+    variance = float(np.einsum("kip,pq,kiq->k", basis, covariance, basis).max())
+    return math.sqrt(variance) if variance >= 0 else math.inf  # a singular fit says nothing

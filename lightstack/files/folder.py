@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +56,47 @@ def claim_folder(path: Path) -> OutFolder:
         elif not os.access(path, os.W_OK):
             raise OutputError(f"{path}: cannot be written; change its permissions or name another folder")
     return folder
+
+
+@contextmanager
+def claimed_folder(path: Path) -> Iterator[OutFolder]:
+    """Claim an output folder for some work; if that fails before any stage is recorded, leave it as it was found.
+
+    Raises
+    ------
+    OutputError
+        As `claim_folder` does.
+    """
+    made = [folder for folder in (path, *path.parents) if not folder.exists()]
+    fresh = not (path / SCRATCH / MARK).is_file()  # then whatever lies in it afterwards is this work's
+    try:
+        folder = claim_folder(path)
+    except BaseException:
+        remove_folders(made)
+        raise
+    try:
+        yield folder
+    except BaseException:
+        if fresh and not read_json(folder.scratch / MARK).get("stages"):
+            empty_folder(path)
+            remove_folders(made)
+        raise
+
+
+def empty_folder(path: Path) -> None:
+    """Remove everything in a folder that can be removed."""
+    for entry in path.iterdir():
+        if entry.is_dir() and not entry.is_symlink():
+            shutil.rmtree(entry, ignore_errors=True)
+        else:
+            entry.unlink(missing_ok=True)
+
+
+def remove_folders(folders: list[Path]) -> None:
+    """Remove folders, innermost first, as far as they are empty."""
+    for folder in folders:
+        with suppress(OSError):
+            folder.rmdir()
 
 
 def write_whole(path: Path, data: bytes) -> None:

@@ -84,7 +84,7 @@ def open_movie(path: Path, wishes: Wishes) -> tuple[TakePart, TakeInfo]:
 def open_stills(path: Path, wishes: Wishes) -> tuple[TakePart, TakeInfo]:
     part = StillsPart(path)
     header = part.header
-    encoding = _name_stills_encoding(header.encoding, wishes)
+    encoding = _name_stills_encoding(header.encoding, wishes, str(path))
     rotation = header.rotation if wishes.rotate == "auto" else _quarter_turns(wishes.rotate)
     width, height = (header.height, header.width) if rotation % 180 else (header.width, header.height)
     info = TakeInfo(
@@ -106,10 +106,10 @@ def open_stills(path: Path, wishes: Wishes) -> tuple[TakePart, TakeInfo]:
     return part, info
 
 
-def _name_stills_encoding(found: Encoding, wishes: Wishes) -> Encoding:
+def _name_stills_encoding(found: Encoding, wishes: Wishes, source: str) -> Encoding:
     encoding = found
     if wishes.colour != "auto":
-        encoding = resolve_named(replace(found, assumed=()), wishes.colour, config=wishes.config)
+        encoding = resolve_named(replace(found, assumed=()), wishes.colour, source=source, config=wishes.config)
     if wishes.range == "auto":
         return encoding
     if wishes.range not in ("full", "limited", "legal"):

@@ -68,7 +68,7 @@ def find_stills(path: str | Path, *, allow_gaps: bool = False) -> StillSequence:
         sequence = _find_around(path)
     if sequence.gaps and not allow_gaps:
         raise MismatchedInput(
-            f"{path.parent / sequence.pattern}: {_say_ranges(sequence.gaps)} missing "
+            f"{(path if path.is_dir() else path.parent) / sequence.pattern}: {_say_ranges(sequence.gaps)} missing "
             f"(frames {sequence.first}-{sequence.last} expected); supply them, or renumber the stills"
         )
     return sequence

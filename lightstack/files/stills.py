@@ -78,6 +78,7 @@ def read_still(path: str | Path) -> Still:
     path = Path(path)
     source = _open(path)
     try:
+        _check_complete(path, source)
         header = _read_header(path, source)
         stored = _read_pixels(path, source, header)
     finally:
@@ -157,6 +158,24 @@ def _open(path: Path) -> Any:
     if source is None:
         raise UnreadableInput(f"{path}: is not a readable still ({_one_line(oiio.geterror())})")
     return source
+
+
+def _check_complete(path: Path, source: Any) -> None:
+    """Refuse a PNG without its last chunk before its library complains about it on its own.
+
+    References: W3C PNG, third edition, section 5: a chunk is length, type, data, CRC; IEND is the last.
+    """
+    if source.format_name() != "png":
+        return
+    size, place = path.stat().st_size, 8
+    with path.open("rb") as stream:
+        while place + 12 <= size:
+            stream.seek(place)
+            head = stream.read(8)
+            place += 12 + int.from_bytes(head[:4])
+            if head[4:] == b"IEND" and place <= size:
+                return
+    raise UnreadableInput(f"{path}: is truncated ({size} bytes, its end is missing); copy it again")
 
 
 def _read_header(path: Path, source: Any) -> StillHeader:

@@ -109,7 +109,7 @@ def name_encoding(
         primaries="bt709",
     )
     if colour != "auto":
-        encoding = resolve_named(encoding, colour, config=config)
+        encoding = resolve_named(encoding, colour, source=source, config=config)
     else:
         transfer = _pick_transfer(tags, source, assumed)
         encoding = replace(
@@ -118,10 +118,12 @@ def name_encoding(
     return replace(encoding, assumed=(*encoding.assumed, *assumed))
 
 
-def resolve_named(encoding: Encoding, colour: str, *, config: str | Path | None = None) -> Encoding:
+def resolve_named(
+    encoding: Encoding, colour: str, *, source: str = "", config: str | Path | None = None
+) -> Encoding:
     """Put a named colour ("curve", "curve/primaries", or a space of the colour configuration) on an encoding.
 
-    Raises SettingError with the nearest names.
+    Raises SettingError with the nearest names; it begins with ``source``, the file, where that is given.
     """
     curve, _, primaries = colour.partition("/")
     if curve in CURVES and (not primaries or primaries in PRIMARIES):
@@ -131,7 +133,10 @@ def resolve_named(encoding: Encoding, colour: str, *, config: str | Path | None 
         return replace(encoding, transfer=curve, primaries=chosen, ocio_space=None, assumed=assumed)
     from lightstack.files.colour import resolve_colour  # the colour configuration takes long to load
 
-    found = resolve_colour(colour, config=config)
+    try:
+        found = resolve_colour(colour, config=config)
+    except SettingError as error:
+        raise SettingError(f"{source}: {error}" if source else str(error)) from error
     return replace(encoding, transfer=found.transfer, primaries=found.primaries, ocio_space=found.ocio_space)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from lightstack import __version__
 from lightstack.core.curve import make_curve, make_envelope
 from lightstack.errors import MissingInput, SettingError
-from lightstack.files.folder import claim_folder, read_json, write_json, write_whole
+from lightstack.files.folder import OutFolder, claimed_folder, read_json, write_json, write_whole
 from lightstack.files.identity import StageBook
 from lightstack.files.keep import keep_record, recall_record
 from lightstack.files.plates import read_exr, write_png
@@ -42,10 +42,17 @@ def build_shot(shot_path: Path, *, options: BuildOptions, progress: Progress, re
     LightstackError
         For a shot file or footage that cannot be used; finished results of earlier stages stay.
     """
-    force = {"sweep", "preview"} if options.force and redo is None else {redo}
     settings = read_shot(shot_path)
     check_inputs(settings)
-    folder = claim_folder(settings.out)
+    with claimed_folder(settings.out) as folder:
+        return build_into(folder, settings, options=options, progress=progress, redo=redo)
+
+
+def build_into(
+    folder: OutFolder, settings: ShotSettings, *, options: BuildOptions, progress: Progress, redo: str | None
+) -> BuildResult:
+    """Build checked settings into an output folder, as `build_shot` says."""
+    force = {"sweep", "preview"} if options.force and redo is None else {redo}
     book = StageBook(folder, verify=options.verify)
     inputs = shot_inputs(book, settings, options)
     kept = folder.scratch / "result.json"

@@ -24,6 +24,8 @@ from lightstack.jobs.lamp_light import is_blocked
 from lightstack.jobs.look import SweepLook
 from lightstack.records import Choice, KeyFrame, NoiseModel, TakeInfo
 
+MOSTLY_CLIPPED = 0.9  # of a frame's pixels
+
 
 @dataclass(frozen=True, slots=True)
 class Scale:
@@ -87,11 +89,21 @@ def choose_frames(look: SweepLook, settings: Sweep, sweep: FittedTake, scale: Sc
         excluded=excluded - set(required),
     )
     if not choice.order:
-        raise UnusableTake(
-            f"{sweep.take.info.paths[0]}: no frame holds lamp light above the noise; "
-            "check that the lamp was on and that the right take was named"
-        )
+        lit = set(np.flatnonzero(look.table.lamp_on).tolist())
+        raise UnusableTake(f"{sweep.take.info.paths[0]}: {explain_no_choice(look, lit, excluded)}")
     return choice
+
+
+def explain_no_choice(look: SweepLook, lit: set[int], excluded: set[int]) -> str:
+    """Say why no frame (index) among the ``lit`` ones that are not ``excluded`` can be a key frame."""
+    left = sorted(lit - excluded)
+    if lit and not left:
+        return f"exclude leaves none of its {len(lit)} frames with the lamp on; shorten it"
+    if left and min(float(look.table.clipped[k].max()) for k in left) > MOSTLY_CLIPPED:
+        return f"all {len(left)} frames with the lamp on are clipped nearly everywhere; film again with less exposure"
+    return (
+        "no frame holds lamp light above the noise; check that the lamp was on and that the right take was named"
+    )
 
 
 def measure_values(look: SweepLook, scale: Scale, frames: Sequence[int]) -> NDArray[np.float32]:

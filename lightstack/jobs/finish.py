@@ -28,6 +28,7 @@ from lightstack.report.pictures import draw_reach
 from lightstack.report.plots import plot_energy
 from lightstack.report.words import grade_sweep
 
+FEW_LIT = 3  # frames
 APART_STOPS = 0.1  # common practice: a tenth of a stop is where a match by eye begins to fail
 CAUTIONS = (
     "Flashing light can trigger seizures in photosensitive people. This version does not check the mix for "
@@ -161,7 +162,10 @@ def judge(outcome: SweepOutcome, report: SweepReport) -> Verdict:
 def warn(outcome: SweepOutcome) -> tuple[str, ...]:
     """Return one line for everything about a sweep's footage that was assumed or looks doubtful."""
     info = outcome.info
-    lines = [f"{info.name}: {line}" for line in (*info.encoding.assumed, *info.notes)]
+    lines = list(outcome.notes)
+    lit = int(np.sum(outcome.look.table.lamp_on))
+    if lit < FEW_LIT:
+        lines.append(f"{info.name}: the lamp is on in {lit} of its frames only; the plate holds what they lit, no more")
     if outcome.look.registration.left_out:
         count = len(outcome.look.registration.left_out)
         lines.append(f"{info.name}: {count} frames were left out because their position could not be trusted")

@@ -15,6 +15,7 @@ from lightstack.errors import MismatchedInput, SettingError, UnusableTake
 from lightstack.files.schema import TakeSettings
 from lightstack.files.schema_types import split_source_frame
 from lightstack.files.takes import Take, open_take
+from lightstack.jobs.memory import check_memory
 from lightstack.jobs.options import BuildOptions
 from lightstack.records import CodedFrame
 
@@ -118,6 +119,7 @@ def open_fitted(
                 "were expected; name the footage as the camera recorded it"
             )
         check_aspect(take, own, size or own)
+        check_memory(take.info.paths[0], size or own, options)
         yield FittedTake(take, size or own, exposure_gain(settings))
 
 

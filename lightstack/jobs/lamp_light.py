@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from lightstack.core.blockers import CLOSED
 from lightstack.core.warp import warp_picture
+from lightstack.files.folder import explain_os_error
 from lightstack.records import Progress, ProxyTake, Registration
 
 SMALL_LONG_SIDE = 400  # blockers and choice need shapes, not detail
@@ -82,6 +83,7 @@ def keep_small(proxies: ProxyTake, registration: Registration, folder: Path, *, 
     height, width = (side // by for side in proxies.rgb.shape[1:3])
     shape = (len(proxies), height, width, 3)
     with (
+        explain_os_error(rgb_path),
         rgb_path.open("wb") as rgb_file,
         flags_path.open("wb") as flags_file,
         progress.step(f"shrink {proxies.name}", len(proxies)) as step,

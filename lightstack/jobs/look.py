@@ -22,6 +22,7 @@ from lightstack.jobs.lamp_light import LampLight, is_blocked, keep_small, shrink
 from lightstack.jobs.survey import measure_proxy_noise, survey_take
 from lightstack.records import FrameTable, NoiseModel, Origin, Progress, ProxyTake, Registration
 
+ALL_CLIPPED = 0.98  # of a frame's pixels
 MARGIN = 12  # px left out at the picture's edge, where a moved frame saw nothing
 PASSER_SIGMA = 4.0  # mean over 9 x 9 of the largest channel's deviation; noise alone gives about 1.3
 PASSER_MISMATCH, PASSER_FLOOR = 0.03, 3e-4  # what a codec and a small drift may do to an unlit frame
@@ -106,6 +107,8 @@ def look_at_sweep(
     lamp_off = find_lamp_off(proxies, ambient=bare)
     dark = np.flatnonzero(lamp_off)
     own = len(dark) >= 2
+    if all(np.mean(flags > 0) > ALL_CLIPPED for flags in proxies.clipped):
+        raise UnusableTake(f"{path}: every frame is clipped nearly everywhere; film again with less exposure")
     if lamp_off.all():
         raise UnusableTake(f"{path}: the light never changes; check that the lamp was on and this is the sweep")
     if not own and empty is None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from lightstack.errors import MissingInput, SettingError
-from lightstack.files.folder import claim_folder
+from lightstack.files.folder import claimed_folder
 from lightstack.files.identity import StageBook
 from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.jobs.finish import Delivery, deliver_sweeps
@@ -31,24 +31,24 @@ def make_plate(
     if not sweeps:
         raise SettingError("no sweep was named; give at least one movie or sequence")
     settings = make_sweep_settings(sweeps, options)
-    folder = claim_folder(out)
-    request = SweepRequest(
-        settings=settings,
-        paths=tuple(sweeps),
-        empty=None if empty is None else (read_like(settings, empty), (empty,)),
-        options=options,
-    )
-    scratch = folder.scratch_folder(settings.name)
-    outcome = build_sweep(request, scratch, progress=progress)
-    delivery = Delivery(
-        folder=folder,
-        shot=settings.name,
-        prefix="",
-        suffix="",
-        separate=options.separate,
-        book=StageBook(folder, verify=options.verify),
-    )
-    return deliver_sweeps(delivery, [(settings, outcome)], progress=progress)
+    with claimed_folder(out) as folder:
+        request = SweepRequest(
+            settings=settings,
+            paths=tuple(sweeps),
+            empty=None if empty is None else (read_like(settings, empty), (empty,)),
+            options=options,
+        )
+        scratch = folder.scratch_folder(settings.name)
+        outcome = build_sweep(request, scratch, progress=progress)
+        delivery = Delivery(
+            folder=folder,
+            shot=settings.name,
+            prefix="",
+            suffix="",
+            separate=options.separate,
+            book=StageBook(folder, verify=options.verify),
+        )
+        return deliver_sweeps(delivery, [(settings, outcome)], progress=progress)
 
 
 def read_like(sweep: Sweep, path: Path) -> TakeSettings:

@@ -8,6 +8,7 @@ import numpy as np
 
 from lightstack.core.noise import NoiseTally
 from lightstack.errors import UnreadableInput
+from lightstack.files.folder import explain_os_error
 from lightstack.jobs.footage import FittedTake
 from lightstack.records import NoiseModel, Progress, ProxyTake
 
@@ -46,6 +47,7 @@ def survey_take(
     for path in (rgb_path, clipped_path):
         path.unlink(missing_ok=True)  # whoever still has an older one mapped keeps it whole
     with (
+        explain_os_error(rgb_path),
         rgb_path.open("wb") as rgb_file,
         clipped_path.open("wb") as clipped_file,
         progress.step(f"survey {info.name}", info.frame_count or None) as step,

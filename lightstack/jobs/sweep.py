@@ -38,6 +38,7 @@ from lightstack.jobs.look import (
     survey_with_noise,
 )
 from lightstack.jobs.marks import draw_marks, find_trim
+from lightstack.jobs.memory import plan_workers
 from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.stills import StillPlan, fill_stack
 from lightstack.records import Choice, Hole, KeyFrame, Origin, Progress, ProxyTake, TakeInfo
@@ -76,6 +77,7 @@ class SweepOutcome:
     primaries: str
     decoded: int
     run_in: int
+    notes: tuple[str, ...] = ()  # what was assumed or found out about the footage
 
 
 def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> SweepOutcome:
@@ -89,6 +91,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
     settings = request.settings
     with ExitStack() as opened:
         sweep = opened.enter_context(open_part(request, settings, request.paths, settings.name))
+        workers = plan_workers(sweep.size, request.options)
         empty_take: FittedTake | None = None
         bare: ProxyTake | None = None
         if request.empty is not None:
@@ -114,7 +117,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             ambient=ambient,
             recipe=recipe,
             hot=find_hot_pixels(ambient.light, noise=ambient.noise),
-            threads=request.options.threads,
+            threads=workers,
             progress=progress,
         )
         plate = make_plate_of(
@@ -126,7 +129,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             settings=settings,
             scale=scale,
             take=sweep.take,
-            threads=request.options.threads,
+            threads=workers,
         )
         reach = find_reach(look, ambient.noise, scale, sweep.size)
         return SweepOutcome(
@@ -144,6 +147,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             request.working or sweep.take.info.encoding.primaries,
             sweep.take.decoded_count,
             sweep.take.run_in_count,
+            (*sweep.warnings, *(() if empty_take is None else empty_take.warnings)),
         )
 
 
