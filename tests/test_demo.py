@@ -135,8 +135,11 @@ def test_lamp_and_carrier_are_masked_and_little_else(built, truth):
 def test_the_ambient_is_the_room_without_the_lamp(built, truth):
     height, width = truth["ambient"].shape[:2]
     half = built.ambient.light.reshape(height, 2, width, 2, 3).mean((1, 3))
-    signed = (half / truth["ambient"].mean((0, 1)) - truth["ambient"] / truth["ambient"].mean((0, 1))).mean((0, 1))
-    error = np.abs(half - truth["ambient"]).mean() / truth["ambient"].mean()
+    # What is at the ceiling in the footage has no level to compare, nor has what lies next to it.
+    whole = truth["ambient"].max(-1) < 0.5
+    half, room = half[whole], truth["ambient"][whole]
+    signed = half.mean(0) / room.mean(0) - 1
+    error = np.abs(half - room).mean() / room.mean()
     print(f"\ndemo: ambient off by {np.round(100 * signed, 2)} % in the mean of R, G, B; {error:.2%} in size")
-    # TOLERANCE  2 % signed; 6 % in size: noise of 24 frames, chroma at half width.
-    assert np.abs(signed).max() <= 0.02 and error <= 0.06
+    # TOLERANCE  1 % signed; 4 % in size: noise of 24 frames, chroma at half width.
+    assert np.abs(signed).max() <= 0.01 and error <= 0.04

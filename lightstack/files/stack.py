@@ -106,7 +106,7 @@ class LightStack:
 
 def limit_to_half(picture: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return a picture within the range of half floats; the picture itself where it is within already."""
-    if -HALF_MAX <= float(picture.min(initial=0)) and float(picture.max(initial=0)) <= HALF_MAX:
+    if float(picture.min(initial=0)) >= -HALF_MAX and float(picture.max(initial=0)) <= HALF_MAX:
         return picture
     return np.clip(picture, -HALF_MAX, HALF_MAX)
 

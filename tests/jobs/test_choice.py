@@ -52,7 +52,7 @@ def test_the_lamps_colour_is_its_gels(scale, small_room):
 def test_key_frames_are_lit_and_reach_the_coverage_that_was_asked(look, scale, fitted):
     few = choose_frames(look, check_sweep({"path": ["a"], "coverage": 0.9}), fitted, scale)
     many = choose_frames(look, check_sweep({"path": ["a"], "coverage": 0.99}), fitted, scale)
-    assert 0.9 <= few.coverage and len(few.order) < len(many.order)
+    assert few.coverage >= 0.9 and len(few.order) < len(many.order)
     assert few.order == many.order[: len(few.order)]  # greedy: more coverage only adds
     assert look.table.lamp_on[list(many.order)].all()
     # Slow twin of coverage: the share of f, the sum over pixels of the largest value.
@@ -83,10 +83,12 @@ def test_rows_of_key_frames_say_what_was_chosen(look, scale, fitted):
 
 def test_evening_half_way_takes_half_the_stops(look, scale, fitted):
     choice = choose_frames(look, check_sweep({"path": ["a"], "max_keys": 5}), fitted, scale)
-    full, half = (
-        [row.level_stops for row in describe_keys(look, choice, check_sweep({"path": ["a"], "even": e}), fitted.info, scale)]
-        for e in (1.0, 0.5)
-    )
+
+    def stops(even):
+        settings = check_sweep({"path": ["a"], "even": even})
+        return [row.level_stops for row in describe_keys(look, choice, settings, fitted.info, scale)]
+
+    full, half = stops(1.0), stops(0.5)
     small = np.abs(full) < 2  # within the limit
     np.testing.assert_allclose(np.array(half)[small], np.array(full)[small] / 2, atol=1e-6)
 

@@ -11,7 +11,14 @@ from lightstack.files.folder import claim_folder
 from lightstack.files.identity import StageBook
 from lightstack.files.schema import ShotSettings, TakeSettings
 from lightstack.files.schema_takes import Takes
-from lightstack.jobs.hero import HeroPart, describe_reading, look_at_hero, pick_origin_frames, shot_range, source_reference
+from lightstack.jobs.hero import (
+    HeroPart,
+    describe_reading,
+    look_at_hero,
+    pick_origin_frames,
+    shot_range,
+    source_reference,
+)
 from lightstack.jobs.options import BuildOptions
 from lightstack.records import Registration, Stretch
 

@@ -102,7 +102,8 @@ def movie(small_room, tmp_path_factory):
 
 
 def test_the_preview_runs_over_the_asked_frames_at_the_asked_rate(movie, small_room, tmp_path, silence):
-    light = LaidLight("lamp", np.full((112, 200, 3), 0.2, np.float32), MixCurve(1002, np.array([0.0, 1.0])), "plus", 1.0)
+    even = np.full((112, 200, 3), 0.2, np.float32)
+    light = LaidLight("lamp", even, MixCurve(1002, np.array([0.0, 1.0])), "plus", 1.0)
     with open_take(movie) as take:
         sheet = render_preview(
             take,

@@ -96,6 +96,7 @@ def test_a_walker_in_the_dark_does_not_stay_in_the_ambient(tmp_path, silence):
 
     room = make_room(1, size=(112, 200), frames=60, lead=10, walker=True)
     outcome = build(write_movie(room, tmp_path / "s.mkv"), tmp_path, silence)
-    error = np.abs(outcome.ambient.light - room.ambient)[6:-6, 6:-6] / outcome.ambient.noise.sigma(room.ambient)[6:-6, 6:-6]
+    sigma = outcome.ambient.noise.sigma(room.ambient)
+    error = (np.abs(outcome.ambient.light - room.ambient) / sigma)[6:-6, 6:-6]
     # TOLERANCE  his ghost in ten frames would stand 20 sigma out; 4 sigma of the mean is noise and registration.
     assert np.quantile(error, 0.99) < 4

@@ -15,7 +15,7 @@ from lightstack.records import Registration, Stretch
 
 SIZE = (64, 96)
 OPEN = np.zeros((32, 48), np.uint8)
-COLD = np.zeros((*SIZE, 3), bool)
+COLD = np.zeros(SIZE, bool)
 
 
 def smooth(dx=0.0):

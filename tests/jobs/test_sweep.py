@@ -124,7 +124,7 @@ def test_a_range_to_use_keeps_source_frames(small_sweep, small_outcome, tmp_path
         build(small_sweep, tmp_path, silence, use=[4, 45], keys=[50])
 
 
-def test_excluded_frames_are_not_chosen_and_evening_brings_levels_together(small_sweep, small_outcome, tmp_path, silence):
+def test_excluded_frames_are_not_chosen_and_evening_has_a_limit(small_sweep, small_outcome, tmp_path, silence):
     taken = sorted(key.source_frame for key in small_outcome.keys)
     evened = build(small_sweep, tmp_path, silence, exclude=[taken[0], [taken[2], taken[5]]], even=1.0)
     found = {key.source_frame for key in evened.keys}
