@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from lightstack.core.noise import NoiseTally
 from lightstack.core.warp import warp_picture
+from lightstack.errors import UnusableTake
 from lightstack.jobs.footage import FittedTake
 from lightstack.records import NoiseModel, Progress, Registration, Stretch
 
@@ -50,6 +51,7 @@ def average_ambient(
     registration: Registration,
     *,
     passers: dict[int, NDArray[np.bool_]],
+    assume: NoiseModel | None = None,
     progress: Progress,
 ) -> Ambient:
     """Average frames of a take in linear light, each stretch put back to the registration origin.
@@ -59,6 +61,7 @@ def average_ambient(
     frames : source frames, ascending, at least one.
     registration : of this take.
     passers : for frames that somebody walks through, where, (h, w) bool at any size; left out of the mean.
+    assume : noise of one frame where no two frames differ; without it that is an error.
 
     Notes
     -----
@@ -85,7 +88,13 @@ def average_ambient(
     mean, inside = merge_stretches(sums, fitted.size)
     assert previous is not None
     last, _ = warp_picture(previous[1], registration.stretch_at(previous[0]).matrix)
-    return Ambient(mean, inside, tally.result(), last - mean, tuple(frames), name)
+    try:
+        noise = tally.result()
+    except UnusableTake:
+        if assume is None:
+            raise
+        noise = assume
+    return Ambient(mean, inside, noise, last - mean, tuple(frames), name)
 
 
 def cut_centre(picture: NDArray[np.float32]) -> NDArray[np.float32]:

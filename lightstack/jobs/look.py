@@ -58,8 +58,13 @@ class SweepLook:
     factor: int
 
 
-def survey_with_noise(fitted: FittedTake, settings: TakeSettings, folder: Path, *, progress: Progress) -> ProxyTake:
-    """Survey a take within its `use` range and measure its noise from the stillest pairs of frames."""
+def survey_with_noise(
+    fitted: FittedTake, settings: TakeSettings, folder: Path, *, assume: NoiseModel | None = None, progress: Progress
+) -> ProxyTake:
+    """Survey a take within its `use` range and measure its noise from the stillest pairs of frames.
+
+    ``assume``: what to take where no two frames differ (a still, a render); without it that is an error.
+    """
     use = None
     if settings.use is not None:
         use = resolve_ranges([settings.use], fitted.take, what="use")[0]
@@ -67,6 +72,8 @@ def survey_with_noise(fitted: FittedTake, settings: TakeSettings, folder: Path, 
     try:
         noise = measure_proxy_noise(proxies, np.arange(len(proxies)))
     except UnusableTake as error:
+        if assume is not None:
+            return replace(proxies, noise_proxy=assume)
         raise UnusableTake(f"{fitted.take.info.paths[0]}: {explain_no_noise(proxies)}") from error
     return replace(proxies, noise_proxy=noise)
 

@@ -41,7 +41,8 @@ from lightstack.jobs.marks import draw_marks, find_trim
 from lightstack.jobs.memory import plan_workers
 from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.stills import StillPlan, fill_stack
-from lightstack.records import Choice, Hole, KeyFrame, Origin, Progress, ProxyTake, TakeInfo
+from lightstack.jobs.survey import UNKNOWN_NOISE
+from lightstack.records import Choice, Hole, KeyFrame, NoiseModel, Origin, Progress, ProxyTake, TakeInfo
 
 PLAIN_SIGMA = 8.0
 UNCLIPPED = 0.9  # of reference white: a clipped bulb shows no noise
@@ -99,7 +100,9 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             empty_take = opened.enter_context(open_part(bare_request, *request.empty, "empty", sweep.size))
             bare_folder = folder / "bare"  # apart from the sweep's own files, whatever the sweep is called
             bare_folder.mkdir(parents=True, exist_ok=True)
-            bare = survey_with_noise(empty_take, request.empty[0], bare_folder, progress=progress)
+            bare = survey_with_noise(
+                empty_take, request.empty[0], bare_folder, assume=UNKNOWN_NOISE, progress=progress
+            )
         look = look_at_sweep(sweep, settings, origin=request.origin, empty=bare, folder=folder, progress=progress)
         scale = weigh_light(look)
         choice = choose_frames(look, settings, sweep, scale)
@@ -177,17 +180,29 @@ def average_needed(
         first = int(look.proxies.source_frames[list(choice.order)].min())
         frames = pick_frames(dark, first)
         passers = find_passers(look.proxies, look.registration, look.ambient, frames)
-        return average_ambient(sweep, frames, look.registration, passers=passers, progress=progress)
+        return average_ambient(
+            sweep, frames, look.registration, passers=passers, assume=full_noise(look), progress=progress
+        )
     assert look.empty is not None and empty_take is not None
     frames = pick_frames(look.empty.proxies.source_frames.tolist(), None)
     passers = find_passers(look.empty.proxies, look.empty.registration, look.empty.ambient, frames)
-    return average_ambient(empty_take, frames, look.empty.registration, passers=passers, progress=progress)
+    return average_ambient(
+        empty_take, frames, look.empty.registration, passers=passers, assume=full_noise(look), progress=progress
+    )
+
+
+def full_noise(look: SweepLook) -> NoiseModel:
+    """Return the noise of a full-size pixel as the survey's lets expect it, pixels taken to be independent."""
+    noise, boxes = look.proxies.noise_proxy, look.proxies.factor**2
+    return NoiseModel(noise.a * boxes, noise.b * boxes)
 
 
 def plan_recipe(ambient: Ambient, settings: Sweep, scale: Scale) -> GuideRecipe:
     """Plan the guide from the lamp's colour and the noise as it was filmed."""
     width = ambient.light.shape[1]
     recipe = plan_guide(ambient.noise, width=width, colour=scale.colour, by=settings.by)
+    if not ambient.sample.any():
+        return recipe  # a single frame, or a render without noise: nothing to measure by
     return measure_guide_noise(ambient.sample, ambient.light, recipe, valid=find_plain(ambient))
 
 

@@ -10,7 +10,8 @@ from made import make_room, truth_plate, write_movie
 from lightstack.errors import SettingError, UnusableTake
 from lightstack.files.plates import read_exr
 from lightstack.jobs.build import build_shot
-from lightstack.jobs.options import BuildOptions
+from lightstack.jobs.options import BuildOptions, PlateOptions
+from lightstack.jobs.plate import make_plate
 
 # REFERENCE  everywhere below: the made room's own noise-free, unmoved frames, lamp and carrier truly masked,
 #            accumulated by maximum.
@@ -216,3 +217,12 @@ def test_two_sweeps_in_a_shot_are_told_apart_and_built_apart(small_room, tmp_pat
     (tmp_path / "shot.toml").write_text(SHOT.replace("max_keys = 5", "max_keys = 4"))
     build_shot(tmp_path / "shot.toml", options=BuildOptions(), progress=silence)
     assert built == ["second"]
+
+
+def test_an_empty_take_of_one_frame_will_do(small_room, tmp_path, silence):
+    lit = np.flatnonzero(small_room.lamp_on)
+    sweep = write_movie(small_room, tmp_path / "sweep.mkv", frames=lit[lit < 30].tolist())
+    empty = write_movie(small_room, tmp_path / "empty.mkv", frames=[3])
+    result = make_plate([sweep], empty=empty, out=tmp_path / "out", options=PlateOptions(max_keys=8), progress=silence)
+    assert result.numbers["sweep"]["ambient"].startswith("mean of 1 frame")
+    assert np.isfinite(read_exr(tmp_path / "out" / "plate.exr")["B"]).all()
