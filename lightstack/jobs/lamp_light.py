@@ -15,6 +15,8 @@ from lightstack.core.warp import warp_picture
 from lightstack.files.folder import explain_os_error
 from lightstack.records import Progress, ProxyTake, Registration
 
+ALL_CHANNELS = 7
+BEYOND_WHITE = 1.2  # linear: reference white is 1
 SMALL_LONG_SIDE = 400  # blockers and choice need shapes, not detail
 
 
@@ -72,6 +74,22 @@ class LampLight:
     def pick(self, frames: Sequence[int]) -> NDArray[np.float32]:
         """Return several frames, (k, h', w', 3)."""
         return np.stack([self[int(k)] for k in frames])
+
+
+def mark_brightest(small: ProxyTake) -> NDArray[np.uint8]:
+    """Return clipping flags (n, h', w') that hold the lamp also where its encoding does not clip it.
+
+    Logarithmic footage holds a lamp many times brighter than white without a code at the ceiling. Where no frame has
+    a pixel clipped in all channels, what is beyond white in all of them stands for the lamp: a gelled lamp's light on
+    a wall leaves at least one channel dark.
+    """
+    if any((np.asarray(flags) == ALL_CHANNELS).any() for flags in small.clipped):
+        return small.clipped
+    flags = np.array(small.clipped)
+    for k, frame in enumerate(small.rgb):
+        picture = np.nan_to_num(np.asarray(frame, np.float32))
+        flags[k][(picture > BEYOND_WHITE).all(axis=2)] = ALL_CHANNELS
+    return flags
 
 
 def keep_small(proxies: ProxyTake, registration: Registration, folder: Path, *, progress: Progress) -> ProxyTake:

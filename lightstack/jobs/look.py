@@ -18,7 +18,7 @@ from lightstack.core.warp import warp_picture
 from lightstack.errors import UnusableTake
 from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.jobs.footage import FittedTake, resolve_ranges
-from lightstack.jobs.lamp_light import LampLight, is_blocked, keep_small, shrink_mean
+from lightstack.jobs.lamp_light import LampLight, is_blocked, keep_small, mark_brightest, shrink_mean
 from lightstack.jobs.survey import measure_proxy_noise, survey_take
 from lightstack.records import FrameTable, NoiseModel, Origin, Progress, ProxyTake, Registration
 
@@ -175,7 +175,7 @@ def measure_look(
             light,  # type: ignore[arg-type]
             small_ambient,
             noise=small.noise_proxy,
-            clipped=small.clipped,
+            clipped=mark_brightest(small),
             lamp_on=table.lamp_on,
             glints=settings.glints,
         )

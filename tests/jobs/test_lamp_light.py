@@ -1,11 +1,13 @@
 """Registered lamp light at small size: frame, drift taken out, minus ambient."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from jobs_helpers import fit, shift_by, stand_still
 
 from lightstack.core.blockers import CARRIER, GLINT
-from lightstack.jobs.lamp_light import LampLight, is_blocked, keep_small, shrink_any, shrink_mean
+from lightstack.jobs.lamp_light import LampLight, is_blocked, keep_small, mark_brightest, shrink_any, shrink_mean
 from lightstack.jobs.survey import survey_take
 from lightstack.records import Registration, Stretch
 
@@ -48,3 +50,15 @@ def test_small_frames_stand_where_the_origin_stands(tmp_path, silence, moved):
     known = np.isfinite(small.rgb[0]).all(-1)
     assert known[:, :-4].all() and known[:, -1].all() != moved
     np.testing.assert_allclose(np.float32(small.rgb[0])[known], scene(0)[known], atol=2e-3)
+
+
+def test_a_lamp_that_log_footage_does_not_clip_is_marked_all_the_same():
+    rgb = np.full((2, 8, 10, 3), 0.3, np.float16)
+    rgb[0, 2:4, 3:6] = 3.0  # the lamp, white to the camera
+    rgb[1, 5, 5] = (2.0, 0.4, 2.0)  # a wall close to a violet gel
+    small = SimpleNamespace(rgb=rgb, clipped=np.zeros((2, 8, 10), np.uint8))
+    flags = mark_brightest(small)
+    assert (flags[0, 2:4, 3:6] == 7).all() and np.count_nonzero(flags) == 6
+    clipping = SimpleNamespace(rgb=rgb, clipped=np.zeros((2, 8, 10), np.uint8))
+    clipping.clipped[1, 0, 0] = 7  # footage whose ceiling is known keeps its own flags
+    assert mark_brightest(clipping) is clipping.clipped
