@@ -21,8 +21,8 @@ def _add(hero: NDArray, light: NDArray, white: float) -> NDArray:
 
 
 def _screen(hero: NDArray, light: NDArray, white: float) -> NDArray:
-    room_left = 1 - np.clip(hero * np.float32(1 / white), 0, 1)
-    return hero + light * room_left
+    headroom = 1 - np.clip(hero * np.float32(1 / white), 0, 1)
+    return hero + light * headroom
 
 
 LAYING_RULES: dict[str, Callable[[NDArray, NDArray, float], NDArray]] = {"plus": _add, "screen": _screen}
