@@ -80,15 +80,6 @@ def fill_chroma(second, third, row, siting, offsets, narrow, wide_second, wide_t
 
 
 @compile_loop(inline="always")
-def look_up(signal, table, low, per_unit, top):
-    place = (signal - low) * per_unit
-    place = min(max(place, np.float32(0.0)), top)
-    index = np.int32(place)
-    below = table[index]
-    return below + (place - np.float32(index)) * (table[index + 1] - below)
-
-
-@compile_loop(inline="always")
 def _find_place(signal, low, per_unit, top):
     return min(max((signal - low) * per_unit, np.float32(0.0)), top)
 

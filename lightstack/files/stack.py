@@ -122,7 +122,10 @@ def create_stack(path: Path, shape: StackShape) -> LightStack:
     path.unlink(missing_ok=True)
     try:
         with path.open("wb") as stream:
-            os.posix_fallocate(stream.fileno(), 0, max(shape.size_bytes, 1))
+            if hasattr(os, "posix_fallocate"):
+                os.posix_fallocate(stream.fileno(), 0, max(shape.size_bytes, 1))
+            else:  # not every system reserves space ahead; there a full disk shows when stills are written
+                stream.truncate(max(shape.size_bytes, 1))
     except OSError as error:
         path.unlink(missing_ok=True)
         need = shape.size_bytes / 2**20

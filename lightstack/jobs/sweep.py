@@ -93,16 +93,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
     with ExitStack() as opened:
         sweep = opened.enter_context(open_part(request, settings, request.paths, settings.name))
         workers = plan_workers(sweep.size, request.options)
-        empty_take: FittedTake | None = None
-        bare: ProxyTake | None = None
-        if request.empty is not None:
-            bare_request = replace(request, working=request.working or sweep.take.info.encoding.primaries)
-            empty_take = opened.enter_context(open_part(bare_request, *request.empty, "empty", sweep.size))
-            bare_folder = folder / "bare"  # apart from the sweep's own files, whatever the sweep is called
-            bare_folder.mkdir(parents=True, exist_ok=True)
-            bare = survey_with_noise(
-                empty_take, request.empty[0], bare_folder, assume=UNKNOWN_NOISE, progress=progress
-            )
+        empty_take, bare = survey_empty(request, sweep, folder, opened, progress=progress)
         look = look_at_sweep(sweep, settings, origin=request.origin, empty=bare, folder=folder, progress=progress)
         scale = weigh_light(look)
         choice = choose_frames(look, settings, sweep, scale)
@@ -110,16 +101,18 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
         keys = describe_keys(look, choice, settings, sweep.take.info, scale)
         recipe = plan_recipe(ambient, settings, scale)
         extra = block_glints(look, choice, scale) if settings.glints == "one" else {}
+        plans = plan_stills(look, keys, settings, sweep, ambient, extra)
         shape = StackShape(*sweep.size, len(keys), len(recipe.projection))
         stack = create_stack(folder / "light_stack.bands", shape)
+        hot = find_hot_pixels(ambient.light, noise=ambient.noise)
         fill_stack(
             sweep,
-            plan_stills(look, keys, settings, sweep, ambient, extra),
+            plans,
             stack,
             registration=look.registration,
             ambient=ambient,
             recipe=recipe,
-            hot=find_hot_pixels(ambient.light, noise=ambient.noise),
+            hot=hot,
             threads=workers,
             progress=progress,
         )
@@ -152,6 +145,20 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             sweep.take.run_in_count,
             (*sweep.warnings, *(() if empty_take is None else empty_take.warnings)),
         )
+
+
+def survey_empty(
+    request: SweepRequest, sweep: FittedTake, folder: Path, opened: ExitStack, *, progress: Progress
+) -> tuple[FittedTake | None, ProxyTake | None]:
+    """Open the request's empty take for as long as ``opened`` lasts and survey it; nothing where there is none."""
+    if request.empty is None:
+        return None, None
+    fitting = replace(request, working=request.working or sweep.take.info.encoding.primaries)
+    empty = opened.enter_context(open_part(fitting, *request.empty, "empty", sweep.size))
+    bare_folder = folder / "bare"  # apart from the sweep's own files, whatever the sweep is called
+    bare_folder.mkdir(parents=True, exist_ok=True)
+    bare = survey_with_noise(empty, request.empty[0], bare_folder, assume=UNKNOWN_NOISE, progress=progress)
+    return empty, bare
 
 
 def open_part(

@@ -102,25 +102,6 @@ def outline_blocked(thumbnail: Picture, mask: BoolArray) -> Picture:
     return picture
 
 
-def side_by_side(left: Picture, right: Picture, *, labels: tuple[str, str] = ("", "")) -> Picture:
-    """Put two pictures beside each other at the left one's height, each with a label under it."""
-    height, width = left.shape[:2]
-    if right.shape[0] != height:
-        size = (max(1, round(right.shape[1] * height / right.shape[0])), height)
-        right = np.asarray(cv2.resize(right, size, interpolation=cv2.INTER_AREA), np.uint8)
-    gap = max(4, width // 60)
-    font = load_font(max(9, round(width / 28)))
-    strip = round(font.size * 1.8) if any(labels) else 0
-    sheet = _blank(height + 2 * gap + strip, width + right.shape[1] + 3 * gap)
-    sheet[gap : gap + height, gap : gap + width] = left
-    sheet[gap : gap + height, 2 * gap + width : 2 * gap + width + right.shape[1]] = right
-    image = Image.fromarray(sheet)
-    pen = ImageDraw.Draw(image)
-    for text, x in zip(labels, (gap, 2 * gap + width), strict=True):
-        pen.text((x, gap + height + strip / 2 + gap / 3), text, INK, font=font, anchor="lm")
-    return np.asarray(image, np.uint8)
-
-
 def make_contact_sheet(laid: Sequence[LaidFrame], *, cell_width: int = 640) -> Picture:
     """Make the sheet of before (above) and after (below) at chosen frames, each pair with its number and mix.
 

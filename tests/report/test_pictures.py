@@ -148,15 +148,6 @@ def test_mixed_sizes_and_tiny_pictures_fit():
     assert pictures.outline_blocked(grey(1, 1), np.ones((1, 1), bool)).shape == (1, 1, 3)
 
 
-def test_side_by_side_keeps_the_left_and_scales_the_right():
-    left, right = grey(60, 100, 30), grey(120, 200, 200)
-    sheet = pictures.side_by_side(left, right, labels=("plate", "naive stack"))
-    gap = 4
-    np.testing.assert_array_equal(sheet[gap : gap + 60, gap : gap + 100], left)
-    np.testing.assert_array_equal(sheet[gap : gap + 60, 2 * gap + 100 : 2 * gap + 200], grey(60, 100, 200))
-    assert sheet.shape[1] == 3 * gap + 200
-
-
 def test_shrinking_is_an_area_average():
     rng = np.random.default_rng(4)
     picture = rng.integers(0, 256, (80, 120, 3), np.uint8)
