@@ -244,6 +244,97 @@ class MixCurve:
             return np.log2(self.gains)
 
 
+# --- findings --------------------------------------------------------------------------------------
+
+GRADES = ("good", "usable", "reshoot")
+NOT_CHECKED = "not checked"
+
+FrameSpan = tuple[int, int]  # source frames, inclusive
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One measured number. ``unit``: as printed behind it ("px", "stops", "%", "Hz", ""); ``digits`` after the point."""
+
+    name: str
+    value: float
+    unit: str = ""
+    digits: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """The result of one check of one take.
+
+    ``check``: its name ("lock-off"). ``grade``: one of ``GRADES``, or ``NOT_CHECKED``. ``says``: one sentence for the
+    artist, figures included. ``remedy``: what to do on set, "" where nothing is to be done. ``frames``: source frames
+    concerned. ``boxes``: places in pixels of the full picture, (x0, y0, x1, y1).
+    """
+
+    check: str
+    grade: str
+    says: str
+    remedy: str = ""
+    figures: tuple[Figure, ...] = ()
+    frames: tuple[FrameSpan, ...] = ()
+    boxes: tuple[tuple[float, float, float, float], ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        if self.grade not in (*GRADES, NOT_CHECKED):
+            raise ValueError(f"grade {self.grade!r} is none of {', '.join((*GRADES, NOT_CHECKED))}")
+
+
+@dataclass(frozen=True, slots=True)
+class PanelLine:
+    """One line of a plot over frames: ``values`` (n,); ``channel`` "R", "G", "B", or "" for none."""
+
+    label: str
+    values: NDArray[np.float64]
+    channel: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One measured quantity of a take over its frames; ``title`` says its unit."""
+
+    title: str
+    lines: tuple[PanelLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceView:
+    """One place of a finding, cut out of two pictures of the set: uint8 ``(h, w, 3)``, display-encoded."""
+
+    check: str
+    number: int
+    here: NDArray[np.uint8]
+    there: NDArray[np.uint8] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TakeFindings:
+    """One take after its checks, with what the report draws of it.
+
+    ``role``: "hero", "empty", "empty_lit", "sweep", "clean" ..., or "take". ``about``: size, frames, rate, codec.
+    ``source_frames`` (n,) belong to ``panels``. ``picture``: a bright still, display-encoded, or None.
+    """
+
+    take: str
+    role: str
+    about: str
+    findings: tuple[Finding, ...]
+    source_frames: NDArray[np.int64]
+    panels: tuple[Panel, ...] = ()
+    picture: NDArray[np.uint8] | None = None
+    full_size: tuple[int, int] | None = None  # (H, W) that boxes count in
+    places: tuple[PlaceView, ...] = ()
+
+    @property
+    def grade(self) -> str:
+        """The worst grade of its checks; what was not checked does not count."""
+        return max((f.grade for f in self.findings if f.grade in GRADES), key=GRADES.index, default="good")
+
+
 # --- people ----------------------------------------------------------------------------------------
 
 
@@ -334,6 +425,56 @@ class LaidFrame:
 
 
 @dataclass(frozen=True, slots=True)
+class PatchReport:
+    """One patch's section of the report: ``numbers`` (label, value with unit); ``laid`` before and after, the gain
+    being the patch's strength."""
+
+    name: str
+    numbers: tuple[tuple[str, str], ...]
+    laid: tuple[LaidFrame, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PatchLight:
+    """What a patch is taken from, in the origin's place: ``light`` (H, W, 3) float32, ``inside`` (H, W) where it is
+    known."""
+
+    light: NDArray[np.float32]
+    inside: BoolArray
+
+
+@dataclass(frozen=True, slots=True)
+class PatchMatch:
+    """How a patch is matched to the hero, at survey size in the origin's place.
+
+    ``source``: index of its `PatchLight`. ``stops`` (h, w, 3): the hero against the patch, where ``known`` (h, w).
+    ``changes`` (n, 3): stops by which the frames from ``first_frame`` on differ from that. ``matched``: whether
+    there was a ring to match to.
+    """
+
+    name: str
+    source: int
+    stops: NDArray[np.float32]
+    known: BoolArray
+    weight: NDArray[np.float32]
+    first_frame: int
+    changes: NDArray[np.float64]
+    matched: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BuiltPatches:
+    """What is kept of a shot's patches between two builds."""
+
+    lights: tuple[PatchLight, ...]
+    matches: tuple[PatchMatch, ...]
+    factor: int
+    reports: tuple[PatchReport, ...]
+    warnings: tuple[str, ...]
+    files: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ShotReport:
     """Everything that report.html shows."""
 
@@ -347,6 +488,8 @@ class ShotReport:
     settings: tuple[tuple[str, str], ...]
     files: tuple[tuple[str, str], ...]  # relative path, what it is
     cautions: tuple[str, ...]
+    findings: tuple[TakeFindings, ...] = ()
+    patches: tuple[PatchReport, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,6 +511,7 @@ class BuiltSweep:
     plate: str
     decoded: int
     run_in: int
+    findings: tuple[TakeFindings, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -396,3 +540,4 @@ class HeroLook:
     origin: Origin
     registration: Registration
     verdict: Verdict
+    findings: tuple[TakeFindings, ...] = ()

@@ -19,6 +19,7 @@ class PictureTake:
 
     def __init__(self, pictures, *, name="take", first=1, split=None, encoding=None):
         self.pictures = pictures
+        self.working = None
         self.split = split  # frames of the first of two files
         height, width = pictures[0].shape[:2]
         self.info = TakeInfo(
@@ -54,10 +55,13 @@ class PictureTake:
     def linear(self, frame):
         return frame.planes[0]
 
+    def reads_rows(self, frame):
+        return False  # arrays hold whole pictures
+
     def clipped(self, frame):
         return ((frame.planes[0] >= 1) * np.array([1, 2, 4])).sum(-1).astype(np.uint8)
 
-    def proxy(self, frame, factor):
+    def proxy(self, frame, factor, *, ceiling=None):
         picture, bits = frame.planes[0], self.clipped(frame)
         h, w = (side // factor for side in picture.shape[:2])
         boxes = picture[: h * factor, : w * factor].reshape(h, factor, w, factor, 3)

@@ -44,7 +44,5 @@ def _split(text: str | None) -> list[str]:
 
 def _read_frame(word: str, option: str) -> Frame:
     if not _FRAME.match(word):
-        raise SettingError(
-            f"{option} {word}: is not a frame; write 34, or 2:34 for frame 34 of the second file"
-        )
+        raise SettingError(f"{option} {word}: is not a frame; write 34, or 2:34 for frame 34 of the second file")
     return word if ":" in word else int(word)

@@ -11,9 +11,7 @@ from lightstack.cli.common import Json, Quiet, Verbose
 
 
 def new(
-    folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="The folder that holds the shot's footage.")
-    ],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The folder that holds the shot's footage.")],
     quiet: Quiet = False,
     json: Json = False,
     verbose: Verbose = 0,

@@ -2,56 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated
-
-import typer
-
 from lightstack.cli import common
-from lightstack.cli.common import (
-    Force,
-    Json,
-    KeepReadable,
-    Memory,
-    Ocio,
-    Quiet,
-    Strict,
-    Threads,
-    Verbose,
-    Verify,
-)
+from lightstack.cli.common import Running, ShotFile
+from lightstack.cli.groups import spread_options
 
 
-def preview(
-    shot: Annotated[Path, typer.Argument(metavar="SHOT.toml", help="The shot file.")],
-    force: Force = False,
-    verify: Verify = False,
-    keep_readable: KeepReadable = False,
-    memory: Memory = None,
-    ocio: Ocio = None,
-    threads: Threads = 0,
-    strict: Strict = False,
-    quiet: Quiet = False,
-    json: Json = False,
-    verbose: Verbose = 0,
-) -> None:
+@spread_options
+def preview(shot: ShotFile, running: Running) -> None:
     """Make only the preview and contact sheet again."""
-    options = common.make_options(
-        force=force,
-        verify=verify,
-        strict=strict,
-        keep_readable=keep_readable,
-        ocio=ocio,
-        memory=memory,
-        threads=threads,
-    )
+    options = common.make_options(running)
     from lightstack.jobs.preview import make_preview
 
-    common.run_job(
-        "preview",
-        lambda progress: make_preview(shot, options=options, progress=progress),
-        quiet=quiet,
-        as_json=json,
-        verbosity=verbose,
-        strict=strict,
-    )
+    common.run_job("preview", lambda progress: make_preview(shot, options=options, progress=progress), running)

@@ -102,9 +102,7 @@ class _BarStep(_Step):
 
     def _show(self, seconds: float) -> None:
         wanted = seconds > SHOW_AFTER_SECONDS
-        self._bars.update(
-            self._task, completed=self._done, visible=wanted, refresh=wanted and not self._visible
-        )
+        self._bars.update(self._task, completed=self._done, visible=wanted, refresh=wanted and not self._visible)
         self._visible = wanted
 
     def close(self) -> None:

@@ -32,10 +32,7 @@ def print_result(command: str, result: BuildResult, *, quiet: bool, as_json: boo
 
 def list_lines(result: BuildResult) -> list[str]:
     """List what people want to read after a job."""
-    lines = [
-        f"{verdict.take}: {verdict.grade}. {' '.join(verdict.sentences)}".rstrip()
-        for verdict in result.verdicts
-    ]
+    lines = [f"{verdict.take}: {verdict.grade}. {' '.join(verdict.sentences)}".rstrip() for verdict in result.verdicts]
     lines += [f"warning: {warning}" for warning in result.warnings]
     lines += [f"{label}: {value}" for label, value in result.numbers.items()]
     lines += [f"written: {result.out / name}" for name in result.files]
@@ -59,9 +56,7 @@ def to_plain(value: Any) -> Any:
     return value
 
 
-def print_lines(
-    command: str, lines: tuple[str, ...], answer: Mapping[str, Any], *, quiet: bool, as_json: bool
-) -> None:
+def print_lines(command: str, lines: tuple[str, ...], answer: Mapping[str, Any], *, quiet: bool, as_json: bool) -> None:
     """Print lines for people, or the same as JSON."""
     if as_json:
         whole = {"ok": True, "exit": 0, "command": command, **to_plain(answer)}

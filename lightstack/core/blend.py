@@ -6,7 +6,7 @@ import numpy as np
 
 from lightstack.core.compiled import compile_loop
 
-__all__ = ["blend_in", "stabilise"]
+__all__ = ["blend_in", "mix_levels", "share_levels", "stabilise", "stabilise_into"]
 
 NEGLIGIBLE = 16.0  # a still this many blends behind has a share of 1e-7: none
 
@@ -54,6 +54,36 @@ def _stabilise_row(value, ambient, gain, offset, level):  # type: ignore[no-unty
 
 
 @compile_loop(error_model="numpy")
+def stabilise_into(light, ambient, valid, a, b, projection, shrink, out, weight):  # type: ignore[no-untyped-def]
+    """Do what ``stabilise`` does for a band of rows, the first of them even, into rows of its results."""
+    height, width = light.shape[:2]
+    groups = projection.shape[0]
+    rows, columns = out.shape[:2]
+    flat_light, flat_ambient = light.reshape(height, width * 3), ambient.reshape(height, width * 3)
+    value, floor = np.zeros(columns * 3, np.float32), np.zeros(columns * 3, np.float32)
+    gain, level = np.zeros(columns * 3, np.float32), np.zeros(columns * 3, np.float32)
+    offset = np.zeros(columns * 3, np.float32)
+    for x in range(columns):
+        for c in range(3):
+            gain[3 * x + c], offset[3 * x + c] = a[c], b[c]
+    for row in range(rows):
+        if shrink == 1:
+            _copy_row(flat_light[row], flat_ambient[row], value, floor)
+            if valid.size:
+                weight[row, :] = valid[row, :]
+            else:
+                weight[row, :] = 1
+        else:
+            _halve_rows(light, ambient, valid, row, value, floor, weight)
+        _stabilise_row(value, floor, gain, offset, level)
+        for g in range(groups):
+            p0, p1, p2 = projection[g, 0], projection[g, 1], projection[g, 2]
+            for x in range(columns):
+                total = p0 * level[3 * x] + p1 * level[3 * x + 1] + p2 * level[3 * x + 2]
+                out[row, x, g] = weight[row, x] * total if np.isfinite(total) and weight[row, x] > 0 else 0
+
+
+@compile_loop(error_model="numpy")
 def stabilise(light, ambient, valid, a, b, projection, shrink):  # type: ignore[no-untyped-def]
     """Average boxes of ``shrink`` x ``shrink`` valid pixels, stabilise and project them.
 
@@ -68,27 +98,29 @@ def stabilise(light, ambient, valid, a, b, projection, shrink):  # type: ignore[
     rows, columns = (height + shrink - 1) // shrink, (width + shrink - 1) // shrink
     out = np.zeros((rows, columns, groups), np.float32)
     weight = np.ones((rows, columns), np.float32)
-    flat_light, flat_ambient = light.reshape(height, width * 3), ambient.reshape(height, width * 3)
-    value, floor = np.zeros(columns * 3, np.float32), np.zeros(columns * 3, np.float32)
-    gain, level = np.zeros(columns * 3, np.float32), np.zeros(columns * 3, np.float32)
-    offset = np.zeros(columns * 3, np.float32)
-    for x in range(columns):
-        for c in range(3):
-            gain[3 * x + c], offset[3 * x + c] = a[c], b[c]
-    for row in range(rows):
-        if shrink == 1:
-            _copy_row(flat_light[row], flat_ambient[row], value, floor)
-            if valid.size:
-                weight[row, :] = valid[row, :]
-        else:
-            _halve_rows(light, ambient, valid, row, value, floor, weight)
-        _stabilise_row(value, floor, gain, offset, level)
-        for g in range(groups):
-            p0, p1, p2 = projection[g, 0], projection[g, 1], projection[g, 2]
-            for x in range(columns):
-                total = p0 * level[3 * x] + p1 * level[3 * x + 1] + p2 * level[3 * x + 2]
-                out[row, x, g] = weight[row, x] * total if np.isfinite(total) and weight[row, x] > 0 else 0
+    stabilise_into(light, ambient, valid, a, b, projection, shrink, out, weight)
     return out, weight
+
+
+@compile_loop()
+def mix_levels(wide, fine, faint, per_sigma):  # type: ignore[no-untyped-def]
+    """Go from ``wide`` to ``fine`` as ``wide`` rises from ``faint`` on, smoothly, in place in ``wide``; all flat."""
+    zero, one, two, three = np.float32(0), np.float32(1), np.float32(2), np.float32(3)
+    for i in range(wide.shape[0]):
+        level = wide[i]
+        t = min(max((level - faint) * per_sigma, zero), one)
+        wide[i] = level + t * t * (three - two * t) * (fine[i] - level)
+
+
+@compile_loop(error_model="numpy")
+def share_levels(level, share, least, otherwise):  # type: ignore[no-untyped-def]
+    """Divide ``level`` (h, w, G) by ``share`` (h, w) in place; where that is not above ``least``, ``otherwise``."""
+    rows, columns, groups = level.shape
+    for y in range(rows):
+        for x in range(columns):
+            for g in range(groups):
+                enough = share[y, x] > least
+                level[y, x, g] = level[y, x, g] / share[y, x] if enough else otherwise[y, x, g]
 
 
 @compile_loop()

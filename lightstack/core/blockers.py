@@ -88,10 +88,15 @@ def find_blockers(
         sample = [int(p) for p in sample_places(len(lit), SAMPLE_FRAMES)]
         covered = pool.map(lambda place: ((draft.find(place) & CLOSED) > 0).astype(np.uint8), sample)
         finder = Finder(light, ambient, noise, clipped, lit, draft=dict(zip(sample, covered, strict=True)))
-        for k, found in zip(lit, pool.map(finder.find, range(len(lit))), strict=True):
+        found = np.empty((len(lit), *finder.ambient.shape[:2]), np.uint8)
+        for place, own in enumerate(pool.map(finder.find, range(len(lit)))):
+            found[place] = own
+        outlines = finder.learn_outlines(found)
+        settled = pool.map(lambda place: finder.settle(place, found[place], outlines), range(len(lit)))
+        for k, own in zip(lit, settled, strict=True):
             if glints == "drop":
-                found = np.where(found & GLINT, found | LAMP, found).astype(np.uint8)
-            flags[k] = _enlarge(found, finder.step, shape[1:])
+                own = np.where(own & GLINT, own | LAMP, own).astype(np.uint8)
+            flags[k] = _enlarge(own, finder.step, shape[1:])
     return flags
 
 

@@ -96,13 +96,6 @@ def _shrink(picture: NDArray, size: tuple[int, int]) -> NDArray[np.float32]:
     return np.asarray(small, np.float32)
 
 
-def score_choice(values: NDArray, chosen: Collection[int]) -> float:
-    """Give f of a set of frames; ``values`` as ``light_values`` returns them. The empty set scores 0."""
-    if not len(chosen):
-        return 0.0
-    return float(values[sorted(chosen)].max(axis=0).sum(dtype=np.float64))
-
-
 def choose_key_frames(
     values: NDArray,
     *,

@@ -29,6 +29,23 @@ def _encode_value(bits, value, table, lowest, shift, fraction_scale, positive_co
     return below + part * (table[start + place + 1] - below)
 
 
+@compile_loop(inline="always")
+def _mix_channels(matrix, a, b, c, out):
+    for channel in range(3):
+        out[channel] = matrix[channel, 0] * a + matrix[channel, 1] * b + matrix[channel, 2] * c
+
+
+@compile_loop(inline="always")
+def _limit_signal(signal, limits):
+    """Bring each channel down to its limit; tell whether one had to be."""
+    limited = False
+    for channel in range(3):
+        if signal[channel] > limits[channel]:
+            signal[channel] = limits[channel]
+            limited = True
+    return limited
+
+
 @compile_loop()
 def encode_rows(
     first_row, last_row, linear, changed, like_first, like_second, like_third, chroma_width, has_like,
@@ -43,13 +60,10 @@ def encode_rows(
     per row, pixels that had to be limited.
     """
     width = first.shape[1]
-    m, w, t = matrix, weights, to_native
-    half = np.float32(0.5)
-    narrow = np.empty(chroma_width, np.float32)
-    wide_b = np.zeros(width, np.float32)
+    narrow, wide_b = np.empty(chroma_width, np.float32), np.zeros(width, np.float32)
     wide_c = np.zeros(width, np.float32)
-    signal = np.empty(3, np.float32)
-    native = np.empty(3, np.float32)
+    rows = np.empty((5, 3), np.float32)
+    native, own, signal, limits, coded = rows[0], rows[1], rows[2], rows[3], rows[4]
     bits = native.view(np.uint32)
     for row in range(first_row, last_row):
         over[row] = 0
@@ -57,44 +71,29 @@ def encode_rows(
             fill_chroma(like_second, like_third, row, siting, offsets, narrow, wide_b, wide_c)
         for x in range(width):
             if not changed[row, x]:
-                first[row, x] = like_first[row, x]
-                second[row, x] = 0
-                third[row, x] = 0
+                first[row, x], second[row, x], third[row, x] = like_first[row, x], 0, 0
                 continue
-            limited = False
-            a = np.float32(0.0)
+            _mix_channels(to_native, linear[row, x, 0], linear[row, x, 1], linear[row, x, 2], native)
+            for channel in range(3):
+                signal[channel] = _encode_value(
+                    bits[channel], native[channel], table, lowest, shift, fraction_scale, positive_count
+                )
+                limits[channel] = signal_limit
             if has_like:
                 a = np.float32(like_first[row, x]) - offsets[0]
-            for channel in range(3):
-                native[channel] = (
-                    t[channel, 0] * linear[row, x, 0] + t[channel, 1] * linear[row, x, 1]
-                    + t[channel, 2] * linear[row, x, 2]
-                )  # fmt: skip
-            for channel in range(3):
-                value = native[channel]
-                code = _encode_value(
-                    bits[channel], value, table, lowest, shift, fraction_scale, positive_count
-                )
-                limit = signal_limit
-                if has_like:
-                    own = m[channel, 0] * a + m[channel, 1] * wide_b[x] + m[channel, 2] * wide_c[x]
-                    limit = max(limit, own)
-                if code > limit:
-                    code = limit
-                    limited = True
-                signal[channel] = code
-            luma = w[0, 0] * signal[0] + w[0, 1] * signal[1] + w[0, 2] * signal[2]
-            code = np.floor(luma * signal_scale[0] + offsets[0] + half)
+                _mix_channels(matrix, a, wide_b[x], wide_c[x], own)
+                for channel in range(3):
+                    limits[channel] = max(signal_limit, own[channel])
+            limited = _limit_signal(signal, limits)
+            _mix_channels(weights, signal[0], signal[1], signal[2], coded)
+            code = np.floor(coded[0] * signal_scale[0] + offsets[0] + np.float32(0.5))
             if not (code >= code_limits[0] and code <= code_limits[1]):  # also where it is not a number
                 limited = True
                 code = code_limits[1] if code > code_limits[1] else code_limits[0]
             first[row, x] = code
-            chroma_b = w[1, 0] * signal[0] + w[1, 1] * signal[1] + w[1, 2] * signal[2]
-            chroma_c = w[2, 0] * signal[0] + w[2, 1] * signal[1] + w[2, 2] * signal[2]
-            second[row, x] = chroma_b * signal_scale[1] - wide_b[x]
-            third[row, x] = chroma_c * signal_scale[2] - wide_c[x]
-            if limited:
-                over[row] += 1
+            second[row, x] = coded[1] * signal_scale[1] - wide_b[x]
+            third[row, x] = coded[2] * signal_scale[2] - wide_c[x]
+            over[row] += limited
 
 
 @compile_loop()

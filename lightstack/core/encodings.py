@@ -55,9 +55,7 @@ def _nlog() -> Curve:
     a, b, c, d = 650.0 / 1023.0, 0.0075, 150.0 / 1023.0, 619.0 / 1023.0
     root = (lambda v: (v / a) ** 3 - b, lambda x: a * np.cbrt(x + b))
     curved = (lambda v: np.exp((v - d) / c), lambda x: c * np.log(x) + d)
-    return make_curve(
-        "nlog", *join_branches(root, curved, cut=0.328), "N-Log Specification Document v1.0.0 (2018)"
-    )
+    return make_curve("nlog", *join_branches(root, curved, cut=0.328), "N-Log Specification Document v1.0.0 (2018)")
 
 
 def _applelog() -> Curve:
@@ -69,9 +67,7 @@ def _applelog() -> Curve:
         lambda x: sigma * (x - r0) * np.abs(x - r0),
     )
     curved = (lambda v: 2.0 ** ((v - delta) / gamma) - beta, lambda x: gamma * np.log2(x + beta) + delta)
-    return make_curve(
-        "applelog", *join_branches(parabola, curved, cut=rt), "Apple Log Profile White Paper (2023)"
-    )
+    return make_curve("applelog", *join_branches(parabola, curved, cut=rt), "Apple Log Profile White Paper (2023)")
 
 
 def _acescc() -> Curve:
@@ -158,6 +154,97 @@ _LOGC3 = {
     1280: (0.012235, 0.043137, 0.240810, 0.386590, 5.229121, 0.092819),
     1600: (0.013047, 0.038625, 0.237781, 0.387093, 5.163350, 0.092824),
 }
+# A line below ``cut``, above it c log10(a x + b) + d; cut in linear light, slope and offset of the line in signal.
+_LINE_LOGS: dict[
+    str, tuple[float, float, float, float, float, float, float, str]
+] = {  # name -> cut, slope, offset, a, b, c, d, citation
+    "vlog": (
+        0.01,
+        5.6,
+        0.125,
+        1.0,
+        0.00873,
+        0.241514,
+        0.598206,
+        "V-Log/V-Gamut Reference Manual Rev 1.0 (2014), section 2",
+    ),
+    "slog3": (
+        0.01125,
+        (171.2102946929 - 95.0) / 0.01125 / 1023.0,
+        95.0 / 1023.0,
+        1.0 / 0.19,
+        0.01 / 0.19,
+        261.5 / 1023.0,
+        420.0 / 1023.0,
+        "Technical Summary for S-Gamut3.Cine/S-Log3 and S-Gamut3/S-Log3, appendix",
+    ),
+    "flog": (
+        0.00089,
+        8.735631,
+        0.092864,
+        0.555556,
+        0.009468,
+        0.344676,
+        0.790453,
+        "F-Log Data Sheet Ver. 1.0",
+    ),
+    "flog2": (
+        0.000889,
+        8.799461,
+        0.092864,
+        5.555556,
+        0.064829,
+        0.245281,
+        0.384316,
+        "F-Log2 Data Sheet Ver. 1.0",
+    ),
+    "log3g10": (
+        -0.01,
+        15.1927,
+        0.151927,
+        155.975327,
+        1.0 + 0.01 * 155.975327,
+        0.224282,
+        0.0,
+        "White Paper on REDWideGamutRGB and Log3G10 (2017), third version",
+    ),
+    "dlog": (
+        0.0078,
+        6.025,
+        0.0929,
+        0.9892,
+        0.0108,
+        0.256663,
+        0.584555,
+        "White Paper on D-Log and D-Gamut Rev 1.0 (2017)",
+    ),
+    "acescct": (
+        0.0078125,
+        10.5402377416545,
+        0.0729055341958355,
+        1.0,
+        0.0,
+        1.0 / (17.52 * _LOG10_OF_2),
+        9.72 / 17.52,
+        "AMPAS S-2016-001, ACEScct (2016), section 4.4",
+    ),
+}
+_MIRROR_LOGS = {  # name -> a, c, black, citation
+    "clog": (10.1596 / 0.9, 0.45310179, 0.12512248, "Canon Log Gamma Curves (2018), Canon Log, v1.2 constants"),
+    "clog2": (87.09937546 / 0.9, 0.24136077, 0.092864125, "Canon Log Gamma Curves (2018), Canon Log 2, v1.2 constants"),
+}
+_MIRRORED = "; negatives mirrored as in IEC 61966-2-4"
+_LINE_POWERS = {  # name -> slope of the line, linear light where it ends, alpha, exponent, citation
+    "srgb": (12.92, 0.0031308, 1.055, 2.4, "IEC 61966-2-1:1999"),
+    "bt709": (4.5, 0.018, 1.099, 1 / 0.45, "ITU-R BT.709-6 item 1.2, inverse OETF (camera)" + _MIRRORED),
+    "bt2020": (4.5, 0.018, 1.099, 1 / 0.45, "ITU-R BT.2020-2 table 4, 10-bit constants, inverse OETF"),
+    "bt2020_12": (4.5, 0.0181, 1.0993, 1 / 0.45, "ITU-R BT.2020-2 table 4, 12-bit constants, inverse OETF"),
+}
+_PURE_POWERS = {  # name -> exponent, citation
+    "gamma22": (2.2, "pure power 2.2 (display light)"),
+    "gamma24": (2.4, "pure power 2.4 (display light)"),
+    "bt1886": (2.4, "ITU-R BT.1886 annex 1 with Lb = 0, Lw = 1 (display light)"),
+}
 
 
 def _logc3(name: str, exposure_index: int) -> Curve:
@@ -203,20 +290,6 @@ def _slog2() -> Curve:
     )
 
 
-def _slog3() -> Curve:
-    return line_log(
-        "slog3",
-        cut=0.01125,
-        slope=(171.2102946929 - 95.0) / 0.01125 / 1023.0,
-        offset=95.0 / 1023.0,
-        a=1.0 / 0.19,
-        b=0.01 / 0.19,
-        c=261.5 / 1023.0,
-        d=420.0 / 1023.0,
-        citation="Technical Summary for S-Gamut3.Cine/S-Log3 and S-Gamut3/S-Log3, appendix",
-    )
-
-
 def _cineon() -> Curve:
     # 300 codes a decade (0.002 density a code, film gamma 0.6); white 685, black 95.
     black = 10.0 ** ((95.0 - 685.0) / 300.0)
@@ -230,129 +303,38 @@ def _cineon() -> Curve:
     )
 
 
+def _line_log(name: str) -> Curve:
+    cut, slope, offset, a, b, c, d, citation = _LINE_LOGS[name]
+    return line_log(name, cut=cut, slope=slope, offset=offset, a=a, b=b, c=c, d=d, citation=citation)
+
+
+def _mirror_log(name: str) -> Curve:
+    a, c, black, citation = _MIRROR_LOGS[name]
+    return mirror_log(name, a=a, c=c, black=black, citation=citation)
+
+
+def _line_power(name: str) -> Curve:
+    slope, cut, alpha, gamma, citation = _LINE_POWERS[name]
+    return line_power(name, slope=slope, cut=cut, alpha=alpha, gamma=gamma, citation=citation)
+
+
 def _all_curves() -> tuple[Curve, ...]:
-    mirrored = "; negatives mirrored as in IEC 61966-2-4"
     return (
         straight("linear", "signal = linear light"),
-        line_power("srgb", slope=12.92, cut=0.0031308, alpha=1.055, gamma=2.4, citation="IEC 61966-2-1:1999"),
-        line_power(
-            "bt709",
-            slope=4.5,
-            cut=0.018,
-            alpha=1.099,
-            gamma=1 / 0.45,
-            citation="ITU-R BT.709-6 item 1.2, inverse OETF (camera)" + mirrored,
-        ),
-        line_power(
-            "bt2020",
-            slope=4.5,
-            cut=0.018,
-            alpha=1.099,
-            gamma=1 / 0.45,
-            citation="ITU-R BT.2020-2 table 4, 10-bit constants, inverse OETF",
-        ),
-        line_power(
-            "bt2020_12",
-            slope=4.5,
-            cut=0.0181,
-            alpha=1.0993,
-            gamma=1 / 0.45,
-            citation="ITU-R BT.2020-2 table 4, 12-bit constants, inverse OETF",
-        ),
-        pure_power("gamma22", 2.2, "pure power 2.2 (display light)"),
-        pure_power("gamma24", 2.4, "pure power 2.4 (display light)"),
-        pure_power("bt1886", 2.4, "ITU-R BT.1886 annex 1 with Lb = 0, Lw = 1 (display light)"),
+        *map(_line_power, _LINE_POWERS),
+        *(pure_power(name, *row) for name, row in _PURE_POWERS.items()),
         _hlg(),
         _pq(),
         _logc3("logc3", 800),
         *(_logc3(f"logc3_ei{index}", index) for index in _LOGC3),
         _logc4(),
         _slog2(),
-        _slog3(),
-        line_log(
-            "vlog",
-            cut=0.01,
-            slope=5.6,
-            offset=0.125,
-            a=1.0,
-            b=0.00873,
-            c=0.241514,
-            d=0.598206,
-            citation="V-Log/V-Gamut Reference Manual Rev 1.0 (2014), section 2",
-        ),
-        mirror_log(
-            "clog",
-            a=10.1596 / 0.9,
-            c=0.45310179,
-            black=0.12512248,
-            citation="Canon Log Gamma Curves (2018), Canon Log, v1.2 constants",
-        ),
-        mirror_log(
-            "clog2",
-            a=87.09937546 / 0.9,
-            c=0.24136077,
-            black=0.092864125,
-            citation="Canon Log Gamma Curves (2018), Canon Log 2, v1.2 constants",
-        ),
+        *map(_line_log, _LINE_LOGS),
+        *map(_mirror_log, _MIRROR_LOGS),
         _clog3(),
-        line_log(
-            "flog",
-            cut=0.00089,
-            slope=8.735631,
-            offset=0.092864,
-            a=0.555556,
-            b=0.009468,
-            c=0.344676,
-            d=0.790453,
-            citation="F-Log Data Sheet Ver. 1.0",
-        ),
-        line_log(
-            "flog2",
-            cut=0.000889,
-            slope=8.799461,
-            offset=0.092864,
-            a=5.555556,
-            b=0.064829,
-            c=0.245281,
-            d=0.384316,
-            citation="F-Log2 Data Sheet Ver. 1.0",
-        ),
         _nlog(),
-        line_log(
-            "log3g10",
-            cut=-0.01,
-            slope=15.1927,
-            offset=0.151927,
-            a=155.975327,
-            b=1.0 + 0.01 * 155.975327,
-            c=0.224282,
-            d=0.0,
-            citation="White Paper on REDWideGamutRGB and Log3G10 (2017), third version",
-        ),
         _applelog(),
-        line_log(
-            "dlog",
-            cut=0.0078,
-            slope=6.025,
-            offset=0.0929,
-            a=0.9892,
-            b=0.0108,
-            c=0.256663,
-            d=0.584555,
-            citation="White Paper on D-Log and D-Gamut Rev 1.0 (2017)",
-        ),
         _cineon(),
-        line_log(
-            "acescct",
-            cut=0.0078125,
-            slope=10.5402377416545,
-            offset=0.0729055341958355,
-            a=1.0,
-            b=0.0,
-            c=1.0 / (17.52 * _LOG10_OF_2),
-            d=9.72 / 17.52,
-            citation="AMPAS S-2016-001, ACEScct (2016), section 4.4",
-        ),
         _acescc(),
     )
 

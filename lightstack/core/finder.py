@@ -20,6 +20,7 @@ from lightstack.core.evidence import (
     find_ceiling,
     measure_disagreement,
 )
+from lightstack.core.outlines import GLINT_AREA, USUAL_QUANTILE, Outlines
 from lightstack.core.recognition import SetGauge, usual_light
 from lightstack.core.regions import (
     close_gaps,
@@ -56,7 +57,6 @@ CLOSE_RADIUS, HOLE_AREA = 7, 150
 LAMP_RIM, EXCESS_RIM, DARK_RIM = 3, 2, 4
 BESIDE, BESIDE_OUTSHINE = 7, 1.25  # a lit edge is so many times brighter than the set within so many pixels beside it
 ARM_REACH, BODY_AREA = 20.0, 150  # from the lamp to the body it is joined to, and how large that must be
-GLINT_AREA = 80  # an excess away from the body is a glint up to this area
 
 
 class Finder:
@@ -112,6 +112,24 @@ class Finder:
         # a veil hides the set's texture; where that shows, the lamp merely lights a wall close by
         veil = drop_known(find_veil(cores, peak, self._floor), known)
         return np.where(found & LAMP, found, found | veil * GLOW).astype(np.uint8)
+
+    def learn_outlines(self, flags: NDArray[np.uint8]) -> Outlines:
+        """What ``settle`` needs of the whole sweep; ``flags``: (lit frames, h, w) of ``find``."""
+        places = sample_places(len(self._lit), SAMPLE_FRAMES)
+        peaks = [np.maximum(brightest_channel(self.frame(int(p))), 0) for p in places]
+        usual = usual_light(peaks, [flags[p] & CLOSED for p in places], quantile=USUAL_QUANTILE)
+        return Outlines(usual, self.ambient, self._floor, unit=self.unit)
+
+    def settle(self, place: int, flags: NDArray[np.uint8], outlines: Outlines) -> NDArray[np.uint8]:
+        """Judge what ``find`` left of lit frame ``place`` once more, by its outlines."""
+        peak = brightest_channel(self.frame(place))
+        dark, lamp = ((flags & COVERED) > 0).astype(np.uint8), ((flags & LAMP) > 0).astype(np.uint8)
+        lit = ((flags & (CARRIER | GLOW)) > 0).astype(np.uint8) & (1 - dark) & (1 - lamp)
+        opened = outlines.open_lit_set(peak, lit=lit, dark=dark, lamp=lamp)
+        settled = np.where(opened > 0, flags & ~np.uint8(CARRIER | GLOW), flags)
+        body = ((settled & CLOSED) > 0).astype(np.uint8)
+        figures = outlines.close_lit_figures(peak, dark=dark, body=body) & (flags & GLINT == 0)
+        return np.asarray(settled | figures * CARRIER, np.uint8)
 
     def _bright_margin(
         self, peak: NDArray[np.float32], rim: NDArray[np.uint8], body: NDArray[np.uint8]

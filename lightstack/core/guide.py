@@ -26,11 +26,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.blend import stabilise
+from lightstack.core.blend import mix_levels, share_levels, stabilise, stabilise_into
 from lightstack.errors import SettingError
 from lightstack.records import NoiseModel
 
-__all__ = ["GuideRecipe", "make_guide", "measure_guide_noise", "plan_guide"]
+__all__ = ["GuideMaker", "GuideRecipe", "crop_centre", "make_guide", "measure_guide_noise", "plan_guide"]
 
 BY = ("brightest", "channel")
 REFERENCE_WIDTH = 1920  # up to this width the filters have these widths; they grow with wider pictures
@@ -157,27 +157,67 @@ def make_guide(
         recipe.projection,
         2 if half else 1,
     )
+    wide = _filter_levels(level, weight, recipe, half, whole=valid is None)
+    return _grow(wide, height, width) if half else wide
+
+
+class GuideMaker:
+    """Makes the guide of one still as its rows come, band by band: ``make_guide`` without the still in one piece.
+
+    ``size``: (H, W). Where the recipe asks for it, and pictures are not tiny, the guide comes out at half size.
+    """
+
+    def __init__(self, size: tuple[int, int], recipe: GuideRecipe) -> None:
+        self.recipe = recipe
+        self.half = recipe.half and min(size) >= TINY
+        self._step = 2 if self.half else 1
+        small = tuple(-(-side // self._step) for side in size)
+        self._level = np.empty((*small, len(recipe.projection)), np.float32)
+        self._weight = np.empty(small, np.float32)
+        self._whole = True
+
+    def add(self, first: int, light: NDArray, ambient: NDArray, valid: NDArray | None) -> None:
+        """Take rows from ``first``, which is even, on; ``valid`` None where all of them is."""
+        self._whole &= valid is None
+        rows = slice(first // self._step, first // self._step - (-len(light) // self._step))
+        trust = np.ones((0, 0), np.float32) if valid is None else valid
+        r = self.recipe
+        stabilise_into(
+            light, ambient, trust, r.a, r.b, r.projection, self._step, self._level[rows], self._weight[rows]
+        )
+
+    def finish(self) -> NDArray[np.float32]:
+        """Give the guide, (H, W, G), or at half size (ceil(H / 2), ceil(W / 2), G)."""
+        return _filter_levels(self._level, self._weight, self.recipe, self.half, whole=self._whole)
+
+
+def _filter_levels(
+    level: NDArray, weight: NDArray, recipe: GuideRecipe, half: bool, *, whole: bool
+) -> NDArray[np.float32]:
+    """Filter stabilised levels, wide where they are faint; ``whole``: all of them are valid."""
     wide_radius, fine_radius = (_filter_radius(r, half) for r in (recipe.wide_px, recipe.fine_px))
-    if valid is None or weight.min() >= 1:
+    if whole or weight.min() >= 1:
         wide, fine = _blur(level, wide_radius), _blur(level, fine_radius)
     else:
-        wide = _blur_valid(level, weight, wide_radius, np.zeros_like(level))
+        wide = _blur_valid(level, weight, wide_radius, np.zeros((1, 1, level.shape[2]), np.float32))
         fine = _blur_valid(level, weight, fine_radius, wide)
-    wide += _share_of_fine(wide) * (fine - wide)
-    return _grow(wide, height, width) if half else wide
+    per_sigma = np.float32(1 / (STRONG_SIGMA - FAINT_SIGMA))
+    mix_levels(wide.reshape(-1), fine.reshape(-1), np.float32(FAINT_SIGMA), per_sigma)
+    return wide
 
 
 def _blur_valid(level: NDArray, weight: NDArray, radius: float, otherwise: NDArray) -> NDArray[np.float32]:
     """Blur what is valid; ``level`` already carries its weight. Where hardly anything is, ``otherwise``."""
-    share = _blur(weight, radius)[..., None]
-    return np.where(share > LEAST_SHARE, _blur(level, radius) / np.maximum(share, LEAST_SHARE), otherwise)
+    smooth = _blur(level, radius)
+    share_levels(smooth, _blur(weight, radius), LEAST_SHARE, np.broadcast_to(otherwise, smooth.shape))
+    return smooth
 
 
 def _blur(picture: NDArray, radius: float) -> NDArray[np.float32]:
     if radius <= 0:
         return np.array(picture, np.float32)
     smooth = cv2.GaussianBlur(picture, (0, 0), radius, borderType=cv2.BORDER_REFLECT)
-    return np.asarray(smooth, np.float32).reshape(picture.shape)
+    return np.ascontiguousarray(smooth, np.float32).reshape(picture.shape)
 
 
 def _filter_radius(radius_px: float, half: bool) -> float:
@@ -210,7 +250,7 @@ def measure_guide_noise(
     ambient that has drifted) is taken out with a mean over 129 px before anything is measured.
     """
     mask = np.ones(ambient.shape[:2], bool) if valid is None else np.asarray(valid, bool)
-    dark_light, ambient, mask = (_crop_centre(picture) for picture in (dark_light, ambient, mask))
+    dark_light, ambient, mask = (crop_centre(picture) for picture in (dark_light, ambient, mask))
     flat = _flatten(dark_light, mask)
     own = flat / np.sqrt(recipe.a * np.maximum(ambient, 0) + recipe.b)
     size = _measure_spread(own @ recipe.projection.T, mask)
@@ -244,8 +284,8 @@ def _measure_pull(guide: NDArray, own: NDArray, mask: NDArray) -> NDArray[np.flo
     return np.asarray(guide[mask].astype(np.float64).T @ own[mask] / mask.sum(), np.float32)
 
 
-def _crop_centre(picture: NDArray) -> NDArray:
-    """Cut out the middle, at most MEASURED_PX each way: enough pixels, and quick at any size."""
+def crop_centre(picture: NDArray) -> NDArray:
+    """Cut out the middle, at most MEASURED_PX each way: enough pixels to measure noise by, at any size."""
     top, left = (max(0, (side - MEASURED_PX) // 4 * 2) for side in picture.shape[:2])
     return np.ascontiguousarray(picture[top : top + MEASURED_PX, left : left + MEASURED_PX])
 

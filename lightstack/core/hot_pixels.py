@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.compiled import compile_loop, run_bands
 from lightstack.records import BoolArray, NoiseModel
 
 __all__ = ["HotTally", "find_hot_pixels", "repair_pixels"]
@@ -35,11 +36,48 @@ def find_hot_pixels(ambient: NDArray, *, noise: NoiseModel) -> BoolArray:
     away, and stays. A single bright speck on a dark wall may be taken for hot and is repaired too.
     """
     picture = np.ascontiguousarray(ambient, np.float32)
-    around = _find_largest(picture, _RING)
-    sigma = noise.sigma(np.maximum(around, 0))
-    summit = picture >= _find_largest(picture, np.ones((3, 3), np.uint8))
-    hot = (picture - around > HOT_SIGMA * sigma) & (picture > HOT_RATIO * around) & summit
-    return np.asarray(hot.any(axis=2))
+    height, width = picture.shape[:2]
+    rows, columns = (_reflect(side) for side in (height, width))
+    hot = np.zeros((height, width), bool)
+    a, b = np.asarray(noise.a, np.float64), np.asarray(noise.b, np.float64)
+    sigmas, ratio = np.float32(HOT_SIGMA), np.float32(HOT_RATIO)
+    run_bands(_mark_summits, height, width * 3, picture, rows, columns, a, b, sigmas, ratio, hot)
+    return hot
+
+
+def _reflect(side: int) -> NDArray[np.int64]:
+    """Give for places -2 .. side + 1 the place in 0 .. side - 1 that stands for them: edges are mirrored."""
+    place = np.arange(-2, side + 2) % (2 * side)
+    return np.asarray(np.minimum(place, 2 * side - 1 - place))
+
+
+@compile_loop()
+def _mark_summits(first_row, last_row, picture, rows, columns, a, b, sigmas, ratio, hot):  # type: ignore[no-untyped-def]
+    """Mark in rows of ``hot`` what ``find_hot_pixels`` looks for; most pixels are ruled out by one neighbour."""
+    width = picture.shape[1]
+    for y in range(first_row, last_row):
+        for x in range(width):
+            for c in range(3):
+                value = picture[y, x, c]
+                if value < picture[y, columns[x + 1], c] or value < picture[y, columns[x + 3], c]:
+                    continue
+                highest, around = value, np.float32(-np.inf)
+                for j in range(5):
+                    row = rows[y + j]
+                    for i in range(5):
+                        other = picture[row, columns[x + i], c]
+                        if 0 < j < 4 and 0 < i < 4:
+                            highest = max(highest, other)
+                        else:
+                            around = max(around, other)
+                    if highest > value:
+                        break
+                if highest > value or not value > ratio * around:
+                    continue
+                level = max(np.float64(around), 0.0)
+                sigma = np.float32(np.sqrt(max(level * a[c] + b[c], 1e-16)))
+                if value - around > sigmas * sigma:
+                    hot[y, x] = True
 
 
 def _find_largest(picture: NDArray, where: NDArray) -> NDArray[np.float32]:

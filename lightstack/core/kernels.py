@@ -14,7 +14,7 @@ import numpy as np
 
 from lightstack.core.compiled import compile_loop
 
-__all__ = ["clip_planes", "decode_packed", "decode_planes"]
+__all__ = ["clip_planes", "decode_packed", "decode_planes", "decode_rows", "sum_rows"]
 
 
 @compile_loop(inline="always")
@@ -123,11 +123,11 @@ def store_line(red, green, blue, p, out):
 
 
 @compile_loop()
-def decode_planes(
+def decode_rows(
     first_row, last_row, first, second, third, width, chroma_width, offsets, matrix, siting, table, low,
     per_unit, primaries, out,
 ):  # fmt: skip
-    """Write the linear light of three planes to rows (``last_row`` excluded) of ``out`` ``(H, W, 3)``."""
+    """Write the linear light of rows (``last_row`` excluded) of three planes to ``out`` ``(rows, W, 3)``."""
     top = np.float32(table.shape[0]) - np.float32(1.01)
     narrow = np.empty(chroma_width, np.float32)
     red = np.empty(width, np.float32)
@@ -139,7 +139,38 @@ def decode_planes(
         read_table(red, table)
         read_table(green, table)
         read_table(blue, table)
-        store_line(red, green, blue, primaries, out[row])
+        store_line(red, green, blue, primaries, out[row - first_row])
+
+
+@compile_loop()
+def decode_planes(
+    first_row, last_row, first, second, third, width, chroma_width, offsets, matrix, siting, table, low,
+    per_unit, primaries, out,
+):  # fmt: skip
+    """Write the linear light of three planes to rows (``last_row`` excluded) of ``out`` ``(H, W, 3)``."""
+    decode_rows(
+        first_row, last_row, first, second, third, width, chroma_width, offsets, matrix, siting, table, low,
+        per_unit, primaries, out[first_row:last_row],
+    )  # fmt: skip
+
+
+@compile_loop()
+def sum_rows(
+    first_row, last_row, first, second, third, width, chroma_width, offsets, matrix, siting, table, low,
+    per_unit, primaries, total,
+):  # fmt: skip
+    """Add the linear light of rows of three planes to ``total`` ``(H, W, 3)`` float64, a few rows at a time."""
+    light = np.empty((8, width, 3), np.float32)
+    for top in range(first_row, last_row, 8):
+        end = min(top + 8, last_row)
+        decode_rows(
+            top, end, first, second, third, width, chroma_width, offsets, matrix, siting, table, low,
+            per_unit, primaries, light,
+        )  # fmt: skip
+        for row in range(top, end):
+            sums, values = total[row].reshape(-1), light[row - top].reshape(-1)
+            for i in range(sums.shape[0]):
+                sums[i] += values[i]
 
 
 @compile_loop()

@@ -5,12 +5,19 @@ variance. It is taken over square patches: because the model variance = a * leve
 mean variance belongs to its mean level exactly, whatever texture lies in it, and the level itself is nearly
 free of noise. Patches in which something moved stand out and are trimmed; pairs in which the light changed
 are outranked by quieter pairs.
+
+Valid on linear, un-denoised data; a codec's or camera's noise reduction makes the figures effective ones. With
+patches of 8 x 8 and 30 pairs of 128 x 128 both numbers come within 3 % where the levels span the model.
+
+References
+----------
+EMVA Standard 1288, release 4.0, 2021: temporal variance from a pair of frames, photon transfer.
+Foi et al., Practical Poissonian-Gaussian noise modeling and fitting, IEEE TIP 17(10), 2008, eq. 1-6.
 """
 
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -94,30 +101,6 @@ class NoiseTally:
 
     def _kept_best(self) -> float:
         return max(p.rank[0] for p in self._kept)
-
-
-def measure_noise(
-    pairs: Iterable[tuple[FloatArray, FloatArray]], *, scale: int = 1, patch: int = 8, ceiling: float = np.inf
-) -> NoiseModel:
-    """Fit variance = a * level + b per channel to pairs of frames of a still scene.
-
-    ``pairs``: of ``(h, w, 3)`` linear light. See ``NoiseTally`` for the options.
-
-    Notes
-    -----
-    Valid on linear, un-denoised data; a codec's or camera's noise reduction makes the figures effective ones.
-    With patches of 8 x 8 and 30 pairs of 128 x 128 both numbers come within 3 % where the levels span the
-    model.
-
-    References
-    ----------
-    EMVA Standard 1288, release 4.0, 2021: temporal variance from a pair of frames, photon transfer.
-    Foi et al., Practical Poissonian-Gaussian noise modeling and fitting, IEEE TIP 17(10), 2008, eq. 1-6.
-    """
-    tally = NoiseTally(scale=scale, patch=patch, ceiling=ceiling)
-    for first, second in pairs:
-        tally.add(first, second)
-    return tally.result()
 
 
 def measure_patches(

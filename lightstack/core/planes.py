@@ -22,12 +22,14 @@ from lightstack.errors import SettingError
 
 __all__ = [
     "ProxyFrame",
+    "decode_band",
     "decode_linear",
     "decode_proxy",
     "decode_signal",
     "find_clipped",
     "frame_size",
     "is_packed",
+    "sum_linear",
     "whole_lines",
 ]
 
@@ -92,6 +94,31 @@ def decode_linear(decoder: Decoder, planes: Planes, out: FloatArray | None = Non
         d.primaries, out,
     )  # fmt: skip
     return out
+
+
+def decode_band(decoder: Decoder, planes: Planes, first: int, last: int, out: FloatArray) -> FloatArray:
+    """Turn rows ``first`` to ``last`` (excluded) of a frame of planes into linear light, ``out`` (rows, W, 3).
+
+    The bytes are those of ``decode_linear``; runs in the caller's thread alone.
+    """
+    one, two, three, chroma_width = _three_planes(planes)
+    d = decoder
+    kernels.decode_rows(
+        first, last, one, two, three, planes[0].shape[1], chroma_width, d.offsets, d.matrix, d.siting,
+        d.table, d.low, d.per_unit, d.primaries, out,
+    )  # fmt: skip
+    return out
+
+
+def sum_linear(decoder: Decoder, planes: Planes, total: NDArray[np.float64]) -> None:
+    """Add the linear light of a frame of planes to ``total`` ``(H, W, 3)`` float64, without a picture of it."""
+    height, width = frame_size(planes)
+    first, second, third, chroma_width = _three_planes(planes)
+    d = decoder
+    run_bands(
+        kernels.sum_rows, height, width, first, second, third, width, chroma_width, d.offsets, d.matrix,
+        d.siting, d.table, d.low, d.per_unit, d.primaries, total,
+    )  # fmt: skip
 
 
 def packed_signal(decoder: Decoder, values: NDArray) -> NDArray[np.float64]:

@@ -99,16 +99,18 @@ def _window(picture: NDArray[np.float32]) -> NDArray[np.float32]:
     return cv2.GaussianBlur(picture, (0, 0), WINDOW_WIDTH, borderType=cv2.BORDER_REFLECT)
 
 
-def usual_light(lumas: Sequence[FloatArray], covered: Sequence[Mask]) -> NDArray[np.float32]:
+def usual_light(
+    lumas: Sequence[FloatArray], covered: Sequence[Mask], *, quantile: float = OPEN_QUANTILE
+) -> NDArray[np.float32]:
     """Return how brightly each place usually answers the lamp: a quantile over frames where it is open.
 
-    ``lumas``: ``(h, w)`` per frame. ``covered``: ``(h, w)`` per frame. 0 where no frame is open.
+    ``lumas``: ``(h, w)`` per frame. ``covered``: ``(h, w)`` per frame. ``quantile``: percent. 0 where no frame is open.
     """
     stack = np.stack([np.asarray(luma, np.float32) for luma in lumas])
     hidden = np.stack([mask > 0 for mask in covered])
     stack[hidden] = np.inf  # sorts to the end
     stack.sort(axis=0)
     count = (~hidden).sum(axis=0)
-    rank = np.clip(np.round((count - 1) * OPEN_QUANTILE / 100), 0, None).astype(np.int64)
+    rank = np.clip(np.round((count - 1) * quantile / 100), 0, None).astype(np.int64)
     picked = np.take_along_axis(stack, rank[None], axis=0)[0]
     return np.where(count > 0, picked, 0).astype(np.float32)

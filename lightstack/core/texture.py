@@ -10,6 +10,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from lightstack.core.compiled import compile_loop
+from lightstack.core.half import HALF_VALUES
 from lightstack.records import FloatArray, NoiseModel
 
 __all__ = ["luma_noise", "mean_luma", "normalise_texture"]
@@ -17,29 +19,24 @@ __all__ = ["luma_noise", "mean_luma", "normalise_texture"]
 # Green carries most of the luma that a codec keeps at full size; red and blue keep a share well above
 # their photopic one, since a deep gel leaves one channel alone.
 _LUMA = np.array([0.3, 0.5, 0.2], np.float32)
-_HALF_FLOATS = np.arange(65536, dtype=np.uint16).view(np.float16).astype(np.float32)
 _SMOOTH_PX = 0.7  # band limit: keeps the grid's aliasing out of a hundredth of a pixel
 _WINDOW_PX = 11  # small enough for the light to be even over it, large enough to hold an edge and its sides
+# White noise keeps 1 / (4 pi s^2) of its variance through the smoothing; twice that is taken off.
+_GRAIN_KEPT = 2 / (4 * np.pi * _SMOOTH_PX**2)
 _LEAST_CONTRAST = 0.02  # natural log units; fainter texture than 2 % is shrunk, not blown up
 
 
 def mean_luma(picture: FloatArray) -> FloatArray:
     """Weigh ``(h, w, 3)`` or ``(h, w)`` linear light into ``(h, w)`` float32 luma."""
-    picture = _widen(np.asarray(picture))
-    if picture.ndim == 2:
-        return picture
-    if picture.shape[2] == 1:
-        return np.ascontiguousarray(picture[..., 0])
-    mixed: FloatArray = np.asarray(cv2.transform(picture[..., :3], _LUMA[None]), np.float32)
-    return mixed.reshape(picture.shape[:2])
-
-
-def _widen(picture: FloatArray) -> FloatArray:
-    """Return a picture as float32; half floats by table, which is faster than numpy's own conversion."""
-    if picture.dtype != np.float16:
-        return picture.astype(np.float32, copy=False)
-    wide: FloatArray = _HALF_FLOATS.take(np.ascontiguousarray(picture).view(np.uint16))
-    return wide
+    picture = np.asarray(picture)
+    if picture.ndim == 2 or picture.shape[2] == 1:
+        return np.ascontiguousarray(picture.reshape(picture.shape[:2]), np.float32)
+    luma = np.empty(picture.shape[:2], np.float32)
+    if picture.dtype == np.float16:
+        _mix_halves(np.ascontiguousarray(picture).view(np.uint16), HALF_VALUES, _LUMA, luma)
+    else:
+        _mix_floats(np.ascontiguousarray(picture, np.float32), _LUMA, luma)
+    return luma
 
 
 def luma_noise(noise: NoiseModel, luma: FloatArray) -> tuple[float, FloatArray]:
@@ -79,8 +76,34 @@ def normalise_texture(
     log = cv2.GaussianBlur(cv2.log(held), (0, 0), _SMOOTH_PX, borderType=cv2.BORDER_REFLECT)
     mean = cv2.blur(log, (window, window), borderType=cv2.BORDER_REFLECT)
     square = cv2.blur(cv2.multiply(log, log), (window, window), borderType=cv2.BORDER_REFLECT)
-    spread = np.maximum(np.asarray(square - mean * mean, np.float32), np.float32(0))
-    # White noise keeps 1 / (4 pi s^2) of its variance through the smoothing; twice that is taken off.
-    grain = np.square(sigma / held) * np.float32(2 / (4 * np.pi * _SMOOTH_PX**2))
-    texture: FloatArray = (log - mean) / np.sqrt(spread + grain + np.float32(_LEAST_CONTRAST**2))
-    return texture
+    sigma = np.ascontiguousarray(np.broadcast_to(sigma, luma.shape))
+    _divide_by_spread(log, mean, square, sigma, held, np.float32(_GRAIN_KEPT), np.float32(_LEAST_CONTRAST**2))
+    return log
+
+
+@compile_loop(error_model="numpy")
+def _divide_by_spread(log, mean, square, sigma, held, kept, least):  # type: ignore[no-untyped-def]
+    """Take the local mean off ``log`` and divide by the spread that is not noise, in place; all (h, w)."""
+    for y in range(log.shape[0]):
+        for x in range(log.shape[1]):
+            spread = max(square[y, x] - mean[y, x] * mean[y, x], np.float32(0))
+            grain = sigma[y, x] / held[y, x]
+            log[y, x] = (log[y, x] - mean[y, x]) / np.sqrt(spread + grain * grain * kept + least)
+
+
+@compile_loop()
+def _mix_floats(picture, shares, luma):  # type: ignore[no-untyped-def]
+    """Weigh the channels of floats (h, w, 3) into ``luma`` (h, w)."""
+    for y in range(luma.shape[0]):
+        for x in range(luma.shape[1]):
+            light = picture[y, x, 0] * shares[0] + picture[y, x, 1] * shares[1]
+            luma[y, x] = light + picture[y, x, 2] * shares[2]
+
+
+@compile_loop()
+def _mix_halves(picture, values, shares, luma):  # type: ignore[no-untyped-def]
+    """Weigh the channels of half floats (h, w, 3), given as uint16, into ``luma`` (h, w)."""
+    for y in range(luma.shape[0]):
+        for x in range(luma.shape[1]):
+            light = values[picture[y, x, 0]] * shares[0] + values[picture[y, x, 1]] * shares[1]
+            luma[y, x] = light + values[picture[y, x, 2]] * shares[2]

@@ -6,8 +6,10 @@ Everything here counts in proxy pixels. A *base* is the pose of the template tha
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +31,8 @@ from lightstack.core.texture import mean_luma
 from lightstack.core.warp import corner_shift_px
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
+T = TypeVar("T")
+
 __all__ = [
     "Footage",
     "Tallies",
@@ -38,7 +42,20 @@ __all__ = [
     "tally_take",
 ]
 
+_WORKERS = 2  # threads; what follows a texture runs in one
 _NEAR_PX = 0.3  # a Gauss-Newton step is good to a few percent of its length
+
+
+def _make_ahead(make: Callable[[int], T], indices: Iterable[int]) -> Iterator[T]:
+    """Give ``make(index)`` in order, a few made ahead in threads."""
+    waiting: deque[Future[T]] = deque()
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        for index in indices:
+            waiting.append(pool.submit(make, index))
+            if len(waiting) > 2 * _WORKERS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
 
 
 @dataclass(frozen=True)
@@ -55,6 +72,23 @@ class Footage:
 
     def texture(self, index: int) -> FloatArray:
         return texture_of(self.luma(index), noise=self.noise)
+
+    def lumas(self, indices: Iterable[int]) -> Iterator[FloatArray]:
+        """Give the lumas of several frames, made ahead in threads."""
+        return _make_ahead(self.luma, indices)
+
+    def textures(self, indices: Iterable[int]) -> Iterator[FloatArray]:
+        """Give the textures of several frames, made ahead in threads."""
+        return _make_ahead(self.texture, indices)
+
+    def views(self, indices: Iterable[int]) -> Iterator[tuple[FloatArray, FloatArray]]:
+        """Give luma and texture of several frames, made ahead in threads."""
+
+        def look(index: int) -> tuple[FloatArray, FloatArray]:
+            luma = self.luma(index)
+            return luma, texture_of(luma, noise=self.noise)
+
+        return _make_ahead(look, indices)
 
     def mask(self, index: int) -> BoolArray | None:
         return None if self.usable is None else self.usable(index)
@@ -99,12 +133,12 @@ class _Shelf:
 
 def mean_texture(footage: Footage, indices: Sequence[int]) -> FloatArray:
     """Average the textures of frames that share a pose, ``(h, w)`` float32."""
-    return _average(footage.texture(index) for index in indices)
+    return _average(footage.textures(indices))
 
 
 def mean_frames(footage: Footage, indices: Sequence[int]) -> FloatArray:
     """Average the lumas of frames that share pose and light, ``(h, w)`` float32."""
-    return _average(footage.luma(index) for index in indices)
+    return _average(footage.lumas(indices))
 
 
 def _average(pictures: Iterable[FloatArray]) -> FloatArray:
@@ -123,9 +157,8 @@ def scan_take(footage: Footage, first: Sequence[int]) -> Tallies:
     rows = []
     agreed: deque[float] = deque(maxlen=15)
     rest, pause = 0, 1  # frames until the next look at the whole picture, doubled by every vain one
-    for index in range(footage.count):
-        mask, light = footage.mask(index), footage.luma(index)
-        texture = texture_of(light, noise=footage.noise)
+    for index, (light, texture) in enumerate(footage.views(range(footage.count))):
+        mask = footage.mask(index)
         base, tally, fit = _follow(shelf, texture, mask, pose)
         rest -= 1
         if rest <= 0 and _is_lost(fit, grid, agreed):
@@ -194,10 +227,11 @@ def tally_take(
     shelf = _Shelf(textures, grid)
     chosen = set(range(footage.count) if indices is None else indices)
     rows = []
+    textures_ahead = footage.textures(sorted(chosen))
     for index in range(footage.count):
         if index in chosen:
             template = shelf.template(int(kind[index]), bases[index], footage.mask(index))
-            tally = tally_frame(footage.texture(index), template)
+            tally = tally_frame(next(textures_ahead), template)
             rows.append((bases[index], tally, fit_move(tally, grid, model="euclidean")))
         else:
             assert into is not None

@@ -143,9 +143,10 @@ def write_json(path: Path, value: Any) -> None:
     write_whole(path, (json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False) + "\n").encode())
 
 
-def read_json(path: Path) -> Any:
-    """Read a JSON file; an absent or broken one reads as an empty dict."""
+def read_json(path: Path) -> dict[str, Any]:
+    """Read a JSON file that holds a table; an absent or broken one reads as an empty dict."""
     try:
-        return json.loads(path.read_text())
-    except (OSError, ValueError):
+        value = json.loads(path.read_text())
+    except (OSError, ValueError, RecursionError):
         return {}
+    return value if isinstance(value, dict) else {}

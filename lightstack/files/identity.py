@@ -33,15 +33,29 @@ def list_files(path: Path) -> list[Path]:
     return [path]
 
 
+def sound_entries(table: Any, **kinds: type) -> dict[str, Any]:
+    """Return those entries of a table read from a file that hold values of the expected kinds."""
+    entries = table.items() if isinstance(table, dict) else ()
+    return {
+        name: entry
+        for name, entry in entries
+        if isinstance(entry, dict) and all(isinstance(entry.get(key), kind) for key, kind in kinds.items())
+    }
+
+
 class StageBook:
     """What was built from what: kept in the scratch folder's mark file."""
 
     def __init__(self, folder: OutFolder, *, verify: bool = False) -> None:
         self.folder = folder
         self.verify = verify
-        kept = read_json(folder.scratch / MARK)
-        self._files: dict[str, Any] = kept.get("files", {})
-        self._stages: dict[str, Any] = kept.get("stages", {})
+        mark = folder.scratch / MARK
+        kept = read_json(mark)
+        self._files = sound_entries(kept.get("files"), seen=list, sha256=str)
+        self._stages = sound_entries(kept.get("stages"), inputs=str, outputs=dict)
+        sound = {"files": self._files, "stages": self._stages}
+        fresh = not mark.is_file() or mark.read_bytes().strip() == b"{}"
+        self.broken = not fresh and kept != sound  # what can be used of it is used, the rest is built again
 
     def identity(self, path: Path) -> str:
         """Return a file's SHA-256, reading it only where size, time stamp or inode differ."""

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import json
-import zipfile
 from dataclasses import fields, is_dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
 from lightstack import records
 from lightstack.files.folder import replaced_whole
+from lightstack.records import Progress
+
+Record = TypeVar("Record")
 
 
 def keep_record(path: Path, record: Any) -> None:
@@ -23,13 +25,35 @@ def keep_record(path: Path, record: Any) -> None:
         np.savez(stream, allow_pickle=False, tree=text, **arrays)
 
 
-def recall_record(path: Path) -> Any:
-    """Read a kept record back. Raises FileNotFoundError or ValueError if it is not there or broken."""
+def recall_record(path: Path, kind: type[Record]) -> Record:
+    """Read a kept record of a kind back.
+
+    Raises
+    ------
+    FileNotFoundError
+        If nothing is there.
+    ValueError
+        If it is broken, of another kind, or was kept by a version whose records were made up differently.
+    """
     try:
         with path.open("rb") as stream, np.load(stream, allow_pickle=False) as kept:
-            return _restore(json.loads(kept["tree"].tobytes()), kept)
-    except (EOFError, KeyError, TypeError, zipfile.BadZipFile) as error:
+            record = _restore(json.loads(kept["tree"].tobytes()), kept)
+    except FileNotFoundError:
+        raise
+    except Exception as error:  # a damaged archive fails in as many ways as there are readers under it
         raise ValueError(f"{path}: not a kept record") from error
+    if not isinstance(record, kind):
+        raise ValueError(f"{path}: not a kept {kind.__name__}")
+    return record
+
+
+def recall_or_none(path: Path, kind: type[Record], *, progress: Progress) -> Record | None:
+    """Read a kept record back; where it cannot be read, say so in one line and return None: it was not built."""
+    try:
+        return recall_record(path, kind)
+    except (OSError, ValueError):
+        progress.say(f"{path}: what the last build kept cannot be read; that part is built again")
+        return None
 
 
 def _flatten(value: Any, arrays: dict[str, np.ndarray]) -> Any:

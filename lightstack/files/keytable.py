@@ -16,6 +16,9 @@ from lightstack.files.schema import (
     Envelope,
     Light,
     Mix,
+    Patch,
+    PatchDrawing,
+    PatchShape,
     Preview,
     Shot,
     Sweep,
@@ -38,11 +41,14 @@ _SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("light", Light),
     ("light.mix", Mix),
     ("light.mix.envelope", Envelope),
+    ("patch", Patch),
+    ("patch.shape", PatchShape),
+    ("patch.shape.drawn", PatchDrawing),
     ("preview", Preview),
 )
 _NOTES = (
-    "`takes.*` stands for {takes}; every key of `takes.*` may also stand in a `[[sweep]]`. `sweep` and "
-    "`light` are lists: write `[[sweep]]`, `[[light]]`. Ranges are inclusive. Pixels are those of the "
+    "`takes.*` stands for {takes}; every key of `takes.*` may also stand in a `[[sweep]]`. `sweep`, "
+    "`light` and `patch` are lists: write `[[sweep]]`, `[[light]]`, `[[patch]]`, `[[patch.shape]]`. Ranges are inclusive. Pixels are those of the "
     "upright full-size hero: x right, y down, the first pixel's centre at 0.5, 0.5. Source frames count "
     "from 1 at a movie's first frame (numbered stills keep their number); "
     '`"2:34"` is frame 34 of the second file of a list.'

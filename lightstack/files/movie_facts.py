@@ -18,7 +18,7 @@ from lightstack.errors import InputError, MissingInput, UnreadableInput
 from lightstack.files.pixels import PixelLayout, parse_layout
 from lightstack.files.tags import ColourTags
 
-__all__ = ["FrameIndex", "MovieFacts", "open_container", "probe_movie", "scan_index"]
+__all__ = ["FrameIndex", "MovieFacts", "list_index", "open_container", "probe_movie", "scan_index"]
 
 LEADING_PACKETS = 64  # how far to look for packets that show before the first frame
 _LOG_LOCK = threading.Lock()
@@ -272,6 +272,20 @@ def _varies(times: list[int], time_base: Fraction) -> bool:
     usual = steps[len(steps) // 2]
     slack = max(Fraction(usual, 50), Fraction(101, 100))  # containers round times to their ticks
     return any(abs(step - usual) > slack for step in steps)
+
+
+def list_index(path: Path, first_time: int | None) -> FrameIndex | None:
+    """Return the index of a movie in which every frame is a sync frame as its container lists it; None elsewhere.
+
+    ``first_time``: time of the first decoded frame. Cost: reads no packets, where `scan_index` reads the whole file.
+    """
+    with open_container(path) as (_, stream):
+        entries = list(stream.index_entries)
+        listed = stream.frames and len(entries) == stream.frames and not stream.codec_context.has_b_frames
+    if not listed or not all(entry.is_keyframe and not entry.is_discard for entry in entries):
+        return None
+    times = sorted(int(entry.timestamp) for entry in entries)
+    return FrameIndex(tuple(times), (True,) * len(times), True) if times[0] == first_time else None
 
 
 def scan_index(path: Path) -> FrameIndex:

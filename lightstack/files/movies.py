@@ -9,11 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import av
+from av.video.frame import PictureType
 
 from lightstack.errors import MismatchedInput, UnreadableInput
 from lightstack.files.movie_facts import (
     FrameIndex,
     MovieFacts,
+    list_index,
     open_container,
     probe_movie,
     refuse_interlaced,
@@ -24,6 +26,7 @@ from lightstack.records import CodedFrame
 
 __all__ = ["MovieReader"]
 
+LEFT_OUT = "are damaged or lean on damaged ones and are left out"
 SEEK_BACK_SECONDS = (
     0,
     0.5,
@@ -48,6 +51,7 @@ class MovieReader:
         self.delivered = 0
         self.notes: list[str] = []
         self._index: FrameIndex | None = None
+        self._left_out: set[int] = set()  # damaged, and what leans on them
 
     @property
     def run_in(self) -> int:
@@ -79,6 +83,10 @@ class MovieReader:
             start = self._sync_before(wanted[at], position) if at or wanted[0] > 1 else None
             for number, frame in self._decode_from(start, position):
                 position = number
+                while at < len(wanted) and wanted[at] < number and wanted[at] in self._left_out:
+                    at += 1
+                if at == len(wanted) and not to_end:
+                    return
                 if at < len(wanted) and number == wanted[at]:
                     self.delivered += 1
                     yield self._code(number, frame)
@@ -88,11 +96,20 @@ class MovieReader:
                     if at < len(wanted) and self._sync_before(wanted[at], position) is not None:
                         break  # go round: seek
             else:
-                if at < len(wanted):
-                    self._end_early(position, wanted[at])
+                position = max(position, *self._left_out, 0)
+                wanted = [number for number in wanted[at:] if number not in self._left_out]
+                if wanted:
+                    self._end_early(position, wanted[0])
                 elif to_end and self.facts.tail_missing:
                     self._end_early(position, None)
                 return
+
+    def list_sync(self) -> tuple[int, ...] | None:
+        """The frames at which decoding can begin; None where it can at every one."""
+        index = self._read_index()
+        if index is None:
+            return (1,)
+        return None if all(index.sync) else tuple(k + 1 for k, sync in enumerate(index.sync) if sync)
 
     # --- where to start ---
 
@@ -111,7 +128,7 @@ class MovieReader:
     def _read_index(self) -> FrameIndex | None:
         """Times of all frames, or None where they cannot be trusted to name frames."""
         if self._index is None:
-            index = scan_index(self.facts.path)
+            index = list_index(self.facts.path, self.facts.first_time) or scan_index(self.facts.path)
             if index.complete and self.facts.first_time is not None:
                 lead = bisect_left(index.times, self.facts.first_time)  # undecodable frames before the first
                 self._index = FrameIndex(index.times[lead:], index.sync[lead:], True)
@@ -125,57 +142,114 @@ class MovieReader:
     def _decode_from(self, sync: int | None, position: int) -> Iterator[tuple[int, Any]]:
         """Decode forward from a sync frame, or from the start; give numbered frames after ``position``."""
         with open_container(self.facts.path) as (container, stream):
-            stream.thread_type = "AUTO"
+            # threads by frame decode ahead what nobody asked for, where every frame wanted is sought by itself
+            alone = sync is not None and self._index is not None and all(self._index.sync)
+            stream.thread_type = "SLICE" if alone else "AUTO"
             if self.threads:
                 stream.codec_context.thread_count = self.threads
-            if sync is None or self._index is None:
-                frames: Iterator[tuple[int, Any]] = enumerate(self._decode(container, stream, 0), start=1)
-            else:
-                frames = self._decode_after_seek(container, stream, sync, self._index.times)
-            for number, frame in frames:
+            times: tuple[int, ...] | None = None
+            if sync is not None and self._index is not None:
+                times = self._index.times
+                _seek_before(container, stream, times[sync - 1])
+            numbered = self._number(self._decode(container, stream), 0 if times is None else sync or 0, times)
+            for number, frame in self._keep_sound(numbered, (sync or 1) - 1):
                 if number > position:
                     yield number, frame
 
-    def _decode_after_seek(
-        self, container: Any, stream: Any, sync: int, times: tuple[int, ...]
-    ) -> Iterator[tuple[int, Any]]:
-        """Seek to a sync frame and number what comes by its time."""
-        _seek_before(container, stream, times[sync - 1])
-        yield from self._number_by_time(self._decode(container, stream, sync - 1), times)
-
-    def _number_by_time(self, frames: Iterator[Any], times: tuple[int, ...]) -> Iterator[tuple[int, Any]]:
-        for frame in frames:
-            place = bisect_left(times, frame.pts) if frame.pts is not None else len(times)
-            if (
-                place < len(times) and times[place] == frame.pts
-            ):  # else a broken leading picture of an open group
-                yield place + 1, frame
-
-    def _decode(self, container: Any, stream: Any, position: int) -> Iterator[Any]:
-        """Decode until the end from after frame ``position``.
-
-        Damage raises UnreadableInput, or ends the frames with a note where readable parts are kept.
-        """
-        seen = position
+    def _decode(self, container: Any, stream: Any) -> Iterator[tuple[Any, str]]:
+        """Decode until the end: frames, each with what is wrong with it; None for what gave no frame."""
         try:
             for packet in container.demux(stream):
                 if packet.is_corrupt:
-                    raise av.error.InvalidDataError(0, "a packet is cut off")
-                for frame in packet.decode():
-                    if frame.is_corrupt:
-                        raise av.error.InvalidDataError(0, "a picture is damaged")
-                    seen += 1
+                    yield None, "a packet is cut off"
+                    continue
+                try:
+                    frames = packet.decode()
+                except (av.error.FFmpegError, ValueError) as error:
+                    yield None, _say(error)
+                    continue
+                for frame in frames:
                     self.decoded += 1
-                    yield frame
+                    yield frame, "a picture is damaged" if frame.is_corrupt else ""
         except (av.error.FFmpegError, ValueError) as error:
-            text = " ".join((getattr(error, "strerror", None) or str(error)).split())
-            if not self.keep_readable:
-                raise UnreadableInput(
-                    f"{self.facts.path}: frame {seen + 1}: cannot be decoded ({text}); the file seems "
-                    f"truncated or damaged; copy it again from the card, "
-                    f"or use --keep-readable to use frames 1-{seen}"
-                ) from None
-            self.notes.append(f"frame {seen + 1} cannot be decoded ({text}); the frames before it are used")
+            yield None, _say(error)
+
+    def _number(
+        self, frames: Iterator[tuple[Any, str]], first: int, times: tuple[int, ...] | None
+    ) -> Iterator[tuple[int, Any, str]]:
+        """Number frames by counting; by their times after a seek to frame ``first``, or once one did not come.
+
+        Damage raises UnreadableInput, unless readable parts are kept.
+        """
+        number = max(first - 1, 0)
+        for frame, fault in frames:
+            if frame is not None and times is not None:
+                place = _find_time(times, frame.pts)
+                if place is None or place < first:
+                    continue  # a broken leading picture of an open group
+                number = place
+            elif frame is not None:
+                number += 1
+            if fault and not self.keep_readable:
+                raise self._refuse_damage(number + (frame is None), fault, whole=frame is not None)
+            if frame is not None:
+                yield number, frame, fault
+            elif times is None:
+                index = self._read_index()
+                if index is None:  # frames after this one could not be told apart
+                    self._note(f"frame {number + 1} cannot be decoded ({fault}); the frames before it are used")
+                    return
+                times = index.times
+
+    def _keep_sound(self, frames: Iterator[tuple[int, Any, str]], last: int) -> Iterator[tuple[int, Any]]:
+        """Leave out what is damaged and whatever is predicted from it: all until the next sound sync frame.
+
+        Notes: frames predicted both ways come before the frame that they lean on; where readable parts are kept, they
+        wait until that one is known to be sound.
+        """
+        waiting: list[tuple[int, Any]] = []
+        broken = False
+        for number, frame, fault in frames:
+            lost = range(last + 1, number)
+            last = number
+            if len(lost) and not self.keep_readable:
+                raise self._refuse_damage(lost[0], "no picture came", whole=False)
+            broken = (broken or bool(fault) or len(lost) > 0) and (bool(fault) or not frame.key_frame)
+            if fault or len(lost):
+                self._leave_out([*(n for n, _ in waiting), *lost])
+                waiting = []
+            if broken:
+                self._leave_out([number])
+            elif self.keep_readable and frame.pict_type == PictureType.B:
+                waiting.append((number, frame))
+            else:
+                yield from waiting
+                waiting = []
+                yield number, frame
+        yield from waiting
+
+    def _leave_out(self, numbers: Sequence[int]) -> None:
+        """Note frames that are damaged, in one line for the whole movie."""
+        self._left_out.update(numbers)
+        self.notes[:] = [note for note in self.notes if not note.endswith(LEFT_OUT)]
+        if self._left_out:
+            self.notes.append(f"frames {list_ranges(sorted(self._left_out))} {LEFT_OUT}")
+
+    def _note(self, note: str) -> None:
+        if note not in self.notes:
+            self.notes.append(note)
+
+    def _refuse_damage(self, number: int, fault: str, *, whole: bool) -> UnreadableInput:
+        """The error for a frame that is damaged, or with ``whole`` False did not come at all."""
+        if whole:
+            return UnreadableInput(
+                f"{self.facts.path}: frame {number}: is damaged ({fault}); copy the file again from the card, "
+                "or use --keep-readable to leave out damaged frames"
+            )
+        return UnreadableInput(
+            f"{self.facts.path}: frame {number}: cannot be decoded ({fault}); the file seems truncated or damaged; "
+            f"copy it again from the card, or use --keep-readable to use what is sound"
+        )
 
     def _code(self, number: int, frame: Any) -> CodedFrame:
         facts = self.facts
@@ -203,9 +277,28 @@ class MovieReader:
                 f"{declared}; it seems truncated; copy it again from the card, "
                 f"or use --keep-readable to use frames 1-{position}"
             )
-        note = f"it ends after {position} frames, {declared}"
-        if note not in self.notes:
-            self.notes.append(note)
+        self._note(f"it ends after {position} frames, {declared}")
+
+
+def list_ranges(numbers: Sequence[int]) -> str:
+    """Write ascending numbers as ranges: ``3, 7-12``."""
+    ranges: list[list[int]] = []
+    for number in numbers:
+        if ranges and number == ranges[-1][1] + 1:
+            ranges[-1][1] = number
+        else:
+            ranges.append([number, number])
+    return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in ranges)
+
+
+def _find_time(times: Sequence[int], pts: int | None) -> int | None:
+    """The number of the frame that shows at a time, or None."""
+    place = bisect_left(times, pts) if pts is not None else len(times)
+    return place + 1 if place < len(times) and times[place] == pts else None
+
+
+def _say(error: Exception) -> str:
+    return " ".join((getattr(error, "strerror", None) or str(error)).split())
 
 
 def _seek_before(container: Any, stream: Any, time: int) -> None:

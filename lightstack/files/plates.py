@@ -10,7 +10,7 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from lightstack.core.light import Primaries, custom_primaries, find_primaries, match_primaries
 from lightstack.errors import MissingInput, OutputError, UnreadableInput
+from lightstack.files.exr_lines import Attributes, PartHeader
 from lightstack.files.folder import replaced_whole, write_whole
 
 __all__ = [
@@ -32,24 +33,9 @@ __all__ = [
     "write_png",
 ]
 
-Attributes = Mapping[str, str | int | float]
+PNG_EFFORT = 1  # of 9; 6 makes the file 7 % smaller and takes six times as long
 HALF_MAX = 65504.0  # IEEE 754 binary16
 _COMPRESSIONS = ("none", "zips", "zip", "piz", "rle")  # lossless ones only: a plate is measured again
-
-
-@dataclass(frozen=True, slots=True)
-class PartHeader:
-    """One part of a multi-part EXR, declared before its picture is there.
-
-    ``channels``: names in the order of the array's last axis, such as ("R", "G", "B", "A"). ``kind``:
-    "half", "float" or "uint" (32 bit). ``attributes``: text and numbers for the header.
-    """
-
-    name: str
-    channels: tuple[str, ...]
-    kind: str = "half"
-    compression: str = "zip"
-    attributes: Attributes = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +130,7 @@ def write_png(path: Path, pixels: NDArray[np.uint8]) -> None:
     if pixels.dtype != np.uint8:
         raise ValueError(f"a PNG is written from uint8 codes, not {pixels.dtype}")
     planes = pixels[..., ::-1] if pixels.ndim == 3 else pixels  # OpenCV counts B, G, R
-    done, coded = cv2.imencode(".png", np.ascontiguousarray(planes), [cv2.IMWRITE_PNG_COMPRESSION, 6])
+    done, coded = cv2.imencode(".png", np.ascontiguousarray(planes), [cv2.IMWRITE_PNG_COMPRESSION, PNG_EFFORT])
     if not done:
         raise ValueError(f"a picture of shape {pixels.shape} cannot be a PNG")
     data = coded.tobytes()

@@ -13,6 +13,7 @@ from pydantic import Field, PrivateAttr
 
 from lightstack.files.schema_keys import Section, key
 from lightstack.files.schema_light import Envelope, Light, Mix
+from lightstack.files.schema_patch import Patch, PatchDrawing, PatchShape
 from lightstack.files.schema_takes import Block, BlockShape, Sweep, Takes, TakeSettings, Trim
 from lightstack.files.schema_types import FrameRange, Frames, Name, Rate
 
@@ -24,6 +25,9 @@ __all__ = [
     "Envelope",
     "Light",
     "Mix",
+    "Patch",
+    "PatchDrawing",
+    "PatchShape",
     "Preview",
     "Shot",
     "ShotSettings",
@@ -35,7 +39,6 @@ __all__ = [
 
 # Accepted by name, so that files written for a later version are recognised, but not built yet.
 LATER_SECTIONS = {
-    "patch": "part of another take laid over the hero",
     "element": "prop passes",
     "clean": "clean plates",
     "grain": "grain",
@@ -125,6 +128,7 @@ class ShotSettings(Section):
     takes: Takes = Takes()
     sweep: tuple[Sweep, ...] = ()
     light: tuple[Light, ...] = ()
+    patch: tuple[Patch, ...] = ()
     preview: Preview = Preview()
     _path: Path = PrivateAttr(default=Path("shot.toml"))
 

@@ -219,6 +219,11 @@ class Sweep(TakeSettings):
     floor_sigma: Annotated[float, Field(ge=0, le=100)] = key(
         0.0, "Roll light weaker than this smoothly to zero.", kind="number", unit="noise sigma of one frame"
     )
+    smooth: bool = key(
+        True,
+        "Take the grain of single frames out of the plate where it drowns the light (with `max` and `softmax`).",
+        kind="yes/no",
+    )
     trim: dict[str, Trim] = key(
         {},
         "Gain, gel and mask of single stills by source frame.",

@@ -18,7 +18,7 @@ __all__ = ["explain_problem", "explain_validation", "find_model", "key_names", "
 
 Place = tuple[str | int, ...]
 
-_LISTS = ("sweep", "light")
+_LISTS = ("sweep", "light", "patch")
 _PLAIN = {
     "int_type": "expected a whole number",
     "int_from_float": "expected a whole number",

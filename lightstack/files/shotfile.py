@@ -168,6 +168,9 @@ def _fill_names(data: dict[str, Any], path: Path) -> dict[str, Any]:
     lights, taken = filled.get("light", ()), dict[Any, int]()
     if isinstance(lights, tuple) and isinstance(sweeps, tuple) and first is not None:
         filled["light"] = tuple(_name_light(light, first, taken) for light in lights)
+    patches = filled.get("patch", ())
+    if isinstance(patches, tuple):
+        filled["patch"] = tuple(_name_item(patch, "patch", number) for number, patch in enumerate(patches, start=1))
     return filled
 
 
@@ -190,14 +193,14 @@ def _name_item(item: Any, name: str, number: int) -> Any:
 
 def _check_lists(data: Mapping[str, Any], path: Path, text: str) -> None:
     """Name the usual slip: [sweep] where [[sweep]] was meant."""
-    for name in ("sweep", "light"):
+    for name in ("sweep", "light", "patch"):
         if isinstance(data.get(name), dict):
             raise make_error(path, text, (name,), f"is a list: write [[{name}]] with two brackets")
 
 
 def _check_together(settings: ShotSettings, path: Path, text: str) -> None:
     """Check what no key can know by itself. Raises SettingError."""
-    for section, items in (("sweep", settings.sweep), ("light", settings.light)):
+    for section, items in (("sweep", settings.sweep), ("light", settings.light), ("patch", settings.patch)):
         names: Sequence[str] = [item.name for item in items]  # type: ignore[attr-defined]
         for number, name in enumerate(names):
             if name in names[:number]:
@@ -213,7 +216,26 @@ def _check_together(settings: ShotSettings, path: Path, text: str) -> None:
             raise make_error(path, text, place, f'= "{light.source}": there is no such sweep{hint}')
     if settings.light and settings.takes.hero is None:
         raise make_error(path, text, ("light", 0), "needs [takes.hero], the take that the light is laid on")
+    _check_patches(settings, path, text)
     _check_frames(settings, path, text)
+
+
+def _check_patches(settings: ShotSettings, path: Path, text: str) -> None:
+    """Check where patches come from, and that the shot has their frames. Raises SettingError."""
+    if settings.patch and settings.takes.hero is None:
+        raise make_error(path, text, ("patch", 0), "needs [takes.hero], the take that it is laid on")
+    takes = [name for name in type(settings.takes).model_fields if getattr(settings.takes, name) is not None]
+    known = [*takes, *(sweep.name for sweep in settings.sweep)]
+    for number, patch in enumerate(settings.patch):
+        if patch.source not in known and not patch.is_path:
+            near = nearest_name(patch.source, known)
+            hint = f"; the nearest is {near}" if near else f"; there are {', '.join(known)}"
+            message = f'= "{patch.source}": there is no such take or sweep{hint}'
+            raise make_error(path, text, ("patch", number, "from"), message)
+        frames, have = patch.frames, settings.shot.frames
+        if frames is not None and have is not None and (frames[1] < have[0] or frames[0] > have[1]):
+            message = f"= [{frames[0]}, {frames[1]}]: none of them is among the shot's frames {have[0]} to {have[1]}"
+            raise make_error(path, text, ("patch", number, "frames"), message)
 
 
 def _check_frames(settings: ShotSettings, path: Path, text: str) -> None:

@@ -39,6 +39,10 @@ class StillsPart:
     def count(self) -> int:
         return len(self._reader.numbers)
 
+    def list_sync(self) -> None:
+        """The frames at which reading can begin: every one."""
+        return
+
     def stream(self, first: int, last: int) -> Iterator[CodedFrame]:
         """Give stills ``first`` to ``last``."""
         return self.pick(range(first, last + 1))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from lightstack.core.ceiling import put_ceiling
 from lightstack.core.light import CURVE_PRIMARIES, CURVES, PRIMARIES
 from lightstack.errors import SettingError, UnreadableInput
 from lightstack.files.pixels import PixelLayout
@@ -115,7 +116,7 @@ def name_encoding(
         encoding = replace(
             encoding, transfer=transfer, primaries=_pick_primaries(tags, height, source, assumed)
         )
-    return replace(encoding, assumed=(*encoding.assumed, *assumed))
+    return put_ceiling(replace(encoding, assumed=(*encoding.assumed, *assumed)))
 
 
 def resolve_named(

@@ -18,10 +18,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.decoder import Decoder, build_decoder
+from lightstack.core.decoder import CLIP_SHARE, Decoder, build_decoder
 from lightstack.core.encode import EncodedPlanes, encode_planes, turn_upright
 from lightstack.core.light import find_primaries
-from lightstack.core.planes import ProxyFrame, decode_linear, decode_proxy, find_clipped, frame_size
+from lightstack.core.planes import (
+    ProxyFrame,
+    decode_band,
+    decode_linear,
+    decode_proxy,
+    find_clipped,
+    frame_size,
+    is_packed,
+    sum_linear,
+)
 from lightstack.errors import MissingInput, SettingError
 from lightstack.files.ahead import read_ahead
 from lightstack.files.parts import TakePart, Wishes, join_infos, open_movie, open_stills
@@ -168,6 +177,15 @@ class Take:
                 f"it holds frames {info.first_frame}-{info.last_frame}"
             )
 
+    def list_sync(self) -> tuple[int, ...] | None:
+        """Give the source frames at which decoding can begin, ascending; None where it can at every one."""
+        found: list[int] = []
+        for part, begin, info in zip(self._parts, self._begins, self._infos, strict=True):
+            own = part.list_sync()
+            numbers = range(part.first, part.first + info.frame_count) if own is None else own
+            found += [number - part.first + begin for number in numbers]
+        return None if len(found) == self.info.frame_count else tuple(found)
+
     def number_of(self, file: int | None, frame: int) -> int | None:
         """Give the take's number of a frame of its ``file``-th file (1 = first; None: the number is the
         take's own). Returns None where the file or the frame is not there."""
@@ -220,21 +238,38 @@ class Take:
         out[...] = picture
         return out
 
+    def reads_rows(self, frame: CodedFrame) -> bool:
+        """Whether ``linear_rows`` and ``add_linear`` can serve a frame: planes, upright, by our own curves."""
+        info = self._infos[self._part_of(frame.number)]
+        return info.rotation == 0 and info.encoding.ocio_space is None and not is_packed(frame.planes)
+
+    def linear_rows(self, frame: CodedFrame, first: int, last: int, out: FloatArray) -> FloatArray:
+        """Turn rows ``first`` to ``last`` (excluded) of a frame into linear light, as ``linear`` does."""
+        return decode_band(self._decoders[self._part_of(frame.number)], frame.planes, first, last, out)
+
+    def add_linear(self, frame: CodedFrame, total: NDArray[np.float64]) -> None:
+        """Add a frame's linear light to ``total`` ``(H, W, 3)`` float64."""
+        sum_linear(self._decoders[self._part_of(frame.number)], frame.planes, total)
+
     def clipped(self, frame: CodedFrame) -> NDArray[np.uint8]:
         """Flag upright pixels at the ceiling: ``(H, W)`` uint8, bit 0/1/2 = R/G/B, judged on the signal."""
         index = self._part_of(frame.number)
         return turn_upright(find_clipped(self._decoders[index], frame.planes), self._infos[index].rotation)
 
-    def proxy(self, frame: CodedFrame, factor: int) -> ProxyFrame:
+    def proxy(self, frame: CodedFrame, factor: int, *, ceiling: float | None = None) -> ProxyFrame:
         """Box-average a frame by ``factor`` in code values, upright: linear light and clip bits.
 
         ``rgb`` ``(H // factor, W // factor, 3)`` float32; ``clipped`` uint8, a bit set where any pixel of the
         box is at the ceiling. Boxes begin at the upright top left; a rest at right and bottom is left out.
+        ``ceiling``: R'G'B' signal in place of the encoding's own.
         """
         index = self._part_of(frame.number)
         rotation = self._infos[index].rotation
         origin = _box_origin(frame_size(frame.planes), factor, rotation)
-        small = decode_proxy(self._decoders[index], frame.planes, factor=factor, origin=origin)
+        decoder = self._decoders[index]
+        if ceiling is not None:
+            decoder = replace(decoder, ceiling=np.float32(CLIP_SHARE * ceiling))
+        small = decode_proxy(decoder, frame.planes, factor=factor, origin=origin)
         rgb = self._process(index, turn_upright(small.rgb, rotation))
         return ProxyFrame(rgb, turn_upright(small.clipped, rotation))
 

@@ -9,21 +9,24 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.guide import crop_centre
 from lightstack.core.noise import NoiseTally
 from lightstack.core.warp import warp_picture
 from lightstack.errors import UnusableTake
 from lightstack.jobs.footage import FittedTake
-from lightstack.records import NoiseModel, Progress, Registration, Stretch
+from lightstack.records import CodedFrame, NoiseModel, Progress, Registration, Stretch
 
 MOST_FRAMES = 48  # beyond this the ambient's own noise is below 0.15 of one frame's
 NOISE_PAIRS = 12
+ROWS_AT_ONCE = 64
 NOISE_SIZE = 720  # rows of the part in which noise is measured; twice as many columns
 
 
 @dataclass(frozen=True, slots=True)
 class Ambient:
     """``light`` (H, W, 3) float32, registered; ``inside`` (H, W) where it is known; noise of one frame;
-    ``sample`` one registered frame minus the mean, for measuring how the guide responds to noise."""
+    ``sample`` the middle (see `crop_centre`) of one registered frame minus the mean, for measuring how the
+    guide responds to noise."""
 
     light: NDArray[np.float32]
     inside: NDArray[np.bool_]
@@ -31,6 +34,11 @@ class Ambient:
     sample: NDArray[np.float32]
     frames: tuple[int, ...]
     source: str  # name of the take it came from
+
+    @property
+    def whole(self) -> bool:
+        """Whether the ambient is known everywhere."""
+        return bool(self.inside.all())
 
 
 def pick_frames(frames: Sequence[int], first_needed: int | None, *, most: int = MOST_FRAMES) -> list[int]:
@@ -70,31 +78,41 @@ def average_ambient(
     """
     sums: dict[int, StretchSum] = {}
     tally = NoiseTally(scale=1)
-    previous: tuple[int, NDArray[np.float32]] | None = None
+    previous: CodedFrame | None = None
     every = max(1, len(frames) // NOISE_PAIRS)
     name = fitted.take.info.name
     with progress.step(f"ambient of {name}", len(frames)) as step:
         for i, frame in enumerate(fitted.take.read_frames(list(frames))):
-            light = fitted.linear(frame)
             stretch = registration.stretch_at(frame.number)
             if stretch.first not in sums:
-                sums[stretch.first] = StretchSum(stretch, fitted.size)
-            sums[stretch.first].add(light, passers.get(frame.number))
+                sums[stretch.first] = StretchSum(stretch, fitted)
+            sums[stretch.first].add(frame, passers.get(frame.number))
             # frames of one stretch show the same picture, so a pair need not be neighbours in time
-            if previous is not None and stretch is registration.stretch_at(previous[0]) and i % every == 0:
-                tally.add(cut_centre(previous[1]), cut_centre(light))
-            previous = (frame.number, light)
+            if previous is not None and stretch is registration.stretch_at(previous.number) and i % every == 0:
+                tally.add(read_centre(fitted, previous), read_centre(fitted, frame))
+            previous = frame
             step.advance()
-    mean, inside = merge_stretches(sums, fitted.size)
     assert previous is not None
-    last, _ = warp_picture(previous[1], registration.stretch_at(previous[0]).matrix)
+    mean, inside = merge_stretches(sums, fitted.size)
+    sums.clear()
+    last, _ = warp_picture(fitted.linear(previous), registration.stretch_at(previous.number).matrix)
     try:
         noise = tally.result()
     except UnusableTake:
         if assume is None:
             raise
         noise = assume
-    return Ambient(mean, inside, noise, last - mean, tuple(frames), name)
+    return Ambient(mean, inside, noise, crop_centre(last) - crop_centre(mean), tuple(frames), name)
+
+
+def read_centre(fitted: FittedTake, frame: CodedFrame) -> NDArray[np.float32]:
+    """Return the linear light of the middle of a frame (see `cut_centre`), decoding no more than its rows."""
+    if not fitted.reads_rows(frame):
+        return cut_centre(fitted.linear(frame))
+    height, width = fitted.size
+    top = max(0, (height - NOISE_SIZE) // 2)
+    rows = np.empty((height - 2 * top, width, 3), np.float32)
+    return cut_centre(fitted.take.linear_rows(frame, top, height - top, rows))
 
 
 def cut_centre(picture: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -107,18 +125,23 @@ def cut_centre(picture: NDArray[np.float32]) -> NDArray[np.float32]:
 class StretchSum:
     """The running sum of a stretch's frames, and how many of them showed the set at each pixel."""
 
-    def __init__(self, stretch: Stretch, size: tuple[int, int]) -> None:
+    def __init__(self, stretch: Stretch, fitted: FittedTake) -> None:
         self.stretch = stretch
-        self.total = np.zeros((*size, 3), np.float64)
+        self._fitted = fitted
+        self.total = np.zeros((*fitted.size, 3), np.float64)
         self.whole = 0  # frames that nobody walks through
         self.partial: NDArray[np.float32] | None = None  # (H, W) count of the others
 
-    def add(self, light: NDArray[np.float32], passer: NDArray[np.bool_] | None) -> None:
+    def add(self, frame: CodedFrame, passer: NDArray[np.bool_] | None) -> None:
         """Add a frame, in place, leaving out where somebody stands in front of the set."""
         if passer is None:
-            cv2.accumulate(light, self.total)  # float64 sums of float32 light
             self.whole += 1
+            if self._fitted.reads_rows(frame):
+                self._fitted.take.add_linear(frame, self.total)
+            else:
+                cv2.accumulate(self._fitted.linear(frame), self.total)  # float64 sums of float32 light
             return
+        light = self._fitted.linear(frame)
         size = (light.shape[1], light.shape[0])
         seen = cv2.resize(passer.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) == 0
         cv2.accumulate(light * seen[..., None].astype(np.float32), self.total)
@@ -132,7 +155,12 @@ class StretchSum:
     def mean(self) -> NDArray[np.float32]:
         """Return the mean (H, W, 3); 0 where no frame showed the set."""
         count = np.maximum(np.asarray(self.count, np.float64), 1)
-        return (self.total / (count if count.ndim == 0 else count[..., None])).astype(np.float32)
+        total = self.total
+        mean = np.empty(total.shape, np.float32)
+        for top in range(0, len(mean), ROWS_AT_ONCE):  # bands of rows: the temporaries stay small
+            band = slice(top, top + ROWS_AT_ONCE)
+            mean[band] = total[band] / (count if count.ndim == 0 else count[band, :, None])
+        return mean
 
 
 def merge_stretches(

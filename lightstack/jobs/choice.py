@@ -13,7 +13,6 @@ from lightstack.core.blockers import GLINT
 from lightstack.core.choose import choose_key_frames, light_values, weigh_channels
 from lightstack.core.even import even_gains, measure_level
 from lightstack.core.glints import pick_glints
-from lightstack.core.guide import plan_guide
 from lightstack.core.reach import find_reached, gather_levels
 from lightstack.core.sums import dwell_weights
 from lightstack.errors import SettingError, UnusableTake
@@ -162,16 +161,14 @@ def block_glints(look: SweepLook, choice: Choice, scale: Scale) -> dict[int, NDA
     return dict(zip(order, pick_glints(glints, light), strict=True))
 
 
-def find_reach(look: SweepLook, noise: NoiseModel, scale: Scale, size: tuple[int, int]) -> NDArray[np.bool_]:
+def find_reach(look: SweepLook, noise: NoiseModel, size: tuple[int, int]) -> NDArray[np.bool_]:
     """Return where the light of any lit frame arrived, chosen or not, at full size (H, W).
 
     ``noise``: of one full-size frame, which sets the unit.
     """
-    lit = np.flatnonzero(look.table.lamp_on)
     height, width = look.small_ambient.shape[:2]
-    recipe = plan_guide(noise, width=width, colour=scale.colour)
-    stills = ((look.light[int(k)], ~is_blocked(look.blocked[k])) for k in lit)
-    level, valid = gather_levels(stills, look.small_ambient, recipe)
+    frames = ((look.light[k], ~is_blocked(look.blocked[k]) & lit) for k, lit in enumerate(look.table.lamp_on))
+    level, valid = gather_levels(frames, look.small_ambient, noise)
     reach = find_reached(level, valid=valid)
     full = cv2.resize(
         reach.astype(np.float32), (width * look.factor, height * look.factor), interpolation=cv2.INTER_LINEAR

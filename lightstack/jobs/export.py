@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.display import display_srgb
+from lightstack.files.exr_lines import PartHeader
 from lightstack.files.folder import OutFolder
-from lightstack.files.plates import PartHeader, write_exr, write_exr_parts, write_png
-from lightstack.files.stack import LightStack
+from lightstack.files.plates import write_exr, write_png
+from lightstack.files.stack import STILL_CHANNELS, LightStack
 from lightstack.jobs.accumulate import Plate
 from lightstack.records import KeyFrame
 
@@ -24,50 +25,43 @@ def write_plate(folder: OutFolder, stem: str, light: NDArray[np.float32], *, pri
     return names
 
 
+def describe_parts(keys: Sequence[KeyFrame]) -> list[PartHeader]:
+    """Return the parts of a light stack: one per still, in the order of the working copy, then the others."""
+    stills = [
+        PartHeader(
+            f"still_{key.source_frame:05d}",
+            STILL_CHANNELS,
+            compression="none",  # noise does not compress, and this is most of the time a build takes
+            attributes={"take": key.take, "source_frame": key.source_frame},
+        )
+        for key in sorted(keys, key=lambda key: (key.take, key.source_frame))
+    ]
+    return [
+        *stills,
+        PartHeader("ambient", ("R", "G", "B"), compression="none"),
+        PartHeader("reach", ("Y",), compression="none"),
+        PartHeader("winner", ("Y",), kind="uint", compression="none"),
+    ]
+
+
 def write_stack(
     path: Path,
     stack: LightStack,
-    keys: Sequence[KeyFrame],
     *,
     ambient: NDArray[np.float32],
     plate: Plate,
     reach: NDArray[np.bool_],
-    primaries: str,
 ) -> None:
-    """Write the light stack as one multi-part EXR.
+    """Deliver the light stack as one multi-part EXR, uncompressed.
 
-    Parts: one per still (R, G, B not premultiplied, A = validity) in the order of the working copy, then
-    ``ambient``, ``reach`` (1 = the light arrived) and ``winner`` (number of the winning part, 0 = none).
+    Parts: those of `describe_parts`. Stills: R, G, B not premultiplied, A = validity; ``reach``: 1 = the light
+    arrived; ``winner``: number of the winning part, 0 = none. The stills stand in the working copy already.
     """
-    ordered = sorted(keys, key=lambda key: (key.take, key.source_frame))
-    headers = [
-        PartHeader(
-            f"still_{key.source_frame:05d}",
-            ("R", "G", "B", "A"),
-            compression="none",  # noise does not compress, and this is most of the time a build takes
-            attributes={"take": key.take, "source_frame": key.source_frame},
-        )
-        for key in ordered
-    ]
-    headers += [
-        PartHeader("ambient", ("R", "G", "B")),
-        PartHeader("reach", ("Y",)),
-        PartHeader("winner", ("Y",), kind="uint"),
-    ]
-    size = (stack.shape.height, stack.shape.width)
-    pictures = stream_parts(stack, ambient, plate, reach)
-    write_exr_parts(path, headers, pictures, size=size, primaries=primaries)
-
-
-def stream_parts(
-    stack: LightStack, ambient: NDArray[np.float32], plate: Plate, reach: NDArray[np.bool_]
-) -> Iterator[NDArray]:
-    """Yield the pictures of `write_stack` one at a time."""
-    for index in range(stack.shape.stills):
-        yield stack.read_half(index)
-    yield ambient
-    yield reach.astype(np.float32)
-    yield (plate.winner[..., 0].astype(np.int32) + 1).astype(np.uint32)
+    first = stack.shape.stills
+    stack.write_part(first, ambient)
+    stack.write_part(first + 1, reach)
+    stack.write_part(first + 2, (plate.winner[..., 0].astype(np.int32) + 1).astype(np.uint32))
+    stack.deliver(path)
 
 
 def write_stills(

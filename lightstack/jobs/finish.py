@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,7 +18,7 @@ from lightstack.files.plates import write_png
 from lightstack.files.schema import Sweep
 from lightstack.files.tables import timecode_at, write_frames, write_key_frames
 from lightstack.jobs.export import write_plate, write_stack, write_stills
-from lightstack.jobs.manifest import describe_take, write_manifest
+from lightstack.jobs.manifest import describe_take, hash_outputs, write_manifest
 from lightstack.jobs.options import BuildResult
 from lightstack.jobs.pictures import picture_sweep
 from lightstack.jobs.sweep import SweepOutcome
@@ -25,7 +26,6 @@ from lightstack.records import BuiltSweep, LaidFrame, MixCurve, Progress, ShotRe
 from lightstack.report.page import make_page
 from lightstack.report.phrases import say_px, say_share, say_sigma
 from lightstack.report.pictures import draw_reach
-from lightstack.report.plots import plot_energy
 from lightstack.report.words import grade_sweep
 
 FEW_LIT = 3  # frames
@@ -61,46 +61,58 @@ def deliver_sweep(
     name = None if only_one else settings.name
     folder = delivery.folder
     progress.say("writing plate and light stack", level=1)
-    plate_files = write_plate(folder, delivery.stem("plate", name), outcome.plate.light, primaries=outcome.primaries)
-    files = [(plate_files[0], "relight plate, linear light"), (plate_files[1], "relight plate to look at")]
-    stack_name = delivery.stem("light_stack", name) + ".exr"
-    write_stack(
-        folder.file(stack_name),
-        outcome.stack,
-        outcome.keys,
-        ambient=outcome.ambient.light,
-        plate=outcome.plate,
-        reach=outcome.reach,
-        primaries=outcome.primaries,
-    )
-    files.append((stack_name, "light stack: every lamp still, ambient, reach, winner"))
-    if delivery.separate:
-        stem = delivery.stem("still", name)
-        stills = write_stills(folder, stem, outcome.stack, outcome.keys, primaries=outcome.primaries)
-        files += [(still, "lamp still") for still in stills]
-    report = report_sweep(settings, outcome)
-    files += write_sweep_pictures(delivery, report, outcome, name)
     info = outcome.info
+    with ThreadPoolExecutor(1) as pool:  # the large files are written while the pictures are drawn
+        writing = pool.submit(write_sweep_light, delivery, outcome, name)
+        describing = pool.submit(describe_take, info, delivery.book, folder)
+        report = report_sweep(settings, outcome)
+        pictures = write_sweep_pictures(delivery, report, outcome, name)
+        plate, files = writing.result()
+        take = json.dumps(describing.result())
     numbers = outcome.look.table.source_frames.tolist()
     return BuiltSweep(
         report=report,
         registration=outcome.look.registration,
         verdict=judge(outcome, report),
         warnings=warn(outcome),
-        files=tuple(files),
+        files=(*files, *pictures),
         timecodes=tuple(timecode_at(info.timecode, n - info.first_frame, info.rate) for n in numbers),
-        take=json.dumps(describe_take(info, delivery.book, folder)),
+        take=take,
         primaries=outcome.primaries,
-        plate=plate_files[0],
+        plate=plate,
         decoded=outcome.decoded,
         run_in=outcome.run_in,
     )
+
+
+def write_sweep_light(delivery: Delivery, outcome: SweepOutcome, name: str | None) -> tuple[str, list[tuple[str, str]]]:
+    """Write plate, light stack and, where asked for, the stills; return the plate's name and all names with what
+    they are."""
+    folder = delivery.folder
+    plate_files = write_plate(folder, delivery.stem("plate", name), outcome.plate.light, primaries=outcome.primaries)
+    files = [(plate_files[0], "relight plate, linear light"), (plate_files[1], "relight plate to look at")]
+    stack_name = delivery.stem("light_stack", name) + ".exr"
+    write_stack(
+        folder.file(stack_name),
+        outcome.stack,
+        ambient=outcome.ambient.light,
+        plate=outcome.plate,
+        reach=outcome.reach,
+    )
+    files.append((stack_name, "light stack: every lamp still, ambient, reach, winner"))
+    if delivery.separate:
+        stem = delivery.stem("still", name)
+        stills = write_stills(folder, stem, outcome.stack, outcome.keys, primaries=outcome.primaries)
+        files += [(still, "lamp still") for still in stills]
+    return plate_files[0], files
 
 
 def write_sweep_pictures(
     delivery: Delivery, report: SweepReport, outcome: SweepOutcome, name: str | None
 ) -> list[tuple[str, str]]:
     """Write the reach picture and the plot of lamp energy; return names and what they are."""
+    from lightstack.report.plots import plot_energy  # drawing takes long to load
+
     pictures = report.pictures
     reach_name, plot_name = delivery.stem("reach", name) + ".png", delivery.stem("energy", name) + ".png"
     size = outcome.plate.light.shape[:2]
@@ -210,25 +222,13 @@ def finish(
 ) -> BuildResult:
     """Write tables, report and manifest over everything that was built."""
     folder = delivery.folder
-    write_frames(
-        folder.file("frames.csv"),
-        [(b.report.name, b.report.table, b.registration, b.report.keys, b.timecodes) for b in built],
-    )
-    write_key_frames(folder.file("key_frames.csv"), [key for b in built for key in b.report.keys])
-    listed = [
-        *(f for b in built for f in b.files),
-        ("frames.csv", "what every sweep frame measured"),
-        ("key_frames.csv", "the frames that were chosen"),
-        *files,
-    ]
-    all_warnings = tuple(dict.fromkeys([*warnings, *(w for b in built for w in b.warnings)]))
-    all_verdicts = (*verdicts, *(b.verdict for b in built))
+    listed = [*(f for b in built for f in b.files), *write_tables(folder, built), *files]
     listed.append(("report.html", "the report"))
     page = ShotReport(
         shot=delivery.shot,
         version=__version__,
-        verdicts=all_verdicts,
-        warnings=all_warnings,
+        verdicts=(*verdicts, *(b.verdict for b in built)),
+        warnings=tuple(dict.fromkeys([*warnings, *(w for b in built for w in b.warnings)])),
         sweeps=tuple(b.report for b in built),
         mix=mix,
         laid=tuple(laid),
@@ -236,7 +236,10 @@ def finish(
         files=(*listed, ("manifest.json", "inputs, settings, outputs, checksums")),
         cautions=CAUTIONS,
     )
-    write_whole(folder.file("report.html"), make_page(page))
+    with ThreadPoolExecutor(1) as pool:  # checksums of what is there already, while the page is made
+        hashing = pool.submit(hash_outputs, folder, [name for name, _ in listed[:-1]])
+        write_whole(folder.file("report.html"), make_page(page))
+        known = hashing.result()
     write_manifest(
         folder,
         takes={**takes, **{b.report.name: json.loads(b.take) for b in built}},
@@ -244,15 +247,29 @@ def finish(
         space={"primaries": built[0].primaries if built else None, "transfer": "linear"},
         sweeps={b.report.name: describe_sweep(b) for b in built},
         outputs=listed,
-        warnings=all_warnings,
+        warnings=page.warnings,
+        known=known,
     )
     return BuildResult(
         out=folder.path,
-        files=(*(name for name, _ in listed), "manifest.json"),
-        warnings=all_warnings,
-        verdicts=all_verdicts,
+        files=tuple(name for name, _ in page.files),
+        warnings=page.warnings,
+        verdicts=page.verdicts,
         numbers={b.report.name: dict(b.report.numbers) for b in built},
     )
+
+
+def write_tables(folder: OutFolder, built: Sequence[BuiltSweep]) -> list[tuple[str, str]]:
+    """Write what every frame measured and which were chosen; return names and what they are."""
+    write_frames(
+        folder.file("frames.csv"),
+        [(b.report.name, b.report.table, b.registration, b.report.keys, b.timecodes) for b in built],
+    )
+    write_key_frames(folder.file("key_frames.csv"), [key for b in built for key in b.report.keys])
+    return [
+        ("frames.csv", "what every sweep frame measured"),
+        ("key_frames.csv", "the frames that were chosen"),
+    ]
 
 
 def describe_sweep(built: BuiltSweep) -> dict[str, Any]:

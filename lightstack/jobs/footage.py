@@ -53,11 +53,20 @@ class FittedTake:
         light = resize_picture(self.take.linear(frame), self.size)
         return light if np.all(self.gain == 1) else light * self.gain
 
-    def proxy(self, frame: CodedFrame, factor: int) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
-        """Return a frame at 1 / ``factor`` of the shot's size and its ceiling flags, (h, w, 3) and (h, w)."""
+    def reads_rows(self, frame: CodedFrame) -> bool:
+        """Whether a frame's light can be had row by row, without a picture of the whole."""
+        return not self.scaled and bool(np.all(self.gain == 1)) and self.take.reads_rows(frame)
+
+    def proxy(
+        self, frame: CodedFrame, factor: int, *, ceiling: float | None = None
+    ) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+        """Return a frame at 1 / ``factor`` of the shot's size and its ceiling flags, (h, w, 3) and (h, w).
+
+        ``ceiling``: R'G'B' signal at which a channel counts as clipped, in place of the encoding's own.
+        """
         height, width = self.size[0] // factor, self.size[1] // factor
         own = max(1, round(self.take.info.width / self.size[1] * factor)) if self.scaled else factor
-        small = self.take.proxy(frame, own)
+        small = self.take.proxy(frame, own, ceiling=ceiling)
         rgb, flags = small.rgb, small.clipped
         if rgb.shape[:2] != (height, width):
             rgb = resize_picture(rgb, (height, width))

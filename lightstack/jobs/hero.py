@@ -16,7 +16,7 @@ from lightstack.errors import SettingError
 from lightstack.files.colour import name_config
 from lightstack.files.folder import OutFolder
 from lightstack.files.identity import StageBook
-from lightstack.files.keep import keep_record, recall_record
+from lightstack.files.keep import keep_record, recall_or_none
 from lightstack.files.schema import ShotSettings, TakeSettings
 from lightstack.files.takes import Take
 from lightstack.jobs.footage import FittedTake, open_fitted, resolve_ranges
@@ -132,12 +132,15 @@ def look_at_hero(
     scratch = folder.scratch_folder("hero")
     kept = scratch / "look.npz"
     if not force and book.is_current("hero", inputs):
-        known: HeroLook = recall_record(kept)
-        return known
+        known = recall_or_none(kept, HeroLook, progress=progress)
+        if known is not None:
+            return known
     proxies = survey_with_noise(hero.fitted, hero.settings, scratch, progress=progress)
     place = np.flatnonzero(proxies.source_frames == hero.reference)
     if not len(place):
-        raise SettingError(f"{hero.paths[0]}: the reference frame lies outside `use`")
+        raise SettingError(
+            f"{hero.paths[0]}: the reference frame lies outside `use` or is damaged; name another `reference`"
+        )
     picture = np.asarray(proxies.rgb[int(place[0])], np.float32)
     with progress.step("register hero", None):
         registration = register_proxies(proxies, picture, np.zeros(len(proxies), bool), model="auto")

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.blockers import CLOSED
+from lightstack.core.half import HALF_VALUES
 from lightstack.core.warp import warp_picture
 from lightstack.files.folder import explain_os_error
 from lightstack.records import Progress, ProxyTake, Registration
@@ -42,8 +43,11 @@ def shrink_mean(picture: NDArray, by: int) -> NDArray[np.float32]:
 def shrink_any(bits: NDArray[np.uint8], by: int) -> NDArray[np.uint8]:
     """Join bit flags (h, w) over boxes of ``by`` x ``by``."""
     h, w = bits.shape[0] // by, bits.shape[1] // by
-    boxes = bits[: h * by, : w * by].reshape(h, by, w, by)
-    return np.bitwise_or.reduce(np.bitwise_or.reduce(boxes, axis=3), axis=1)
+    joined = np.zeros((h, w), np.uint8)
+    for row in range(by):
+        for column in range(by):
+            joined |= bits[row : h * by : by, column : w * by : by]
+    return joined
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +70,7 @@ class LampLight:
         return len(self.rgb)
 
     def __getitem__(self, k: int) -> NDArray[np.float32]:
-        picture = np.asarray(self.rgb[k], np.float32)
+        picture = HALF_VALUES.take(np.asarray(self.rgb[k]).view(np.uint16))
         if self.drift is not None:
             picture = picture / self.drift[k].astype(np.float32)
         return picture - self.ambient
@@ -76,20 +80,28 @@ class LampLight:
         return np.stack([self[int(k)] for k in frames])
 
 
-def mark_brightest(small: ProxyTake) -> NDArray[np.uint8]:
+def mark_brightest(small: ProxyTake, *, beyond_white: bool = False) -> NDArray[np.uint8]:
     """Return clipping flags (n, h', w') that hold the lamp also where its encoding does not clip it.
 
-    Logarithmic footage holds a lamp many times brighter than white without a code at the ceiling. Where no frame has
-    a pixel clipped in all channels, what is beyond white in all of them stands for the lamp: a gelled lamp's light on
-    a wall leaves at least one channel dark.
+    Logarithmic footage holds a lamp many times brighter than white without a code at the ceiling, or with only its
+    core there. Where no frame has a pixel clipped in all channels, or the curve goes on ``beyond_white``, what is
+    beyond white in all of them stands for the lamp: a gelled lamp's light on a wall leaves at least one channel dark.
     """
-    if any((np.asarray(flags) == ALL_CHANNELS).any() for flags in small.clipped):
+    if not beyond_white and any((np.asarray(flags) == ALL_CHANNELS).any() for flags in small.clipped):
         return small.clipped
     flags = np.array(small.clipped)
     for k, frame in enumerate(small.rgb):
         picture = np.nan_to_num(np.asarray(frame, np.float32))
         flags[k][(picture > BEYOND_WHITE).all(axis=2)] = ALL_CHANNELS
     return flags
+
+
+def keep_flags(flags: NDArray[np.uint8], path: Path) -> NDArray[np.uint8]:
+    """Move flags (n, h, w) to a file, so that a long take does not hold memory; return them memory-mapped."""
+    path.unlink(missing_ok=True)  # whoever still has an older one mapped keeps it whole
+    with explain_os_error(path), path.open("wb") as file:
+        file.write(np.ascontiguousarray(flags).data)
+    return np.memmap(path, np.uint8, "r", shape=flags.shape)
 
 
 def keep_small(proxies: ProxyTake, registration: Registration, folder: Path, *, progress: Progress) -> ProxyTake:
@@ -107,7 +119,7 @@ def keep_small(proxies: ProxyTake, registration: Registration, folder: Path, *, 
         progress.step(f"shrink {proxies.name}", len(proxies)) as step,
     ):
         for k, number in enumerate(proxies.source_frames):
-            picture = np.asarray(proxies.rgb[k], np.float32)
+            picture = HALF_VALUES.take(np.asarray(proxies.rgb[k]).view(np.uint16))
             stretch = registration.stretch_at(int(number))
             if not stretch.identity:
                 picture, inside = warp_picture(picture, stretch.matrix, factor=proxies.factor, interpolation="linear")

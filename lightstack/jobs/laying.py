@@ -35,17 +35,18 @@ class LaidLight:
     white: float
 
 
-def pick_sheet_frames(mix: MixCurve | None, first: int, last: int, asked: Sequence[int]) -> list[int]:
-    """Return the shot frames of the contact sheet: those asked for, else spread over the mix.
+def pick_sheet_frames(mixes: Sequence[MixCurve], first: int, last: int, asked: Sequence[int]) -> list[int]:
+    """Return the shot frames of the contact sheet: those asked for, else spread over the sum of the mixes.
 
-    Where the light is on, one frame before it, its peak, and frames evenly through it.
+    Where any light is on, one frame before it, the peak of all together, and frames evenly through it.
     """
     if asked:
         return sorted(dict.fromkeys(asked))
-    if mix is None or not np.any(mix.gains > 0):
+    gains = np.array([sum(mix.gain_at(frame) for mix in mixes) for frame in range(first, last + 1)])
+    if not np.any(gains > 0):
         return sorted({round(first + (last - first) * i / (SHEET_FRAMES - 1)) for i in range(SHEET_FRAMES)})
-    lit = mix.first_frame + np.flatnonzero(mix.gains > 0)
-    peak = mix.first_frame + int(np.argmax(mix.gains))
+    lit = first + np.flatnonzero(gains > 0)
+    peak = first + int(np.argmax(gains))
     picked = {int(lit[round(i * (len(lit) - 1) / (SHEET_FRAMES - 1))]) for i in range(SHEET_FRAMES)}
     return sorted(f for f in picked | {peak, max(first, int(lit[0]) - 1)} if first <= f <= last)
 
@@ -131,6 +132,7 @@ def render_preview(
     show = find_view(view, info.encoding, working, config)
     offset = first_frame - info.first_frame
     laid: list[LaidFrame] = []
+    written = frames[0] - offset - 1
     height, width = info.height - info.height % 2, info.width - info.width % 2
     with (
         MovieWriter(
@@ -150,10 +152,15 @@ def render_preview(
             before = hero.linear(frame)
             pose = registration.stretch_at(frame.number).matrix
             after = lay_frame(before, lights, shot_frame, pose)
-            movie.write(code_frame(hero, frame, before, after, encoding, working, show))
+            planes = code_frame(hero, frame, before, after, encoding, working, show)
+            for _ in range(frame.number - written):  # a damaged frame that was left out shows the one after it
+                movie.write(planes)
             if shot_frame in sheet_frames:
                 laid.append(show_pair(before, after, shot_frame, lights, working))
+            written = frame.number
             step.advance()
+        for _ in range(frames[1] - offset - written if written >= frames[0] - offset else 0):
+            movie.write(planes)
     return laid
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -11,16 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.blockers import find_blockers
+from lightstack.core.ceiling import holds_highlights
 from lightstack.core.compare import compare_exposure
 from lightstack.core.register import solve_take
-from lightstack.core.survey import average_frames, find_lamp_off, survey_sweep
+from lightstack.core.survey import average_frames, survey_sweep
 from lightstack.core.warp import warp_picture
 from lightstack.errors import UnusableTake
 from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.jobs.footage import FittedTake, resolve_ranges
-from lightstack.jobs.lamp_light import LampLight, is_blocked, keep_small, mark_brightest, shrink_mean
+from lightstack.jobs.lamp_light import LampLight, is_blocked, keep_flags, keep_small, mark_brightest, shrink_mean
 from lightstack.jobs.survey import measure_proxy_noise, survey_take
-from lightstack.records import FrameTable, NoiseModel, Origin, Progress, ProxyTake, Registration
+from lightstack.jobs.unlit import doubt_primaries, find_unlit
+from lightstack.records import CodedFrame, FrameTable, NoiseModel, Origin, Progress, ProxyTake, Registration
 
 ALL_CLIPPED = 0.98  # of a frame's pixels
 MARGIN = 12  # px left out at the picture's edge, where a moved frame saw nothing
@@ -59,16 +61,23 @@ class SweepLook:
 
 
 def survey_with_noise(
-    fitted: FittedTake, settings: TakeSettings, folder: Path, *, assume: NoiseModel | None = None, progress: Progress
+    fitted: FittedTake,
+    settings: TakeSettings,
+    folder: Path,
+    *,
+    assume: NoiseModel | None = None,
+    watch: Callable[[CodedFrame], None] | None = None,
+    progress: Progress,
 ) -> ProxyTake:
     """Survey a take within its `use` range and measure its noise from the stillest pairs of frames.
 
-    ``assume``: what to take where no two frames differ (a still, a render); without it that is an error.
+    ``assume``: what to take where no two frames differ (a still, a render); without it that is an error. ``watch``:
+    called with every decoded frame.
     """
     use = None
     if settings.use is not None:
         use = resolve_ranges([settings.use], fitted.take, what="use")[0]
-    proxies = survey_take(fitted, folder, use=use, progress=progress)
+    proxies = survey_take(fitted, folder, use=use, watch=watch, progress=progress)
     try:
         noise = measure_proxy_noise(proxies, np.arange(len(proxies)))
     except UnusableTake as error:
@@ -96,22 +105,26 @@ def look_at_sweep(
     *,
     origin: Origin | None,
     empty: ProxyTake | None,
+    proxies: ProxyTake | None = None,
+    watch: Callable[[CodedFrame], None] | None = None,
     folder: Path,
     progress: Progress,
 ) -> SweepLook:
     """Survey a sweep: one pass over the footage, then arithmetic on what was kept of it.
 
-    ``empty``: the surveyed empty take, if there is one.
+    ``empty``: the surveyed empty take, if there is one. ``proxies``: the sweep where it was surveyed before.
+    ``watch``: called with every decoded frame.
 
     Raises
     ------
     UnusableTake
         If there are no lamp-off frames and no empty take, or the light never changes.
     """
-    proxies = survey_with_noise(fitted, settings, folder, progress=progress)
+    if proxies is None:
+        proxies = survey_with_noise(fitted, settings, folder, watch=watch, progress=progress)
     path = fitted.take.info.paths[0]
     bare = None if empty is None else average_frames(empty, range(len(empty))).astype(np.float32)
-    lamp_off = find_lamp_off(proxies, ambient=bare)
+    lamp_off = find_unlit(proxies, fitted, bare)
     dark = np.flatnonzero(lamp_off)
     own = len(dark) >= 2
     if all(np.mean(flags > 0) > ALL_CLIPPED for flags in proxies.clipped):
@@ -121,7 +134,7 @@ def look_at_sweep(
     if not own and empty is None:
         raise UnusableTake(
             f"{path}: no frames without the lamp and no empty take; "
-            "film three seconds with the lamp covered, or give an empty take"
+            f"film three seconds with the lamp covered, or give an empty take{doubt_primaries(proxies, fitted)}"
         )
     reference = origin.picture if origin is not None else None if own else bare
     with progress.step(f"register {proxies.name}", None):
@@ -134,7 +147,16 @@ def look_at_sweep(
         bare_look = look_at_empty(empty, own_ambient if origin is None else origin.picture, frames)
     ambient = own_ambient if own_ambient is not None else bare_look.ambient  # type: ignore[union-attr]
     return measure_look(
-        proxies, registration, ambient, lamp_off, bare_look, settings, own, folder=folder, progress=progress
+        proxies,
+        registration,
+        ambient,
+        lamp_off,
+        bare_look,
+        settings,
+        own,
+        beyond_white=holds_highlights(fitted.take.info.encoding),
+        folder=folder,
+        progress=progress,
     )
 
 
@@ -154,6 +176,7 @@ def measure_look(
     settings: Sweep,
     own_ambient: bool,
     *,
+    beyond_white: bool,
     folder: Path,
     progress: Progress,
 ) -> SweepLook:
@@ -175,11 +198,12 @@ def measure_look(
             light,  # type: ignore[arg-type]
             small_ambient,
             noise=small.noise_proxy,
-            clipped=mark_brightest(small),
+            clipped=mark_brightest(small, beyond_white=beyond_white),
             lamp_on=table.lamp_on,
             glints=settings.glints,
         )
-    table = replace(table, blocked=is_blocked(blocked).mean(axis=(1, 2)))
+        blocked = keep_flags(blocked, folder / f"{proxies.name}.blocked")
+    table = replace(table, blocked=np.array([is_blocked(flags).mean() for flags in blocked]))
     return SweepLook(
         proxies=proxies,
         registration=registration,

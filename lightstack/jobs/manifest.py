@@ -41,6 +41,11 @@ def describe_take(info: TakeInfo, book: StageBook, folder: OutFolder) -> dict[st
     }
 
 
+def hash_outputs(folder: OutFolder, names: Sequence[str]) -> dict[str, str]:
+    """Return the checksums of outputs by name."""
+    return {name: hash_file(folder.file(name)) for name in names}
+
+
 def write_manifest(
     folder: OutFolder,
     *,
@@ -50,9 +55,11 @@ def write_manifest(
     sweeps: Mapping[str, Any],
     outputs: Sequence[tuple[str, str]],
     warnings: Sequence[str],
+    known: Mapping[str, str] | None = None,
 ) -> Path:
-    """Write manifest.json with a checksum for every output and return its path."""
+    """Write manifest.json with a checksum for every output and return its path; ``known``: checksums by name."""
     path = folder.file("manifest.json")
+    known = {**hash_outputs(folder, [name for name, _ in outputs if name not in (known or {})]), **(known or {})}
     write_json(
         path,
         {
@@ -61,7 +68,7 @@ def write_manifest(
             "settings": dict(settings),
             "working_space": dict(space),
             "sweeps": dict(sweeps),
-            "outputs": [{"path": name, "what": what, "sha256": hash_file(folder.file(name))} for name, what in outputs],
+            "outputs": [{"path": name, "what": what, "sha256": known[name]} for name, what in outputs],
             "warnings": list(warnings),
         },
     )

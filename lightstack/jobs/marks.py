@@ -53,6 +53,23 @@ def find_trim(trims: Mapping[str, Trim], take: Take, source_frame: int) -> Trim 
     return None
 
 
+def name_idle_trims(trims: Mapping[str, Trim], take: Take, keys: Sequence[int]) -> list[str]:
+    """Return one line for every trim of a frame that is no key frame and so has no still to act on.
+
+    ``keys``: source frames of the key frames. Raises SettingError for a trim of a frame that the take does not have.
+    """
+    lines = []
+    for written in trims:
+        frame = int(written) if written.isdigit() else written
+        if resolve_frames([frame], take, what="trim")[0] not in keys:
+            chosen = ", ".join(str(key) for key in sorted(keys))
+            lines.append(
+                f"{take.info.name}: trim of frame {written} does nothing, because the frame is no key frame; "
+                f"trim one of {chosen}, or name {written} in `keys`"
+            )
+    return lines
+
+
 def fill_polygon(corners: NDArray[np.float64], size: tuple[int, int]) -> NDArray[np.bool_]:
     """Return the pixels (H, W) of a polygon (k, 2) whose coordinates have pixel centres at .5."""
     mask = np.zeros(size, np.uint8)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lightstack.errors import SettingError
+from lightstack.errors import MissingInput, SettingError
 from lightstack.records import Verdict
 
 if TYPE_CHECKING:
@@ -15,7 +15,15 @@ if TYPE_CHECKING:
 
     from lightstack.files.schema import Sweep
 
-__all__ = ["BuildOptions", "BuildResult", "NewResult", "PlateOptions", "make_sweep_settings", "parse_memory"]
+__all__ = [
+    "BuildOptions",
+    "BuildResult",
+    "NewResult",
+    "PlateOptions",
+    "check_ocio",
+    "make_sweep_settings",
+    "parse_memory",
+]
 
 _UNITS = {"": 1, "k": 2**10, "m": 2**20, "g": 2**30, "t": 2**40}
 
@@ -104,6 +112,12 @@ def make_sweep_settings(sweeps: Sequence[Path], options: PlateOptions) -> Sweep:
     # 0 is a value; only what was not typed is left out
     keys = {n: v for n, v in given.items() if not (v is None or v is False or v == ())}
     return check_sweep({"path": [str(path) for path in sweeps], **keys})
+
+
+def check_ocio(options: BuildOptions) -> None:
+    """Refuse a colour configuration that is not there, also where no take would need it. Raises MissingInput."""
+    if options.ocio is not None and not options.ocio.is_file():
+        raise MissingInput(f"--ocio {options.ocio}: no such file; name a colour configuration, or leave --ocio out")
 
 
 def parse_memory(text: str) -> int:

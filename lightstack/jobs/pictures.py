@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.display import display_srgb
+from lightstack.core.half import keep_larger
 from lightstack.jobs.lamp_light import is_blocked
 from lightstack.jobs.look import SweepLook
 from lightstack.jobs.sweep import SweepOutcome
@@ -32,11 +33,9 @@ def stack_naively(look: SweepLook) -> NDArray[np.float32]:
 
     Nothing is lined up or masked and noise adds up: this is what stacking by hand gives.
     """
-    best: NDArray[np.float16] | None = None
-    for k in range(len(look.proxies)):
-        picture = look.proxies.rgb[k]
-        best = np.array(picture) if best is None else np.maximum(best, picture)
-    assert best is not None
+    best = np.array(look.proxies.rgb[0])
+    for k in range(1, len(look.proxies)):
+        keep_larger(best.reshape(-1).view(np.int16), np.asarray(look.proxies.rgb[k]).reshape(-1).view(np.int16))
     return best.astype(np.float32) - look.ambient
 
 

@@ -10,7 +10,7 @@ from lightstack.files.folder import claimed_folder
 from lightstack.files.identity import StageBook
 from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.jobs.finish import Delivery, deliver_sweeps
-from lightstack.jobs.options import BuildResult, PlateOptions, make_sweep_settings
+from lightstack.jobs.options import BuildResult, PlateOptions, check_ocio, make_sweep_settings
 from lightstack.jobs.sweep import SweepRequest, build_sweep
 from lightstack.records import Progress
 
@@ -31,6 +31,7 @@ def make_plate(
     if not sweeps:
         raise SettingError("no sweep was named; give at least one movie or sequence")
     settings = make_sweep_settings(sweeps, options)
+    check_ocio(options)
     with claimed_folder(out) as folder:
         request = SweepRequest(
             settings=settings,

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 
+from lightstack.core.ceiling import CeilingTally, flag_light
+from lightstack.core.light import convert_matrix
 from lightstack.core.noise import NoiseTally
 from lightstack.errors import UnreadableInput
 from lightstack.files.folder import explain_os_error
 from lightstack.jobs.footage import FittedTake
-from lightstack.records import NoiseModel, Progress, ProxyTake
+from lightstack.records import CodedFrame, NoiseModel, Progress, ProxyTake
 
 SURVEY_LONG_SIDE = 640  # proxies keep edges sharp enough to register by, and 1,200 of them fit on any disk
 UNKNOWN_NOISE = NoiseModel(np.zeros(3), np.full(3, 1e-6))
@@ -22,7 +27,12 @@ def survey_factor(width: int, height: int) -> int:
 
 
 def survey_take(
-    fitted: FittedTake, folder: Path, *, use: tuple[int, int] | None = None, progress: Progress
+    fitted: FittedTake,
+    folder: Path,
+    *,
+    use: tuple[int, int] | None = None,
+    watch: Callable[[CodedFrame], None] | None = None,
+    progress: Progress,
 ) -> ProxyTake:
     """Decode a take once and keep its frames at survey size.
 
@@ -31,6 +41,7 @@ def survey_take(
     fitted : an open take, fitted to the shot.
     folder : where the memory-mapped pictures go.
     use : first and last source frame to look at, inclusive; everything if None.
+    watch : called with every frame as it was decoded, before the next one.
 
     Notes
     -----
@@ -38,45 +49,76 @@ def survey_take(
     """
     info = fitted.take.info
     factor = survey_factor(*fitted.size[::-1])
-    first, last = use or (None, None)
-    numbers: list[int] = []
-    seconds: list[float] = []
-    duplicate: list[bool] = []
+    tally = start_tally(fitted)
+    paths = folder / f"{info.name}.rgb", folder / f"{info.name}.clipped"
+    rows: list[tuple[int, float, bool]] = []  # source frame, seconds, whether it repeats the one before
     previous: np.ndarray | None = None
-    rgb_path, clipped_path = folder / f"{info.name}.rgb", folder / f"{info.name}.clipped"
-    for path in (rgb_path, clipped_path):
-        path.unlink(missing_ok=True)  # whoever still has an older one mapped keeps it whole
     with (
-        explain_os_error(rgb_path),
-        rgb_path.open("wb") as rgb_file,
-        clipped_path.open("wb") as clipped_file,
+        kept_file(paths[0]) as rgb_file,
+        kept_file(paths[1]) as clipped_file,
         progress.step(f"survey {info.name}", info.frame_count or None) as step,
     ):
-        for frame in fitted.take.frames(first, last):
-            picture, flags = fitted.proxy(frame, factor)
+        for frame in fitted.take.frames(*(use or (None, None))):
+            picture, flags = fitted.proxy(frame, factor, ceiling=None if tally is None else tally.used)
+            if tally is not None:
+                tally.add(frame.planes[0])
+            if watch is not None:
+                watch(frame)
             rgb = np.clip(picture, -6e4, 6e4).astype(np.float16)
             rgb_file.write(rgb.data)
             clipped_file.write(np.ascontiguousarray(flags).data)
-            numbers.append(frame.number)
-            seconds.append(float("nan") if frame.seconds is None else float(frame.seconds))
-            duplicate.append(previous is not None and np.array_equal(previous, rgb))
+            seconds = float("nan") if frame.seconds is None else float(frame.seconds)
+            rows.append((frame.number, seconds, previous is not None and np.array_equal(previous, rgb)))
             previous = rgb
             step.advance()
     if previous is None:
         raise UnreadableInput(f"{info.paths[0]}: holds no frames in the range asked for; check `use`")
-    shape = (len(numbers), *previous.shape)
+    numbers, times, repeats = zip(*rows, strict=True)
+    rgb = np.memmap(paths[0], np.float16, "r", shape=(len(rows), *previous.shape))
+    if tally is not None and tally.result() != tally.used:
+        flag_again(rgb, paths[1], fitted, tally.result())
     return ProxyTake(
         name=info.name,
-        rgb=np.memmap(rgb_path, np.float16, "r", shape=shape),
-        clipped=np.memmap(clipped_path, np.uint8, "r", shape=shape[:3]),
+        rgb=rgb,
+        clipped=np.memmap(paths[1], np.uint8, "r", shape=rgb.shape[:3]),
         source_frames=np.array(numbers, np.int64),
-        seconds=np.array(seconds, np.float64),
+        seconds=np.array(times, np.float64),
         factor=factor,
         full_size=fitted.size,
         noise_full=UNKNOWN_NOISE,
         noise_proxy=UNKNOWN_NOISE,
-        duplicate=np.array(duplicate, bool),
+        duplicate=np.array(repeats, bool),
     )
+
+
+@contextmanager
+def kept_file(path: Path) -> Iterator[BinaryIO]:
+    """Open a file of the scratch folder anew; whoever still has an older one mapped keeps it whole."""
+    path.unlink(missing_ok=True)
+    with explain_os_error(path), path.open("wb") as stream:
+        yield stream
+
+
+def start_tally(fitted: FittedTake) -> CeilingTally | None:
+    """Return what finds the take's clipping; None where its codes are floats or a configuration decodes them."""
+    encoding = fitted.take.info.encoding
+    return None if encoding.is_float or encoding.ocio_space is not None else CeilingTally(encoding)
+
+
+def flag_again(rgb: np.ndarray, clipped_path: Path, fitted: FittedTake, ceiling: float) -> None:
+    """Write the clip flags anew for the signal at which the take turned out to clip.
+
+    Notes: told by the mean of a box, so a glint of a pixel or two is not flagged.
+    """
+    encoding, working = fitted.take.info.encoding, fitted.take.working
+    back: np.ndarray = np.eye(3)
+    if working is not None and working != encoding.primaries:
+        back = np.linalg.inv(convert_matrix(encoding.primaries, working))
+    matrix = (back / fitted.gain).astype(np.float32)  # the take's gain is taken off first
+    with kept_file(clipped_path) as clipped_file:
+        for picture in rgb:
+            light = np.asarray(picture, np.float32) @ matrix.T
+            clipped_file.write(flag_light(light, encoding, ceiling).data)
 
 
 def measure_proxy_noise(proxies: ProxyTake, frames: np.ndarray, *, most_pairs: int = 32, margin: int = 0) -> NoiseModel:

@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass, field, replace
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.accumulate import AccumulateSetting
 from lightstack.core.blockers import CARRIER
-from lightstack.core.guide import GuideRecipe, measure_guide_noise, plan_guide
+from lightstack.core.grain_off import take_off_grain
+from lightstack.core.guide import GuideRecipe, crop_centre, measure_guide_noise, plan_guide
 from lightstack.core.hot_pixels import find_hot_pixels
 from lightstack.core.reach import find_holes
 from lightstack.core.residue import floor_residue
@@ -30,6 +33,7 @@ from lightstack.jobs.choice import (
     share_dwell,
     weigh_light,
 )
+from lightstack.jobs.export import describe_parts
 from lightstack.jobs.footage import FittedTake, open_fitted
 from lightstack.jobs.look import (
     SweepLook,
@@ -37,7 +41,7 @@ from lightstack.jobs.look import (
     look_at_sweep,
     survey_with_noise,
 )
-from lightstack.jobs.marks import draw_marks, find_trim
+from lightstack.jobs.marks import draw_marks, find_trim, name_idle_trims
 from lightstack.jobs.memory import plan_workers
 from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.stills import StillPlan, fill_stack
@@ -45,6 +49,7 @@ from lightstack.jobs.survey import UNKNOWN_NOISE
 from lightstack.records import Choice, Hole, KeyFrame, NoiseModel, Origin, Progress, ProxyTake, TakeInfo
 
 PLAIN_SIGMA = 8.0
+SMOOTHED_RULES = ("max", "softmax")  # they take a place from single frames; the others add frames up
 UNCLIPPED = 0.9  # of reference white: a clipped bulb shows no noise
 
 
@@ -90,6 +95,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
         If nothing can be made of the sweep: no ambient, no change of light, no frame left to choose.
     """
     settings = request.settings
+    Thread(target=import_module, args=("lightstack.report.plots",), daemon=True).start()  # needed at the end
     with ExitStack() as opened:
         sweep = opened.enter_context(open_part(request, settings, request.paths, settings.name))
         workers = plan_workers(sweep.size, request.options)
@@ -103,7 +109,10 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
         extra = block_glints(look, choice, scale) if settings.glints == "one" else {}
         plans = plan_stills(look, keys, settings, sweep, ambient, extra)
         shape = StackShape(*sweep.size, len(keys), len(recipe.projection))
-        stack = create_stack(folder / "light_stack.bands", shape)
+        primaries = request.working or sweep.take.info.encoding.primaries
+        stack = create_stack(
+            folder / "light_stack.exr", shape, headers=describe_parts(keys), primaries=primaries
+        )
         hot = find_hot_pixels(ambient.light, noise=ambient.noise)
         fill_stack(
             sweep,
@@ -127,7 +136,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             take=sweep.take,
             threads=workers,
         )
-        reach = find_reach(look, ambient.noise, scale, sweep.size)
+        reach = find_reach(look, ambient.noise, sweep.size)
         return SweepOutcome(
             sweep.take.info,
             None if empty_take is None else empty_take.take.info,
@@ -140,10 +149,14 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             plate,
             reach,
             find_holes(reach),
-            request.working or sweep.take.info.encoding.primaries,
+            primaries,
             sweep.take.decoded_count,
             sweep.take.run_in_count,
-            (*sweep.warnings, *(() if empty_take is None else empty_take.warnings)),
+            (
+                *sweep.warnings,
+                *(() if empty_take is None else empty_take.warnings),
+                *name_idle_trims(settings.trim, sweep.take, [key.source_frame for key in keys]),
+            ),
         )
 
 
@@ -210,14 +223,20 @@ def plan_recipe(ambient: Ambient, settings: Sweep, scale: Scale) -> GuideRecipe:
     recipe = plan_guide(ambient.noise, width=width, colour=scale.colour, by=settings.by)
     if not ambient.sample.any():
         return recipe  # a single frame, or a render without noise: nothing to measure by
-    return measure_guide_noise(ambient.sample, ambient.light, recipe, valid=find_plain(ambient))
+    light, inside = crop_centre(ambient.light), crop_centre(ambient.inside)
+    return measure_guide_noise(ambient.sample, light, recipe, valid=find_plain(ambient, light, inside))
 
 
-def find_plain(ambient: Ambient) -> NDArray[np.bool_]:
-    """Return where the ambient's sample is noise and nothing else: seen, unclipped, nobody walking by."""
-    off = np.abs(ambient.sample) < PLAIN_SIGMA * ambient.noise.sigma(ambient.light)
-    plain = ambient.inside & (ambient.light.max(axis=2) < UNCLIPPED) & off.all(axis=2)
-    return plain if plain.any() else ambient.inside
+def find_plain(
+    ambient: Ambient, light: NDArray[np.float32], inside: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Return where the ambient's sample is noise and nothing else: seen, unclipped, nobody walking by.
+
+    ``light``, ``inside``: the ambient's, where the sample was taken.
+    """
+    off = np.abs(ambient.sample) < PLAIN_SIGMA * ambient.noise.sigma(light)
+    plain = inside & (light.max(axis=2) < UNCLIPPED) & off.all(axis=2)
+    return plain if plain.any() else inside
 
 
 def plan_stills(
@@ -284,16 +303,27 @@ def make_plate_of(
     take: Take,
     threads: int,
 ) -> Plate:
-    """Accumulate the stack by the rule of the settings and roll residue off where asked."""
+    """Accumulate the stack by the rule of the settings, take its grain off, and roll residue off where asked."""
+    gains = [still_gain(key, settings, take) for key in sorted(keys, key=lambda key: key.source_frame)]
     plate = accumulate_stack(
         stack,
         ambient.light,
         rule=settings.combine,
         setting=AccumulateSetting(recipe=recipe, white=settings.screen_white),
         shares=share_dwell(look, scale, keys) if settings.combine == "sum" else None,
-        gains=[still_gain(key, settings, take) for key in sorted(keys, key=lambda key: key.source_frame)],
+        gains=gains,
         threads=threads,
     )
+    if settings.smooth and settings.combine in SMOOTHED_RULES:
+        smooth = take_off_grain(
+            plate.light,
+            ambient.light,
+            plate.valid > 0,
+            noise=ambient.noise,
+            gains=np.stack(gains) if np.any(np.stack(gains) != 1) else None,
+            winner=plate.winner[..., 0],
+        )
+        plate = replace(plate, light=smooth)
     if settings.floor_sigma > 0:
         floored = floor_residue(plate.light, plate.peak, floor_sigma=settings.floor_sigma)
         plate = replace(plate, light=floored)

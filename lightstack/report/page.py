@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from importlib import resources
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined
+from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 from numpy.typing import NDArray
 from PIL import Image
@@ -23,7 +23,6 @@ from PIL import Image
 from lightstack.records import KeyFrame, LaidFrame, MixCurve, ShotReport, SweepReport
 from lightstack.report.phrases import say_count, say_list, say_number, say_share, say_stops
 from lightstack.report.pictures import draw_reach, outline_blocked, say_mix, shrink_picture
-from lightstack.report.plots import plot_energy, plot_frames, plot_mix
 from lightstack.report.words import GRADES, worst_grade
 
 LARGE = 1920  # longest side of the plates, pixels
@@ -45,14 +44,14 @@ def make_page(report: ShotReport) -> bytes:
     Pictures are shrunk to at most 1920 (plates), 960 (before and after) and 480 pixels (key frames); the
     full-size ones lie beside the page as files. JPEG is used at high quality with full colour resolution.
     """
-    style = _read_asset("page.css")
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    from lightstack.report.takes import view_take  # it draws, which takes long to load
+
+    style, policy = make_policy()
     grade = worst_grade(verdict.grade for verdict in report.verdicts)
-    html = _make_environment().from_string(_read_asset("page.html")).render(
+    html = make_environment().from_string(read_asset("page.html")).render(
         report=report,
-        style=Markup(style),
-        policy=f"default-src 'none'; img-src data:; style-src 'sha256-{digest}'; "
-        "base-uri 'none'; form-action 'none'",
+        style=style,
+        policy=policy,
         grade=grade,
         headline=_say_headline(report, grade),
         known_grades=GRADES,
@@ -60,8 +59,18 @@ def make_page(report: ShotReport) -> bytes:
         sweeps=[_view_sweep(sweep) for sweep in report.sweeps],
         mix=_view_mix(report.mix, report.laid) if report.mix is not None else None,
         laid=[_view_laid(frame) for frame in report.laid],
+        takes=[view_take(take) for take in report.findings],
+        opened=False,
     )  # fmt: skip
     return html.encode("utf-8", errors="replace")
+
+
+def make_policy() -> tuple[Markup, str]:
+    """Return the style sheet and the page's own policy, which allows it by its hash and nothing else."""
+    style = read_asset("page.css")
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    policy = f"default-src 'none'; img-src data:; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    return Markup(style), policy
 
 
 # --- views: plain values that the template prints ---------------------------------------------------
@@ -125,6 +134,8 @@ class LaidView:
 
 
 def _view_sweep(sweep: SweepReport) -> SweepView:
+    from lightstack.report import plots  # drawing takes long to load
+
     pictures = sweep.pictures
     full = pictures.full_size or pictures.bright.shape[:2]
     bright = shrink_picture(pictures.bright, LARGE)
@@ -137,8 +148,8 @@ def _view_sweep(sweep: SweepReport) -> SweepView:
         reach=encode_picture(reach),
         reached=say_share(float(np.mean(pictures.reach)) if pictures.reach.size else math.nan),
         holes=tuple((h.number, h.where, say_share(h.area_share)) for h in pictures.holes),
-        energy=_view_plot(lambda g, n: plot_energy(sweep.table, sweep.keys, ground=g, narrow=n)),
-        frames=_view_plot(lambda g, n: plot_frames(sweep.table, sweep.keys, ground=g, narrow=n)),
+        energy=view_plot(lambda g, n: plots.plot_energy(sweep.table, sweep.keys, ground=g, narrow=n)),
+        frames=view_plot(lambda g, n: plots.plot_frames(sweep.table, sweep.keys, ground=g, narrow=n)),
         keys=tuple(_view_key(sweep, index) for index in range(len(sweep.keys))),
         coverage=say_share(sweep.coverage),
     )
@@ -164,6 +175,8 @@ def _view_key(sweep: SweepReport, index: int) -> KeyView:
 
 
 def _view_mix(mix: MixCurve, laid: Sequence[LaidFrame]) -> MixView:
+    from lightstack.report import plots  # drawing takes long to load
+
     marks = [frame.shot_frame for frame in laid]
     gains = np.asarray(mix.gains, float)
     last = mix.first_frame + len(gains) - 1
@@ -178,7 +191,7 @@ def _view_mix(mix: MixCurve, laid: Sequence[LaidFrame]) -> MixView:
         ]  # fmt: skip
     else:
         facts.append(("light on", "never"))
-    return MixView(_view_plot(lambda g, n: plot_mix(mix, marks, ground=g, narrow=n)), tuple(facts))
+    return MixView(view_plot(lambda g, n: plots.plot_mix(mix, marks, ground=g, narrow=n)), tuple(facts))
 
 
 def _view_laid(frame: LaidFrame) -> LaidView:
@@ -186,7 +199,7 @@ def _view_laid(frame: LaidFrame) -> LaidView:
     return LaidView(frame.shot_frame, say_mix(frame.gain), before, after)
 
 
-def _view_plot(draw: Callable[[str, bool], bytes]) -> PlotView:
+def view_plot(draw: Callable[[str, bool], bytes]) -> PlotView:
     """Draw a plot for a wide screen, a phone and paper."""
     wide, narrow, paper = (
         "data:image/svg+xml;base64," + base64.b64encode(draw(ground, slim)).decode()
@@ -223,15 +236,16 @@ def encode_picture(picture: NDArray[np.uint8], *, quality: int = 93) -> str:
     return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode()
 
 
-def _read_asset(name: str) -> str:
+def read_asset(name: str) -> str:
     return resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
 
 
-def _make_environment() -> Environment:
+def make_environment() -> Environment:
     """Everything printed is escaped; control characters, which HTML forbids, become visible marks."""
     environment = Environment(
         autoescape=True,
         undefined=StrictUndefined,
+        loader=FunctionLoader(read_asset),
         trim_blocks=True,
         lstrip_blocks=True,
         finalize=_blank_controls,

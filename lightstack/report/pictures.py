@@ -12,7 +12,6 @@ from functools import cache
 from pathlib import Path
 
 import cv2
-import matplotlib
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
@@ -133,6 +132,8 @@ def say_mix(gain: float) -> str:
 @cache
 def load_font(pixels: int) -> ImageFont.FreeTypeFont:
     """Load the bold lettering at a size in pixels."""
+    import matplotlib  # it takes long to load
+
     path = Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans-Bold.ttf"
     return ImageFont.truetype(str(path), pixels, layout_engine=ImageFont.Layout.BASIC)
 

@@ -1,6 +1,7 @@
 """Print what `plate` costs beside decoding alone, beside a plain numpy loop, and beside ffmpeg's filters.
 
-    python tests/bench/speed.py [FOLDER]       # makes its takes once in FOLDER (default: a temporary one)
+    python tests/bench/speed.py [FOLDER]                # makes its takes once in FOLDER (default: a temporary one)
+    python tests/bench/speed.py [FOLDER] --long 1200    # memory of takes of 1,200 frames
 
 Every figure is wall time of a whole process, cold (first run) and warm (second). Decoding is timed for the
 frames that `plate` really decoded: the pass over all frames, and the second pass with its run-in. Machines
@@ -27,6 +28,8 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from made import make_room  # noqa: E402
+
+from bench.memory import run_watched  # noqa: E402
 
 TAKES = {
     "hd_h264": {"size": (1920, 1080), "bits": 8, "chroma": "420", "codec": "libx264", "frames": 240,
@@ -100,20 +103,39 @@ def time_decode(path: Path, most: int | None = None) -> tuple[float, int]:
     return time.perf_counter() - start, count
 
 
-def time_plate(path: Path, folder: Path) -> tuple[float, float, dict]:
+def make_long(path: Path, times: int) -> Path:
+    """Repeat a take's coded frames, so that a take of any length costs no coding."""
+    long = path.with_stem(f"{path.stem}_{times}")
+    with av.open(str(path)) as source, av.open(str(long), "w") as sink:
+        stream = source.streams.video[0]
+        copy = sink.add_stream_from_template(stream)
+        packets = [packet for packet in source.demux(stream) if packet.dts is not None]
+        length = round(len(packets) / stream.average_rate / stream.time_base)
+        for turn in range(times):
+            source.seek(0)
+            for packet in source.demux(stream):
+                if packet.dts is not None:
+                    packet.pts, packet.dts = packet.pts + turn * length, packet.dts + turn * length
+                    packet.stream = copy
+                    sink.mux(packet)
+    return long
+
+
+def time_plate(path: Path, folder: Path) -> tuple[float, float | None, dict]:
     """Seconds of a whole `plate` process, its peak memory in MiB, and its result."""
     out = folder / "out"
     shutil.rmtree(out, ignore_errors=True)
     script = (
-        "import resource, sys; sys.path.insert(0, sys.argv.pop(1))\n"
-        "from lightstack.cli.main import run\n"
-        "code = run(sys.argv[1:]); print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, file=sys.stderr)\n"
-        "sys.exit(code)"
+        "import sys; sys.path.insert(0, sys.argv.pop(1))\n"
+        "from lightstack.cli.main import run\nsys.exit(run(sys.argv[1:]))"
     )
-    start = time.perf_counter()
     command = [sys.executable, "-c", script, str(ROOT), "plate", str(path), "-o", str(out), "--json", "--quiet"]
-    done = subprocess.run(command, capture_output=True, text=True, check=True)
-    return time.perf_counter() - start, int(done.stderr.split()[-1]) / 1024, json.loads(done.stdout)
+    start = time.perf_counter()
+    done, peak = run_watched(command)
+    seconds = time.perf_counter() - start
+    if done.returncode:
+        raise SystemExit(done.stderr)
+    return seconds, peak, json.loads(done.stdout)
 
 
 def time_numpy(path: Path) -> float:
@@ -122,44 +144,84 @@ def time_numpy(path: Path) -> float:
     with av.open(str(path)) as container:
         for frame in container.decode(video=0):
             picture = frame.to_ndarray(format="rgb24")
-            best = picture if best is None else np.maximum(best, picture)
+            best = picture if best is None else np.maximum(best, picture, out=best)
     return time.perf_counter() - start
 
 
-def time_ffmpeg(path: Path) -> float | None:
-    """Seconds of ffmpeg's `lagfun` (a maximum over time), where ffmpeg is installed."""
-    if shutil.which("ffmpeg") is None:
-        return None
+FFMPEG = {  # all of them give every frame out and drop it; none knows ambient light, poses, masks or noise
+    "decode": "null",
+    "running maximum (lagfun=decay=1)": "lagfun=decay=1",
+    "lighten of neighbours (tblend)": "tblend=all_mode=lighten",
+    "mean of 8 (tmix)": "tmix=frames=8",
+}
+
+
+def time_ffmpeg(path: Path, filters: str) -> float:
+    """Seconds of one ffmpeg process that decodes, filters and drops."""
     start = time.perf_counter()
-    command = ["ffmpeg", "-v", "error", "-i", str(path), "-vf", "lagfun=decay=1", "-f", "null", "-"]
-    subprocess.run(command, check=True)
+    command = ["ffmpeg", "-v", "error", "-i", str(path), "-vf", filters, "-f", "null", "-"]
+    subprocess.run(command, check=True, stdin=subprocess.DEVNULL)
     return time.perf_counter() - start
+
+
+def say_held(peak: float | None) -> str:
+    return "peak memory not known here" if peak is None else f"peak {peak:.0f} MiB anonymous and shared"
+
+
+def print_plain_ways(name: str, path: Path) -> None:
+    """Print, cold and warm, what plain ways without any of the job's care cost."""
+    print(f"{name}: plain numpy maximum, cold {time_numpy(path):.1f} s, warm {time_numpy(path):.1f} s", flush=True)
+    if shutil.which("ffmpeg") is None:
+        print(f"{name}: ffmpeg is not installed, its filters are left out", flush=True)
+        return
+    for words, filters in FFMPEG.items():
+        cold, warm = time_ffmpeg(path, filters), time_ffmpeg(path, filters)
+        print(f"{name}: ffmpeg {words}, cold {cold:.1f} s, warm {warm:.1f} s", flush=True)
+
+
+def print_plate(name: str, path: Path, folder: Path) -> None:
+    """Print, cold and warm, what `plate` costs beside decoding alone."""
+    cold, _ = time_decode(path)
+    warm, frames = time_decode(path)
+    for label in ("cold", "warm"):
+        seconds, peak, result = time_plate(path, folder)
+        words = result["numbers"]["sweep"]["frames decoded"].replace(",", "").split()
+        decoded, run_in = int(words[0]), int(words[3])
+        equal = warm * decoded / frames
+        print(
+            f"{name} {label}: plate {seconds:.1f} s with the stack exported uncompressed, {say_held(peak)}; "
+            f"{decoded} frames decoded, {run_in} of them run-in; wall / decode of as many {seconds / equal:.2f}, "
+            f"wall / one bare decode {seconds / warm:.2f} "
+            f"(bare decode of {frames}: cold {cold:.1f} s, warm {warm:.1f} s)",
+            flush=True,
+        )
+
+
+def print_long(name: str, path: Path, folder: Path, frames: int) -> None:
+    """Print what a take of many more frames holds in memory."""
+    long = make_long(path, max(1, frames // TAKES[name]["frames"]))
+    try:
+        seconds, peak, _ = time_plate(long, folder)
+    finally:
+        long.unlink()
+    print(f"{name}, {frames} frames: plate {seconds:.1f} s, {say_held(peak)}", flush=True)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path, nargs="?")
-    folder = parser.parse_args().folder or Path(tempfile.mkdtemp())
+    parser.add_argument("--take", choices=TAKES, action="append", help="only this take; may be repeated")
+    parser.add_argument("--long", type=int, metavar="FRAMES", help="memory of a take of so many frames instead")
+    args = parser.parse_args()
+    folder = args.folder or Path(tempfile.mkdtemp())
     folder.mkdir(parents=True, exist_ok=True)
-    for name in TAKES:
+    for name in args.take or TAKES:
         path = make_take(folder, name)
-        cold, _ = time_decode(path)
-        warm, frames = time_decode(path)
-        for label in ("cold", "warm"):
-            seconds, peak, result = time_plate(path, folder)
-            words = result["numbers"]["sweep"]["frames decoded"].replace(",", "").split()
-            decoded, run_in = int(words[0]), int(words[3])
-            equal = warm * decoded / frames
-            print(
-                f"{name} {label}: plate {seconds:.1f} s with the stack exported uncompressed, peak {peak:.0f} MiB; "
-                f"{decoded} frames decoded, {run_in} of them run-in; wall / decode of as many {seconds / equal:.2f}, "
-                f"wall / one bare decode {seconds / warm:.2f} "
-                f"(bare decode of {frames}: cold {cold:.1f} s, warm {warm:.1f} s)",
-                flush=True,
-            )
-        ffmpeg = time_ffmpeg(path)
-        print(f"{name}: plain numpy maximum {time_numpy(path):.1f} s, ffmpeg lagfun "
-              f"{'not installed' if ffmpeg is None else f'{ffmpeg:.1f} s'}", flush=True)  # fmt: skip
+        if args.long:
+            print_long(name, path, folder, args.long)
+        else:
+            print_plate(name, path, folder)
+            print_plain_ways(name, path)
 
 
 if __name__ == "__main__":

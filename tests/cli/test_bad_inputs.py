@@ -77,6 +77,7 @@ def tell(footage, tmp_path, capfd):
 
 BAD = [  # command line, exit code, words that must stand in the line
     ("plate @missing.mov", 1, "missing.mov nothing is there"),
+    ("plate @good.mkv --ocio nope.ocio", 1, "--ocio nope.ocio no such file"),
     ("plate @empty.mov", 1, "empty.mov 0 bytes"),
     ("plate @letter.mov", 1, "letter.mov not a movie"),
     ("plate @nothing", 1, "no stills"),

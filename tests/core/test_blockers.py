@@ -133,7 +133,7 @@ def test_frames_are_read_singly_and_only_a_few_times_each():
     noise = NoiseModel(np.full(3, 1e-4), np.full(3, 1e-6))
     clipped = np.zeros((400, 36, 64), np.uint8)
     find_blockers(take, np.full((36, 64, 3), 0.05), noise=noise, clipped=clipped, lamp_on=np.ones(400, bool))
-    assert take.reads <= 3 * 400
+    assert take.reads <= 4 * 400
 
 
 def test_validity_is_closed_inside_soft_at_the_border_and_open_outside():

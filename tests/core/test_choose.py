@@ -13,12 +13,16 @@ from lightstack.core.choose import (
     REC709_LUMINANCE,
     choose_key_frames,
     light_values,
-    score_choice,
     score_size,
     weigh_channels,
 )
 from lightstack.errors import SettingError
 from lightstack.records import NoiseModel
+
+
+def score_choice(values, chosen):
+    """f of a set of frames, as it is defined; the empty set scores 0."""
+    return float(values[sorted(chosen)].max(axis=0).sum(dtype=np.float64)) if len(chosen) else 0.0
 
 
 def choose_plainly(values, count):
@@ -203,9 +207,7 @@ def pick_group_centres(values, count, rng):
     centres = values[rng.choice(len(values), count, replace=False)]
     for _ in range(10):
         group = np.argmin(((values[:, None] - centres[None]) ** 2).sum(-1), axis=1)
-        centres = np.stack(
-            [values[group == g].mean(0) if (group == g).any() else centres[g] for g in range(count)]
-        )
+        centres = np.stack([values[group == g].mean(0) if (group == g).any() else centres[g] for g in range(count)])
     return sorted({int(np.argmin(((values - c) ** 2).sum(-1))) for c in centres})
 
 
@@ -236,9 +238,7 @@ def test_ahead_of_other_ways_to_pick_in_a_made_room(seed):
     truth = np.minimum(truth_plate(room)[0], 0.95)
 
     def plate_error(indices):
-        return (
-            np.abs(np.minimum(truth_plate(room, lit[list(indices)])[0], 0.95) - truth).mean() / truth.mean()
-        )
+        return np.abs(np.minimum(truth_plate(room, lit[list(indices)])[0], 0.95) - truth).mean() / truth.mean()
 
     for count in (6, 12):
         ours = choose_key_frames(values, coverage=1.0, max_keys=count).order

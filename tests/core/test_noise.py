@@ -6,10 +6,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import median_abs_deviation
 
-from lightstack.core.noise import NoiseTally, fit_noise, measure_noise, measure_patches
+from lightstack.core.noise import NoiseTally, fit_noise, measure_patches
 from lightstack.errors import UnusableTake
 
 A, B = np.array([4e-4, 6e-4, 9e-4]), np.array([4e-6, 2e-6, 9e-6])
+
+
+def measure_noise(pairs, **options):
+    tally = NoiseTally(**options)
+    for first, second in pairs:
+        tally.add(first, second)
+    return tally.result()
 
 
 def film_ramp(rng, *, size=128, pairs=30, top=0.7):

@@ -6,7 +6,7 @@ import os
 import pytest
 
 from lightstack.errors import MissingInput
-from lightstack.files.folder import claim_folder
+from lightstack.files.folder import MARK, claim_folder
 from lightstack.files.identity import StageBook, hash_file, hash_value
 
 
@@ -66,3 +66,31 @@ def test_an_absent_file_is_one_line(tmp_path):
     book = StageBook(claim_folder(tmp_path / "out"))
     with pytest.raises(MissingInput, match="nothing is there"):
         book.identity(tmp_path / "absent.mov")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "{",
+        "[]",
+        "7",
+        '{"stages": []}',
+        '{"stages": {"plate": 3}}',
+        '{"files": {"a": {"seen": 1}}}',
+        "\xff",
+        "[" * 9999,
+    ],
+)
+def test_a_broken_book_knows_nothing_and_says_so(tmp_path, text):
+    folder = claim_folder(tmp_path / "out")
+    assert not StageBook(folder).broken
+    take = tmp_path / "take.mov"
+    take.write_bytes(b"one")
+    (folder.scratch / MARK).write_text(text, encoding="latin-1")
+    book = StageBook(folder)
+    assert book.broken and not book.is_current("plate", {})
+    folder.file("plate.exr").write_bytes(b"exr")
+    book.record("plate", {"files": book.identify([take])}, ["plate.exr"])
+    again = StageBook(folder)
+    assert not again.broken and again.is_current("plate", {"files": again.identify([take])})

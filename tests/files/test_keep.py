@@ -1,9 +1,12 @@
 """What is kept between two builds comes back as it was, and nothing in it can run."""
 
+from contextlib import suppress
+
 import numpy as np
 import pytest
 
-from lightstack.files.keep import keep_record, recall_record
+import lightstack.records
+from lightstack.files.keep import keep_record, recall_or_none, recall_record
 from lightstack.records import HeroLook, LaidFrame, LaidFrames, Origin, Registration, Stretch, Verdict
 
 
@@ -20,7 +23,7 @@ def make_look():
 def test_nested_records_come_back_equal(tmp_path):
     kept, path = make_look(), tmp_path / "look.npz"
     keep_record(path, kept)
-    found = recall_record(path)
+    found = recall_record(path, HeroLook)
     assert type(found) is HeroLook and found.verdict == kept.verdict and found.origin.size == (6, 8)
     np.testing.assert_array_equal(found.origin.picture, kept.origin.picture)
     assert found.origin.picture.dtype == np.float32 and found.registration.left_out == (4, 7)
@@ -33,28 +36,61 @@ def test_nested_records_come_back_equal(tmp_path):
 def test_tuples_of_pictures_keep_their_order_and_type(tmp_path):
     pictures = [np.full((2, 3, 3), k, np.uint8) for k in range(12)]
     keep_record(tmp_path / "k.npz", LaidFrames(tuple(LaidFrame(k, 0.5, p, p + 1) for k, p in enumerate(pictures))))
-    found = recall_record(tmp_path / "k.npz").frames
+    found = recall_record(tmp_path / "k.npz", LaidFrames).frames
     assert [f.shot_frame for f in found] == list(range(12)) and isinstance(found, tuple)
     assert all(f.before.dtype == np.uint8 and (f.after == k + 1).all() for k, f in enumerate(found))
 
 
 def test_text_is_kept_whole(tmp_path):
-    keep_record(tmp_path / "k.npz", Verdict("geräusch", "good", ("a \"b\"\n", "")))
-    assert recall_record(tmp_path / "k.npz") == Verdict("geräusch", "good", ("a \"b\"\n", ""))
+    keep_record(tmp_path / "k.npz", Verdict("geräusch", "good", ('a "b"\n', "")))
+    assert recall_record(tmp_path / "k.npz", Verdict) == Verdict("geräusch", "good", ('a "b"\n', ""))
 
 
-@pytest.mark.parametrize("damage", [b"", b"not a zip", None])
+@pytest.mark.parametrize("damage", [b"", b"not a zip", b"PK\x03\x04" + bytes(60), None])
 def test_a_broken_file_is_a_value_error_and_an_absent_one_is_named(tmp_path, damage):
     path = tmp_path / "k.npz"
     keep_record(path, Verdict("a", "good", ()))
     path.write_bytes(path.read_bytes()[:-40] if damage is None else damage)
     with pytest.raises(ValueError):
-        recall_record(path)
+        recall_record(path, Verdict)
     with pytest.raises(FileNotFoundError):
-        recall_record(tmp_path / "absent.npz")
+        recall_record(tmp_path / "absent.npz", Verdict)
 
 
 def test_what_is_no_record_is_refused_before_anything_is_written(tmp_path):
     with pytest.raises(TypeError, match="cannot be kept"):
         keep_record(tmp_path / "k.npz", Verdict("a", "good", (object(),)))
     assert not list(tmp_path.iterdir())
+
+
+def test_every_cut_and_every_wild_byte_is_a_value_error(tmp_path):
+    path = tmp_path / "k.npz"
+    keep_record(path, make_look())
+    whole = path.read_bytes()
+    for place in range(0, len(whole), 97):
+        path.write_bytes(whole[:place])
+        with pytest.raises(ValueError):
+            recall_record(path, HeroLook)
+        wild = bytearray(whole)
+        wild[place] ^= 0xFF
+        path.write_bytes(bytes(wild))
+        with suppress(ValueError):  # a byte in a picture may pass; whatever else comes out fails the test
+            recall_record(path, HeroLook)
+
+
+def test_a_record_of_another_kind_or_version_was_not_built(tmp_path, monkeypatch):
+    path, said = tmp_path / "k.npz", []
+
+    class Listener:
+        def say(self, line, *, level=0):
+            said.append(line)
+
+    keep_record(path, Verdict("a", "good", ()))
+    assert recall_or_none(path, Verdict, progress=Listener()) == Verdict("a", "good", ())
+    assert said == []
+    assert recall_or_none(path, HeroLook, progress=Listener()) is None
+    monkeypatch.setattr(lightstack.records, "Verdict", LaidFrames)  # a version whose fields have other names
+    assert recall_or_none(path, LaidFrames, progress=Listener()) is None
+    monkeypatch.delattr(lightstack.records, "Verdict")
+    assert recall_or_none(path, Verdict, progress=Listener()) is None
+    assert len(said) == 3 and all(str(path) in line and "\n" not in line for line in said)

@@ -13,6 +13,7 @@ import pytest
 from clips import TAGS_709, flat_planes, moving_pictures, write_clip
 
 from lightstack.errors import InputError, MismatchedInput, MissingInput, UnreadableInput
+from lightstack.files.movies import list_ranges
 from lightstack.files.takes import open_take
 
 os.environ.setdefault("SVT_LOG", "1")  # the AV1 encoder used here for test clips talks otherwise
@@ -117,9 +118,7 @@ def test_rgb_and_grey_movies(tmp_path, pixel_format):
 def test_jpeg_movies_are_full_range_bt601_with_centred_chroma(tmp_path):
     # REFERENCE  ITU-T T.871 (JFIF): full range, BT.601 weights, chroma centred.
     pictures = [flat_planes((48, 64), "yuvj420p", (100, 120, 140))] * 2
-    path = write_clip(
-        tmp_path / "clip.mov", pictures, codec="mjpeg", pixel_format="yuvj420p", options={"q": "2"}
-    )
+    path = write_clip(tmp_path / "clip.mov", pictures, codec="mjpeg", pixel_format="yuvj420p", options={"q": "2"})
     with open_take(path) as take:
         encoding = take.info.encoding
         assert (encoding.range, encoding.matrix, encoding.chroma_location) == ("full", "bt601", "center")
@@ -138,9 +137,7 @@ def test_chroma_location_is_read(tmp_path, location):
 @pytest.mark.parametrize("height, matrix, primaries", [(576, "bt601", "bt601_625"), (720, "bt709", "bt709")])
 def test_untagged_movies_follow_the_usual_guess_and_say_so(tmp_path, height, matrix, primaries):
     # Common practice of the trade, not a standard: 720 lines and more are BT.709.
-    path = write_clip(
-        tmp_path / "clip.mp4", moving_pictures(1, (height, 64)), options={"preset": "ultrafast"}
-    )
+    path = write_clip(tmp_path / "clip.mp4", moving_pictures(1, (height, 64)), options={"preset": "ultrafast"})
     with open_take(path) as take:
         encoding = take.info.encoding
         assert (encoding.matrix, encoding.primaries, encoding.range) == (matrix, primaries, "limited")
@@ -191,9 +188,7 @@ def test_pictures_are_turned_upright(tmp_path, clockwise):
     upright[:16, :24] = 200  # bright top left
     coded = np.ascontiguousarray(np.rot90(upright, clockwise // 90))  # the camera lay on its side
     low = tuple(np.full((coded.shape[0] // 2, coded.shape[1] // 2), 128, np.uint8) for _ in range(2))
-    path = write_clip(
-        tmp_path / "clip.mp4", [(coded, *low)] * 2, options={"crf": "2"}, tags=TAGS_709, turn=-clockwise
-    )
+    path = write_clip(tmp_path / "clip.mp4", [(coded, *low)] * 2, options={"crf": "2"}, tags=TAGS_709, turn=-clockwise)
     # REFERENCE  ISO/IEC 14496-12, 8.3.2: (a b c d) = (0 1 -1 0) turns the picture a quarter clockwise.
     a, b, _, c, d, *_ = read_track_matrix(path)
     expected = {0: (1, 0, 0, 1), 90: (0, 1, -1, 0), 180: (-1, 0, 0, -1), 270: (0, -1, 1, 0)}[clockwise]
@@ -311,9 +306,7 @@ def test_a_movie_cut_within_an_open_group_counts_from_its_first_whole_frame(tmp_
         tmp_path / "whole.mp4",
         moving_pictures(48, (64, 64)),
         codec="libx265",
-        options={
-            "x265-params": "log-level=none:keyint=12:min-keyint=12:open-gop=1:bframes=3:b-adapt=0:scenecut=0"
-        },
+        options={"x265-params": "log-level=none:keyint=12:min-keyint=12:open-gop=1:bframes=3:b-adapt=0:scenecut=0"},
         tags=TAGS_709,
     )
     cut = tmp_path / f"cut{suffix}"
@@ -340,9 +333,7 @@ def test_a_movie_cut_within_an_open_group_counts_from_its_first_whole_frame(tmp_
 
 
 def test_a_range_is_one_forward_pass(tmp_path):
-    path = write_clip(
-        tmp_path / "clip.mp4", moving_pictures(30), gop=10, options={"sc_threshold": "0"}, tags=TAGS_709
-    )
+    path = write_clip(tmp_path / "clip.mp4", moving_pictures(30), gop=10, options={"sc_threshold": "0"}, tags=TAGS_709)
     with open_take(path) as take:
         assert [frame.number for frame in take.frames(13, 17)] == [13, 14, 15, 16, 17]
         assert (take.decoded_count, take.run_in_count) == (7, 2)
@@ -398,9 +389,7 @@ def cut_file(path, share):
         ("ffv1", "yuv420p", ".mkv", None),
     ],
 )
-def test_truncated_movies_are_refused_or_kept_as_far_as_they_go(
-    tmp_path, codec, pixel_format, suffix, container
-):
+def test_truncated_movies_are_refused_or_kept_as_far_as_they_go(tmp_path, codec, pixel_format, suffix, container):
     deep = pixel_format.endswith("10le")
     pictures = moving_pictures(24, (96, 128), np.uint16 if deep else np.uint8, "422" if deep else "420")
     whole = tmp_path / f"whole{suffix}"
@@ -462,3 +451,66 @@ def test_a_change_of_size_is_refused_at_its_frame(tmp_path):
     path.write_bytes(b"".join(parts))
     with open_take(path) as take, pytest.raises(MismatchedInput, match="frame 5: is 96 x 64"):
         list(take.frames())
+
+
+def damage_packet(path, number, out):
+    """Copy a movie with the middle of one coded picture (packets counted from 0) overwritten."""
+    with av.open(str(path)) as container:
+        packets = [(packet.pos, packet.size) for packet in container.demux(video=0) if packet.size]
+    data = bytearray(path.read_bytes())
+    start = packets[number][0] + packets[number][1] // 3
+    for place in range(start, start + min(40, packets[number][1] // 2)):
+        data[place] ^= 0x5A
+    out.write_bytes(bytes(data))
+    return out
+
+
+def grainy_pictures(count, size=(96, 128)):
+    rng = np.random.default_rng(5)
+    return [
+        (np.clip(luma + rng.integers(-20, 20, size), 16, 235).astype(np.uint8), b, c)
+        for luma, b, c in moving_pictures(count, size)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("codec", "suffix", "options"),
+    [
+        ("libx264", ".mp4", {}),
+        ("libx264", ".mkv", {"bf": "0"}),
+        ("libx264", ".mov", {"bf": "2"}),
+        ("mpeg4", ".mp4", {}),
+    ],
+)
+def test_concealed_damage_inside_a_movie_is_named_or_left_out(tmp_path, codec, suffix, options):
+    whole = write_clip(
+        tmp_path / f"whole{suffix}", grainy_pictures(36), codec=codec, options=options, tags=TAGS_709, gop=12
+    )
+    with open_take(whole) as take:
+        truth = [frame.planes[0].copy() for frame in take.frames()]
+    broken = damage_packet(whole, 15, tmp_path / f"broken{suffix}")
+    with open_take(broken) as take, pytest.raises(UnreadableInput, match=r"frame 1\d: .*--keep-readable"):
+        list(take.frames())
+    with open_take(broken, keep_readable=True) as take:
+        kept = {frame.number: frame.planes[0].copy() for frame in take.frames()}
+        notes = take.reading_notes
+        again = [frame.number for frame in take.read_frames([n for n in kept if n > 10])]
+    # What is left is as it was filmed, to the last sample, and the take goes on after the damage.
+    assert all(np.array_equal(luma, truth[number - 1]) for number, luma in kept.items())
+    assert 22 < len(kept) < 36 and max(kept) == 36 and again == [n for n in kept if n > 10]
+    missing = sorted(set(range(1, 37)) - set(kept))
+    assert len(notes) == 1 and f"{list_ranges(missing)} " in notes[0]
+
+
+def test_damage_up_to_the_end_is_no_early_end(tmp_path):
+    whole = write_clip(
+        tmp_path / "whole.mp4", grainy_pictures(20), tags=TAGS_709, gop=12, options={"bf": "0", "sc_threshold": "0"}
+    )
+    broken = damage_packet(whole, 16, tmp_path / "broken.mp4")
+    with open_take(broken, keep_readable=True) as take:
+        assert [frame.number for frame in take.frames()] == list(range(1, 17))
+        assert len(take.reading_notes) == 1 and "17-20" in take.reading_notes[0]
+
+
+def test_ranges_are_listed():
+    assert list_ranges([3, 7, 8, 9, 12]) == "3, 7-9, 12" and list_ranges([]) == ""

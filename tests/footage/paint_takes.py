@@ -21,7 +21,6 @@ from footage import takes
 from footage.pack import write_pictures
 
 FULL = (takes.HEIGHT + 2 * takes.MARGIN, takes.WIDTH + 2 * takes.MARGIN)
-HALF = (takes.HEIGHT // 2, takes.WIDTH // 2)
 AMBIENT_SEED, FIXED_SEED = 7, 9007
 
 
@@ -120,13 +119,13 @@ def paint_hat(out: Path, samples: int) -> None:
 
 
 def paint_figure(out: Path, samples: int) -> None:
-    """Three hero frames by the lamp alone at each of the sweep's lamp places, half size, no carrier."""
+    """Boxes round the figure in three hero frames, by the lamp alone at each of the sweep's lamp places, no carrier."""
     from footage import people, render, scene
 
     stage = scene.load_stage("lamp", stand=True, bodies=("hero",))
     scene.place_hat(stage, people.pose_hat(0, 0))
     pictures = []
-    for number in takes.TRUTH_HERO_FRAMES:
+    for number, box in zip(takes.TRUTH_HERO_FRAMES, takes.FIGURE_BOXES, strict=True):
         scene.place_body(stage, "hero", people.pose_hero(takes.hero_share(number - 1)))
         for index in range(takes.SWEEP_LIT):
             scene.place_lamp(stage, people.pose_carrier(takes.sweep_share(index))[1], stick=False)
@@ -135,11 +134,12 @@ def paint_figure(out: Path, samples: int) -> None:
             pictures.append(
                 render.render(
                     stage.scene,
-                    size=HALF,
-                    full_width=HALF[1],
+                    size=(takes.HEIGHT, takes.WIDTH),
+                    full_width=takes.WIDTH,
                     samples=samples,
                     seed=seed,
                     batch=min(256, samples),
+                    box=(2 * box[0], 2 * box[1], 2 * box[2], 2 * box[3]),
                 )
             )
     write_pictures(out, "figure", pictures)
@@ -158,7 +158,7 @@ PARTS: dict[str, tuple[Callable[[Path, int], None], int]] = {
     "still": (paint_still, 1024),
     "hero": (paint_hero, 512),
     "hat": (paint_hat, 256),
-    "figure": (paint_figure, 256),  # never put into a maximum
+    "figure": (paint_figure, 2048),
 }
 
 

@@ -104,13 +104,15 @@ def render(
     seed: int,
     batch: int = 64,
     max_depth: int = MAX_DEPTH,
+    box: tuple[int, int, int, int] | None = None,
 ) -> NDArray[np.float32]:
     """Render a picture ``(H, W, 3)``, linear.
 
     ``size``: (H, W), which may be wider than the field of view's ``full_width`` pixels (a margin all round).
     ``samples`` a pixel are taken in batches with seeds ``seed, seed + 1 ...``.
+    ``box``: (top, left, height, width); only this part of the picture is rendered and given back.
     """
-    height, width = size
+    top, left, height, width = box or (0, 0, *size)
     count = height * width
     total = mi.Float(0.0)
     batch = min(batch, samples)
@@ -118,7 +120,8 @@ def render(
         sampler = mi.load_dict({"type": "independent", "sample_count": batch})
         sampler.set_samples_per_wavefront(batch)
         sampler.seed(seed + turn, count * batch)
-        pixel = dr.arange(mi.UInt32, count * batch) // batch
+        inside = dr.arange(mi.UInt32, count * batch) // batch
+        pixel = (inside // width + top) * size[1] + inside % width + left
         x, y = _filtered_position(sampler, pixel, size)
         light = trace(scene, sampler, aim_rays(x, y, full_width), mi.UInt32(max_depth), mi.Bool(True))
         light = dr.select(dr.isfinite(light), light, 0.0)

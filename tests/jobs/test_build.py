@@ -1,5 +1,7 @@
 """A shot file in; plate, mix, preview, contact sheet, report out; nothing twice."""
 
+import os
+
 import av
 import cv2
 import numpy as np
@@ -98,8 +100,8 @@ def test_a_second_build_reads_no_pixel(built, shot, silence, monkeypatch):
     def refuse(*_, **__):
         raise AssertionError("a sweep was built again")
 
-    monkeypatch.setattr("lightstack.jobs.build.build_sweep", refuse)
-    monkeypatch.setattr("lightstack.jobs.build.render_preview", refuse)
+    monkeypatch.setattr("lightstack.jobs.sweep_stage.build_sweep", refuse)
+    monkeypatch.setattr("lightstack.jobs.preview_stage.render_preview", refuse)
     before = {name: (built.out / name).read_bytes() for name in built.files}
     again = build_shot(shot, options=BuildOptions(), progress=silence)
     assert again.files == built.files
@@ -107,7 +109,7 @@ def test_a_second_build_reads_no_pixel(built, shot, silence, monkeypatch):
 
 
 def test_a_changed_mix_renders_the_preview_but_not_the_plate(built, shot, silence, monkeypatch):
-    monkeypatch.setattr("lightstack.jobs.build.build_sweep", lambda *_, **__: pytest.fail("built again"))
+    monkeypatch.setattr("lightstack.jobs.sweep_stage.build_sweep", lambda *_, **__: pytest.fail("built again"))
     before = (built.out / "den_preview_v001.mp4").read_bytes()
     shot.write_text(SHOT.replace("attack = 3", "attack = 1"))
     try:
@@ -117,12 +119,28 @@ def test_a_changed_mix_renders_the_preview_but_not_the_plate(built, shot, silenc
         shot.write_text(SHOT)
 
 
+@pytest.mark.parametrize("kept", ["sweep_sweep/built.npz", "hero/look.npz", "preview/laid.npz", "result.json"])
+def test_a_kept_record_that_cannot_be_read_is_built_again(built, shot, silence, kept):
+    path = built.out / ".lightstack" / kept
+    if kept != "result.json":  # as if it had been recorded so: same size, same time
+        (built.out / ".lightstack" / "result.json").write_text("{")
+    stat = path.stat()
+    path.write_bytes(bytes(stat.st_size))
+    os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    again = build_shot(shot, options=BuildOptions(), progress=silence)
+    assert again.files == built.files
+    assert sum(kept in line and "cannot be read" in line for line in silence.lines) == 1
+    assert path.read_bytes() != bytes(stat.st_size)
+
+
 @pytest.mark.parametrize(
     ("change", "error", "says"),
     [
         (("hero.mkv", "nobody.mkv"), MissingInput, "nobody.mkv"),
         (("handles = 2", "handles = 5"), SettingError, "998-1000"),
         (("max_keys = 8", "keys = [999]"), SettingError, "999"),
+        (("[takes.hero]", "[preview]\nframes = [1005, 1030, 7]\n[takes.hero]"), SettingError, "1030"),
+        (("frames = [1003, 1018]\nhandles = 2", "[preview]\nframes = [1005, 1030, 7]"), SettingError, "1030, 7"),
         (("frames = [1003, 1018]", "frames = [1003, 1018]\nout = \"shot.toml\""), OutputError, "is a file"),
     ],
 )  # fmt: skip
@@ -137,7 +155,10 @@ def test_bad_shots_are_one_line(shot, tmp_path, silence, change, error, says):
 
 def test_sheet_frames_follow_the_mix():
     mix = MixCurve(1001, np.array([0, 0, 0.5, 1, 2, 1, 0, 0, 0.0]))
-    frames = pick_sheet_frames(mix, 1001, 1009, ())
+    frames = pick_sheet_frames([mix], 1001, 1009, ())
     assert 1005 in frames and 1002 in frames and max(frames) <= 1006
-    assert pick_sheet_frames(mix, 1001, 1009, [1009, 1001, 1009]) == [1001, 1009]
-    assert pick_sheet_frames(None, 1001, 1009, ())[0] == 1001
+    late = MixCurve(1001, np.array([0, 0, 0, 0, 0, 0, 0, 3, 0.0]))
+    both = pick_sheet_frames([mix, late], 1001, 1009, ())
+    assert 1002 in both and 1008 in both and set(both) == set(pick_sheet_frames([late, mix], 1001, 1009, ()))
+    assert pick_sheet_frames([mix], 1001, 1009, [1009, 1001, 1009]) == [1001, 1009]
+    assert pick_sheet_frames([], 1001, 1009, ())[0] == 1001

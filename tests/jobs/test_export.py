@@ -30,11 +30,9 @@ def test_a_stack_holds_its_parts_in_source_order_and_winners_name_them(folder, s
     write_stack(
         path,
         small_outcome.stack,
-        keys,
         ambient=small_outcome.ambient.light,
         plate=small_outcome.plate,
         reach=small_outcome.reach,
-        primaries="bt709",
     )
     ordered = sorted(key.source_frame for key in keys)
     with OpenEXR.File(str(path)) as file:

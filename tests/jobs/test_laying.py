@@ -91,7 +91,7 @@ def test_small_pictures_keep_shape_and_are_never_enlarged():
 
 def test_sheet_frames_lie_in_the_shot_and_show_the_peak():
     mix = MixCurve(1001, np.r_[np.zeros(10), np.linspace(0.1, 2, 20), np.zeros(5)])
-    frames = pick_sheet_frames(mix, 1001, 1035, ())
+    frames = pick_sheet_frames([mix], 1001, 1035, ())
     assert frames == sorted(set(frames)) and 1030 in frames and 1010 in frames
     assert all(1001 <= frame <= 1035 for frame in frames)
 
@@ -169,3 +169,22 @@ def test_samples_of_an_8_bit_hero_stay_where_no_light_falls(small_room, tmp_path
         assert encoding == take.info.encoding
         np.testing.assert_array_equal(planes[0][:, :100], frame.planes[0][:, :100])
         assert planes[0][:, 100:].mean() > frame.planes[0][:, 100:].mean() + 10
+
+
+def test_frames_that_were_left_out_keep_their_time(movie, small_room, tmp_path, silence):
+    with open_take(movie) as take:
+        whole, take.frames = take.frames, lambda a, b: (f for f in whole(a, b) if f.number not in (2, 4))
+        render_preview(
+            take,
+            [],
+            frames=(1, 4),
+            first_frame=1,
+            path=tmp_path / "p.mp4",
+            quality=18,
+            sheet_frames=[1],
+            working="bt709",
+            registration=stand_still(1, 4),
+            progress=silence,
+        )
+    with open_take(tmp_path / "p.mp4") as shown:
+        assert len(list(shown.frames())) == 4

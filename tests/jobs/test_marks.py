@@ -6,7 +6,7 @@ from jobs_helpers import PictureTake
 
 from lightstack.errors import SettingError
 from lightstack.files.schema_takes import Block, Trim
-from lightstack.jobs.marks import corners_at, draw_marks, fill_polygon
+from lightstack.jobs.marks import corners_at, draw_marks, fill_polygon, name_idle_trims
 
 SIZE = (20, 30)
 BOX = ((4, 5), (12, 5), (12, 10), (4, 10))
@@ -78,3 +78,13 @@ def test_a_trims_own_mask_lies_over_all(take, written):
     trims = {written: Trim(mask=BOX)}
     assert draw_marks([clear], trims, take, 9, SIZE)[7, 8] == 1
     assert draw_marks([clear], trims, take, 10, SIZE)[7, 8] == -1
+
+
+def test_a_trim_of_a_frame_that_is_no_key_frame_is_told(take):
+    trims = {"4": Trim(gain=0.5), "2:1": Trim(gain=2), "7": Trim(gain=0)}
+    lines = name_idle_trims(trims, take, [12, 4, 9])
+    assert len(lines) == 1 and "frame 7 does nothing" in lines[0] and "4, 9, 12" in lines[0] and "`keys`" in lines[0]
+    assert len(name_idle_trims(trims, take, [12])) == 3
+    assert name_idle_trims({}, take, [4]) == []
+    with pytest.raises(SettingError, match="trim names frame 99"):
+        name_idle_trims({"99": Trim(gain=2)}, take, [4])

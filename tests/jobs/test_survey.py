@@ -2,8 +2,12 @@
 
 import numpy as np
 import pytest
+from clips import flat_planes, write_clip
 from jobs_helpers import NOISE, fit, noisy
 
+from lightstack.files.schema import TakeSettings
+from lightstack.jobs.footage import open_fitted
+from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.survey import SURVEY_LONG_SIDE, measure_proxy_noise, survey_factor, survey_take
 
 
@@ -52,3 +56,35 @@ def test_noise_is_what_was_put_in(tmp_path, silence):
     # REFERENCE  the noise that was put in.  TOLERANCE  10 % from 19 small pairs.
     grey = np.float32([0.3] * 3)
     np.testing.assert_allclose(noise.sigma(grey), NOISE.sigma(grey), rtol=0.1)
+
+
+@pytest.mark.parametrize(
+    ("depth", "codes", "flagged"),
+    [
+        (8, (235, 254), (False, True)),
+        (8, (235, 255), (False, True)),
+        (10, (940, 1019), (False, True)),
+        (10, (700, 940), (False, True)),  # a camera that stops at white clips there
+        (10, (940, 1023), (False, True)),
+    ],
+)
+def test_legal_movies_are_flagged_at_their_last_code(tmp_path, silence, depth, codes, flagged):
+    kind = "yuv444p" if depth == 8 else "yuv444p10le"
+    rng = np.random.default_rng(2)
+    frames = []
+    for _ in range(4):
+        luma = rng.integers(16, 80, (96, 160)) << (depth - 8)
+        luma[20:50, 20:70], luma[20:50, 90:140] = codes
+        planes = [
+            luma.astype(np.uint8 if depth == 8 else np.uint16),
+            *flat_planes((96, 160), kind, (0, 128 << (depth - 8)) + (128 << (depth - 8),))[1:],
+        ]
+        frames.append(planes)
+    path = write_clip(tmp_path / "c.mkv", frames, codec="ffv1", pixel_format=kind)
+    with open_fitted(
+        TakeSettings(path=(str(path),)), [path], name="c", size=None, working=None, options=BuildOptions()
+    ) as fitted:
+        found = survey_take(fitted, tmp_path, progress=silence)
+    for left, expected in zip((20, 90), flagged, strict=True):
+        assert np.all((found.clipped[:, 20:50, left : left + 50] == 7) == expected)
+    assert not found.clipped[:, 60:].any()

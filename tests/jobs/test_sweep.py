@@ -210,7 +210,7 @@ def test_two_sweeps_in_a_shot_are_told_apart_and_built_apart(small_room, tmp_pat
     assert result.numbers["second"]["key frames"] == "5"
     # Only the sweep whose settings changed is built again.
     built = []
-    from lightstack.jobs import build as job
+    from lightstack.jobs import sweep_stage as job
 
     monkeypatch.setattr(job, "build_sweep", lambda request, *a, real=job.build_sweep, **k: (
         built.append(request.settings.name), real(request, *a, **k))[1])  # fmt: skip

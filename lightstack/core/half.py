@@ -1,0 +1,146 @@
+"""Half floats by compiled loops: numpy converts them one at a time, and a stack holds a thousand million.
+
+Rounding is to nearest, ties to even, as numpy's own conversion does it; what lies beyond the range of half
+floats becomes their largest number (65504), what is no number stays none.
+
+References: IEEE 754-2019, binary16 and binary32. The single addition that rounds both normal and subnormal
+numbers: Giesen, "float->half variants" (public domain notes, 2012), from memory.
+"""
+
+# mypy: allow-untyped-defs
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightstack.core.compiled import compile_loop
+
+__all__ = ["HALF_VALUES", "grow_rows", "keep_larger", "narrow", "narrow_rows", "pack_rows", "take_apart", "unpack_rows"]
+
+HALF_VALUES: NDArray[np.float32] = np.arange(65536, dtype=np.uint16).view(np.float16).astype(np.float32)
+
+_SIGN = np.uint32(0x80000000)
+_WHOLE = np.uint32(0x7FFFFFFF)
+_INFINITY = np.uint32(0x7F800000)
+_LARGEST = np.uint32(0x477FE000)  # 65504 as a float
+_LEAST_NORMAL = np.uint32(113 << 23)  # 2 ** -14
+_REBIAS = np.uint32((112 << 23) - 0xFFF)
+_HALF = np.uint32(0x3F000000)  # 0.5: added to a subnormal half, its last bit is worth a half's last bit
+_NONE = np.uint16(0x7E00)
+
+
+@compile_loop()
+def narrow(values, shifted, out):
+    """Write float32 ``values`` (n,) as half floats to ``out`` (n,) uint16; ``shifted`` (n,) is scratch."""
+    bits, small = values.view(np.uint32), shifted.view(np.uint32)
+    for i in range(out.shape[0]):
+        shifted[i] = abs(values[i]) + np.float32(0.5)
+    for i in range(out.shape[0]):
+        size = bits[i] & _WHOLE
+        sign = np.uint16((bits[i] & _SIGN) >> np.uint32(16))
+        held = min(size, _LARGEST)
+        odd = (held >> np.uint32(13)) & np.uint32(1)
+        normal = (held - _REBIAS + odd) >> np.uint32(13)
+        half = np.uint16(normal if held >= _LEAST_NORMAL else small[i] - _HALF)
+        out[i] = sign | (half if size <= _INFINITY else _NONE)
+
+
+@compile_loop()
+def narrow_rows(picture, out):
+    """Write rows of float32 ``picture`` (h, w, G) as planar half floats to ``out`` (h, G, w) uint16."""
+    rows, width, groups = picture.shape
+    line, shifted = np.empty(width, np.float32), np.empty(width, np.float32)
+    for y in range(rows):
+        for g in range(groups):
+            for x in range(width):
+                line[x] = picture[y, x, g]
+            narrow(line, shifted, out[y, g])
+
+
+@compile_loop()
+def pack_rows(light, valid, out):
+    """Write rows of ``light`` (h, w, 3) and ``valid`` (h, w) to ``out`` (h, 4, w) uint16: A, B, G, R.
+
+    A ``valid`` without rows stands for 1 everywhere.
+    """
+    rows, width = light.shape[:2]
+    line, shifted = np.empty(width, np.float32), np.empty(width, np.float32)
+    for y in range(rows):
+        if valid.shape[0]:
+            narrow(valid[y], shifted, out[y, 0])
+        else:
+            out[y, 0, :] = np.uint16(0x3C00)
+        for plane in range(1, 4):
+            for x in range(width):
+                line[x] = light[y, x, 3 - plane]
+            narrow(line, shifted, out[y, plane])
+
+
+@compile_loop()
+def unpack_rows(packed, values, light, valid):
+    """Read what ``pack_rows`` wrote back to float32; ``values`` is ``HALF_VALUES``."""
+    rows, width = valid.shape
+    for y in range(rows):
+        for x in range(width):
+            valid[y, x] = values[packed[y, 0, x]]
+        for x in range(width):
+            light[y, x, 0] = values[packed[y, 3, x]]
+            light[y, x, 1] = values[packed[y, 2, x]]
+            light[y, x, 2] = values[packed[y, 1, x]]
+
+
+@compile_loop()
+def keep_larger(best, other):
+    """Keep in ``best`` (n,) the larger of two half floats, both given as int16, neither of them no number."""
+    magnitude = np.int16(0x7FFF)
+    for i in range(best.shape[0]):
+        a, b = best[i], other[i]
+        rank_a, rank_b = a ^ ((a >> 15) & magnitude), b ^ ((b >> 15) & magnitude)
+        best[i] = a if rank_a >= rank_b else b
+
+
+@compile_loop()
+def take_apart(picture, ambient, share, gain, out):
+    """Write rows of (picture x share - ambient) x gain to ``out``; all (h, w, 3), ``share``, ``gain`` (3,)."""
+    rows, width = out.shape[:2]
+    plain = True
+    for c in range(3):
+        plain = plain and share[c] == 1 and gain[c] == 1
+    if plain:
+        for y in range(rows):
+            ours, theirs, into = picture[y].reshape(-1), ambient[y].reshape(-1), out[y].reshape(-1)
+            for i in range(3 * width):
+                into[i] = ours[i] - theirs[i]
+        return
+    for y in range(rows):
+        for x in range(width):
+            for c in range(3):
+                out[y, x, c] = (picture[y, x, c] * share[c] - ambient[y, x, c]) * gain[c]
+
+
+@compile_loop()
+def grow_rows(first_row, small, out):
+    """Double a picture ``small`` (h, w, G) and write rows from ``first_row`` on to ``out`` (rows, G, W) uint16.
+
+    Linear between samples whose positions are kept (pixel centres at .5); the picture's edge repeats.
+    """
+    rows, groups, width = out.shape
+    height, narrow_width = small.shape[:2]
+    near, far = np.float32(0.75), np.float32(0.25)
+    line, wide = np.empty(narrow_width, np.float32), np.empty(2 * narrow_width, np.float32)
+    shifted = np.empty(width, np.float32)
+    for r in range(rows):
+        row = first_row + r
+        own = row // 2
+        other = min(own + 1, height - 1) if row % 2 else max(own - 1, 0)
+        for g in range(groups):
+            for x in range(narrow_width):
+                line[x] = near * small[own, x, g] + far * small[other, x, g]
+            wide[0] = line[0]
+            for x in range(1, narrow_width):
+                wide[2 * x] = near * line[x] + far * line[x - 1]
+            for x in range(narrow_width - 1):
+                wide[2 * x + 1] = near * line[x] + far * line[x + 1]
+            wide[2 * narrow_width - 1] = line[narrow_width - 1]
+            narrow(wide[:width], shifted, out[r, g])
