@@ -254,7 +254,7 @@ FrameSpan = tuple[int, int]  # source frames, inclusive
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One measured number. ``unit``: as printed behind it ("px", "stops", "%", "Hz", ""); ``digits`` after the point."""
+    """One measured number. ``unit``: as printed behind it ("px", "stops", "%", "Hz"); ``digits`` after the point."""
 
     name: str
     value: float
@@ -472,6 +472,17 @@ class BuiltPatches:
     reports: tuple[PatchReport, ...]
     warnings: tuple[str, ...]
     files: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BuiltClean:
+    """What is kept of a shot's clean plate between two builds; ``plate``: its file; ``numbers``: figures as JSON."""
+
+    plate: str
+    files: tuple[tuple[str, str], ...]
+    numbers: str
+    verdict: Verdict
+    warnings: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ def readme() -> str:
 
 
 def test_the_commands_are_all_there():
-    assert set(COMMANDS) >= {"build", "plate", "preview", "new"}
+    assert set(COMMANDS) >= {"build", "plate", "preview", "new", "inspect"}
 
 
 @pytest.mark.parametrize("name", sorted(COMMANDS))

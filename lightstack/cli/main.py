@@ -13,8 +13,11 @@ import typer
 
 from lightstack import __version__
 from lightstack.cli.build import build
+from lightstack.cli.clean import clean
 from lightstack.cli.failures import STOPPED, USAGE, print_failure
+from lightstack.cli.inspect import inspect
 from lightstack.cli.new import new
+from lightstack.cli.plan import plan
 from lightstack.cli.plate import plate
 from lightstack.cli.preview import preview
 from lightstack.errors import LightstackError
@@ -37,6 +40,9 @@ app.command()(build)
 app.command()(plate)
 app.command()(preview)
 app.command()(new)
+app.command()(plan)
+app.command()(inspect)
+app.command()(clean)
 
 
 def _print_version(wanted: bool) -> None:
@@ -59,7 +65,8 @@ def run(arguments: Sequence[str]) -> int:
 
     Notes
     -----
-    0 done, 1 deliberate error or a failed verdict under ``--strict``, 2 usage, 130 Ctrl-C. Anything that is
+    0 done, 1 deliberate error or a failed verdict under ``--strict``, 2 usage, 3 ``inspect`` says reshoot,
+    130 Ctrl-C. Anything that is
     not a deliberate error is a bug and passes through with its traceback.
     """
     words = list(arguments)

@@ -13,6 +13,7 @@ from lightstack.files.schema import (
     LATER_SECTIONS,
     Block,
     BlockShape,
+    Clean,
     Envelope,
     Light,
     Mix,
@@ -44,11 +45,13 @@ _SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("patch", Patch),
     ("patch.shape", PatchShape),
     ("patch.shape.drawn", PatchDrawing),
+    ("clean", Clean),
     ("preview", Preview),
 )
 _NOTES = (
     "`takes.*` stands for {takes}; every key of `takes.*` may also stand in a `[[sweep]]`. `sweep`, "
-    "`light` and `patch` are lists: write `[[sweep]]`, `[[light]]`, `[[patch]]`, `[[patch.shape]]`. Ranges are inclusive. Pixels are those of the "
+    "`light` and `patch` are lists: write `[[sweep]]`, `[[light]]`, `[[patch]]`, `[[patch.shape]]`. "
+    "Ranges are inclusive. Pixels are those of the "
     "upright full-size hero: x right, y down, the first pixel's centre at 0.5, 0.5. Source frames count "
     "from 1 at a movie's first frame (numbered stills keep their number); "
     '`"2:34"` is frame 34 of the second file of a list.'

@@ -279,12 +279,14 @@ def list_index(path: Path, first_time: int | None) -> FrameIndex | None:
 
     ``first_time``: time of the first decoded frame. Cost: reads no packets, where `scan_index` reads the whole file.
     """
-    with open_container(path) as (_, stream):
-        entries = list(stream.index_entries)
+    with open_container(path) as (_, stream):  # entries lie in the container's own memory
+        entries = [
+            (int(entry.timestamp), bool(entry.is_keyframe and not entry.is_discard)) for entry in stream.index_entries
+        ]
         listed = stream.frames and len(entries) == stream.frames and not stream.codec_context.has_b_frames
-    if not listed or not all(entry.is_keyframe and not entry.is_discard for entry in entries):
+    if not listed or not all(shows for _, shows in entries):
         return None
-    times = sorted(int(entry.timestamp) for entry in entries)
+    times = sorted(time for time, _ in entries)
     return FrameIndex(tuple(times), (True,) * len(times), True) if times[0] == first_time else None
 
 

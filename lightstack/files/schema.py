@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, PrivateAttr
 
+from lightstack.files.schema_clean import Clean
 from lightstack.files.schema_keys import Section, key
 from lightstack.files.schema_light import Envelope, Light, Mix
 from lightstack.files.schema_patch import Patch, PatchDrawing, PatchShape
@@ -22,6 +23,7 @@ __all__ = [
     "LATER_SECTIONS",
     "Block",
     "BlockShape",
+    "Clean",
     "Envelope",
     "Light",
     "Mix",
@@ -40,7 +42,6 @@ __all__ = [
 # Accepted by name, so that files written for a later version are recognised, but not built yet.
 LATER_SECTIONS = {
     "element": "prop passes",
-    "clean": "clean plates",
     "grain": "grain",
     "holdout": "hold-out mattes",
     "render": "rendered frames",
@@ -129,6 +130,7 @@ class ShotSettings(Section):
     sweep: tuple[Sweep, ...] = ()
     light: tuple[Light, ...] = ()
     patch: tuple[Patch, ...] = ()
+    clean: Clean | None = None
     preview: Preview = Preview()
     _path: Path = PrivateAttr(default=Path("shot.toml"))
 

@@ -132,9 +132,7 @@ def _read_text(path: Path) -> str:
         raise UnreadableInput(f"{path}: cannot be read ({error.strerror}); check its permissions") from error
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
-        raise UnreadableInput(
-            f"{path}, line {line}: is not UTF-8 text; save the shot file as UTF-8"
-        ) from None
+        raise UnreadableInput(f"{path}, line {line}: is not UTF-8 text; save the shot file as UTF-8") from None
 
 
 def _explain_syntax(error: tomllib.TOMLDecodeError, path: Path) -> SettingError:
@@ -161,9 +159,7 @@ def _fill_names(data: dict[str, Any], path: Path) -> dict[str, Any]:
         filled["shot"] = {**shot, "name": clean_name(stem)}
     sweeps = filled.get("sweep", ())
     if isinstance(sweeps, tuple):
-        filled["sweep"] = tuple(
-            _name_item(sweep, "sweep", number) for number, sweep in enumerate(sweeps, start=1)
-        )
+        filled["sweep"] = tuple(_name_item(sweep, "sweep", number) for number, sweep in enumerate(sweeps, start=1))
         first = next((sweep["name"] for sweep in filled["sweep"] if isinstance(sweep, dict)), None)
     lights, taken = filled.get("light", ()), dict[Any, int]()
     if isinstance(lights, tuple) and isinstance(sweeps, tuple) and first is not None:
@@ -204,9 +200,7 @@ def _check_together(settings: ShotSettings, path: Path, text: str) -> None:
         names: Sequence[str] = [item.name for item in items]  # type: ignore[attr-defined]
         for number, name in enumerate(names):
             if name in names[:number]:
-                raise make_error(
-                    path, text, (section, number, "name"), f'= "{name}": is used twice; rename one'
-                )
+                raise make_error(path, text, (section, number, "name"), f'= "{name}": is used twice; rename one')
     sweeps = [sweep.name for sweep in settings.sweep]
     for number, light in enumerate(settings.light):
         place = ("light", number, "from")
@@ -225,6 +219,7 @@ def _check_patches(settings: ShotSettings, path: Path, text: str) -> None:
     if settings.patch and settings.takes.hero is None:
         raise make_error(path, text, ("patch", 0), "needs [takes.hero], the take that it is laid on")
     takes = [name for name in type(settings.takes).model_fields if getattr(settings.takes, name) is not None]
+    takes += ["clean"] if getattr(settings, "clean", None) is not None and "clean" not in takes else []
     known = [*takes, *(sweep.name for sweep in settings.sweep)]
     for number, patch in enumerate(settings.patch):
         if patch.source not in known and not patch.is_path:

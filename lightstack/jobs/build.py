@@ -12,11 +12,14 @@ from lightstack.files.folder import MARK, OutFolder, claimed_folder, read_json, 
 from lightstack.files.identity import StageBook
 from lightstack.files.schema import ShotSettings
 from lightstack.files.shotfile import read_shot
+from lightstack.jobs.clean_stage import check_clean, clean_or_recall
 from lightstack.jobs.finish import Delivery, finish
 from lightstack.jobs.hero import describe_reading, look_at_hero, open_hero
 from lightstack.jobs.manifest import describe_take
 from lightstack.jobs.mixes import make_mixes, write_mixes
 from lightstack.jobs.options import BuildOptions, BuildResult, check_ocio
+from lightstack.jobs.patch_source import find_source, takes_clean_plate
+from lightstack.jobs.patch_stage import ShotPatches, check_patches, patch_or_recall
 from lightstack.jobs.preview_stage import check_sheet_frames, preview_or_recall
 from lightstack.jobs.sweep_stage import SCHEMA, build_or_recall
 from lightstack.records import LaidFrame, Progress, Verdict
@@ -34,6 +37,7 @@ def build_shot(shot_path: Path, *, options: BuildOptions, progress: Progress, re
     """
     settings = read_shot(shot_path)
     check_inputs(settings)
+    check_clean(settings)
     check_ocio(options)
     with claimed_folder(settings.out) as folder:
         return build_into(folder, settings, options=options, progress=progress, redo=redo)
@@ -71,6 +75,7 @@ def build_stages(
         seen = None
         if hero is not None:
             check_sheet_frames(settings, hero)
+            check_patches(settings, hero)
             seen = look_at_hero(hero, folder, book, options, force=again, progress=progress)
         built = [
             build_or_recall(delivery, settings, sweep, hero, seen, options, force=again, progress=progress)
@@ -79,21 +84,48 @@ def build_stages(
         mixes = make_mixes(settings, hero)
         files = write_mixes(delivery, mixes)
         laid: tuple[LaidFrame, ...] = ()
-        if hero is not None and seen is not None and settings.light:
+        clean = clean_or_recall(delivery, settings, hero, seen, options, force=again, progress=progress)
+        if clean is not None:
+            files += list(clean.files)
+        patched: ShotPatches | None = None
+        if hero is not None and seen is not None and settings.patch:
+            plates = {} if clean is None else {"clean": folder.file(clean.plate)}
+            patched = patch_or_recall(
+                delivery, settings, hero, seen, built, options, plates=plates, force=again, progress=progress
+            )
+            files += patched.built.files
+        if hero is not None and seen is not None and (settings.light or settings.patch):
             laid, more = preview_or_recall(
-                delivery, settings, hero, seen, built, mixes, options, force="preview" in force, progress=progress
+                delivery,
+                settings,
+                hero,
+                seen,
+                built,
+                mixes,
+                options,
+                patched=patched,
+                force="preview" in force,
+                progress=progress,
             )
             files += more
         takes = {} if hero is None else {"hero": describe_take(hero.take.info, book, folder)}
+        takes |= {} if patched is None else patched.sources
     return finish(
         delivery,
         built,
         settings=settings.model_dump(mode="json", by_alias=True),
         takes=takes,
-        warnings=() if hero is None else hero.warnings,
-        verdicts=() if seen is None else (seen.verdict,),
+        primaries=None if hero is None else hero.working,
+        warnings=(
+            *(() if hero is None else hero.warnings),
+            *(() if clean is None else clean.warnings),
+            *(() if patched is None else patched.built.warnings),
+        ),
+        verdicts=(*(() if seen is None else (seen.verdict,)), *(() if clean is None else (clean.verdict,))),
+        findings=() if seen is None else seen.findings,
         mix=next(iter(mixes.values()), None),
         laid=laid,
+        patches=() if patched is None else patched.built.reports,
         files=files,
     )
 
@@ -109,8 +141,16 @@ def shot_inputs(book: StageBook, settings: ShotSettings, options: BuildOptions) 
         "settings": settings.model_dump(mode="json", by_alias=True),
         "takes": [book.identify(settings.take_paths(take)) for take in takes],
         "mixes": book.identify(mixes),
+        "patches": book.identify(patch_files(settings)),
         "reading": describe_reading(options),
     }
+
+
+def patch_files(settings: ShotSettings) -> list[Path]:
+    """Return the files that patches name by themselves: masks, and plates that are no take of the shot."""
+    masks = [settings.locate(patch.mask) for patch in settings.patch if patch.mask is not None]
+    named = [find_source(patch, settings) for patch in settings.patch if not takes_clean_plate(patch, settings)]
+    return [*masks, *(path for found in named if found is not None for path in found[1])]
 
 
 def recall_result(out: Path, kept: Path, *, progress: Progress) -> BuildResult | None:
@@ -133,10 +173,10 @@ def recall_result(out: Path, kept: Path, *, progress: Progress) -> BuildResult |
 
 def check_inputs(settings: ShotSettings) -> None:
     """Refuse a shot file that asks for nothing, or names files that are not there."""
-    if not settings.sweep:
+    if not settings.sweep and not settings.patch and settings.clean is None:
         raise SettingError(f"{settings.path}: asks for nothing; add a [[sweep]] with its path")
     takes = [t for t in (settings.takes.hero, settings.takes.empty) if t is not None]
-    for take in (*takes, *settings.sweep):
-        for path in settings.take_paths(take):
-            if not path.exists() and "#" not in path.name and "%" not in path.name:
-                raise MissingInput(f"{path}: nothing is there; check the path in {settings.path.name}")
+    paths = [path for take in (*takes, *settings.sweep) for path in settings.take_paths(take)]
+    for path in (*paths, *patch_files(settings)):
+        if not path.exists() and "#" not in path.name and "%" not in path.name:
+            raise MissingInput(f"{path}: nothing is there; check the path in {settings.path.name}")

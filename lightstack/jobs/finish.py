@@ -18,17 +18,31 @@ from lightstack.files.plates import write_png
 from lightstack.files.schema import Sweep
 from lightstack.files.tables import timecode_at, write_frames, write_key_frames
 from lightstack.jobs.export import write_plate, write_stack, write_stills
+from lightstack.jobs.inspect_build import check_built_sweep
+from lightstack.jobs.inspect_options import describe_findings
 from lightstack.jobs.manifest import describe_take, hash_outputs, write_manifest
 from lightstack.jobs.options import BuildResult
 from lightstack.jobs.pictures import picture_sweep
 from lightstack.jobs.sweep import SweepOutcome
-from lightstack.records import BuiltSweep, LaidFrame, MixCurve, Progress, ShotReport, SweepReport, Verdict
+from lightstack.records import (
+    BuiltSweep,
+    LaidFrame,
+    MixCurve,
+    PatchReport,
+    Progress,
+    ShotReport,
+    SweepReport,
+    TakeFindings,
+    Verdict,
+)
+from lightstack.report.filelist import fold_numbered
 from lightstack.report.page import make_page
 from lightstack.report.phrases import say_px, say_share, say_sigma
 from lightstack.report.pictures import draw_reach
 from lightstack.report.words import grade_sweep
 
 FEW_LIT = 3  # frames
+MANIFEST = ("manifest.json", "inputs, settings, outputs, checksums")
 APART_STOPS = 0.1  # common practice: a tenth of a stop is where a match by eye begins to fail
 CAUTIONS = (
     "Flashing light can trigger seizures in photosensitive people. This version does not check the mix for "
@@ -65,6 +79,7 @@ def deliver_sweep(
     with ThreadPoolExecutor(1) as pool:  # the large files are written while the pictures are drawn
         writing = pool.submit(write_sweep_light, delivery, outcome, name)
         describing = pool.submit(describe_take, info, delivery.book, folder)
+        findings = check_built_sweep(outcome)
         report = report_sweep(settings, outcome)
         pictures = write_sweep_pictures(delivery, report, outcome, name)
         plate, files = writing.result()
@@ -82,6 +97,7 @@ def deliver_sweep(
         plate=plate,
         decoded=outcome.decoded,
         run_in=outcome.run_in,
+        findings=findings,
     )
 
 
@@ -214,10 +230,13 @@ def finish(
     *,
     settings: dict[str, Any],
     takes: dict[str, Any],
+    primaries: str | None = None,
     warnings: Sequence[str] = (),
     verdicts: Sequence[Verdict] = (),
+    findings: Sequence[TakeFindings] = (),
     mix: MixCurve | None = None,
     laid: Sequence[LaidFrame] = (),
+    patches: Sequence[PatchReport] = (),
     files: Sequence[tuple[str, str]] = (),
 ) -> BuildResult:
     """Write tables, report and manifest over everything that was built."""
@@ -233,8 +252,10 @@ def finish(
         mix=mix,
         laid=tuple(laid),
         settings=tuple(flatten_settings(settings)),
-        files=(*listed, ("manifest.json", "inputs, settings, outputs, checksums")),
+        files=fold_numbered([*listed, MANIFEST]),
         cautions=CAUTIONS,
+        findings=list_once([*findings, *(f for b in built for f in b.findings)]),
+        patches=tuple(patches),
     )
     with ThreadPoolExecutor(1) as pool:  # checksums of what is there already, while the page is made
         hashing = pool.submit(hash_outputs, folder, [name for name, _ in listed[:-1]])
@@ -244,19 +265,28 @@ def finish(
         folder,
         takes={**takes, **{b.report.name: json.loads(b.take) for b in built}},
         settings=settings,
-        space={"primaries": built[0].primaries if built else None, "transfer": "linear"},
+        space={"primaries": built[0].primaries if built else primaries, "transfer": "linear"},
         sweeps={b.report.name: describe_sweep(b) for b in built},
+        findings=[describe_findings(take) for take in page.findings],
         outputs=listed,
         warnings=page.warnings,
         known=known,
     )
     return BuildResult(
         out=folder.path,
-        files=tuple(name for name, _ in page.files),
+        files=tuple(name for name, _ in (*listed, MANIFEST)),
         warnings=page.warnings,
         verdicts=page.verdicts,
-        numbers={b.report.name: dict(b.report.numbers) for b in built},
+        numbers={
+            **{b.report.name: dict(b.report.numbers) for b in built},
+            **{f"patch {patch.name}": dict(patch.numbers) for patch in patches},
+        },
     )
+
+
+def list_once(findings: Sequence[TakeFindings]) -> tuple[TakeFindings, ...]:
+    """Return takes in order, one that several sweeps lean on once."""
+    return tuple({(take.take, take.role): take for take in findings}.values())
 
 
 def write_tables(folder: OutFolder, built: Sequence[BuiltSweep]) -> list[tuple[str, str]]:

@@ -20,6 +20,8 @@ from lightstack.files.keep import keep_record, recall_or_none
 from lightstack.files.schema import ShotSettings, TakeSettings
 from lightstack.files.takes import Take
 from lightstack.jobs.footage import FittedTake, open_fitted, resolve_ranges
+from lightstack.jobs.inspect_build import CHECKS, check_built_steady
+from lightstack.jobs.inspect_luma import LumaSamples
 from lightstack.jobs.look import register_proxies, survey_with_noise
 from lightstack.jobs.options import BuildOptions
 from lightstack.records import HeroLook, Origin, Progress, ProxyTake, Registration
@@ -128,14 +130,15 @@ def look_at_hero(
     hero: HeroPart, folder: OutFolder, book: StageBook, options: BuildOptions, *, force: bool, progress: Progress
 ) -> HeroLook:
     """Survey the hero and find where it moved against its own reference frame, or recall that."""
-    inputs = {**hero.describe_inputs(book), "reading": describe_reading(options)}
+    inputs = {**hero.describe_inputs(book), "reading": describe_reading(options), "checks": CHECKS}
     scratch = folder.scratch_folder("hero")
     kept = scratch / "look.npz"
     if not force and book.is_current("hero", inputs):
         known = recall_or_none(kept, HeroLook, progress=progress)
         if known is not None:
             return known
-    proxies = survey_with_noise(hero.fitted, hero.settings, scratch, progress=progress)
+    luma = LumaSamples.plan(hero.take.info, pairs=2)
+    proxies = survey_with_noise(hero.fitted, hero.settings, scratch, watch=luma.watch, progress=progress)
     place = np.flatnonzero(proxies.source_frames == hero.reference)
     if not len(place):
         raise SettingError(
@@ -150,6 +153,11 @@ def look_at_hero(
         Origin("hero", picture, hero.fitted.size, hero.working, len(frames)),
         registration,
         grade_locked("hero", registration, len(proxies)),
+        (
+            check_built_steady(
+                "hero", hero.fitted, proxies, registration, luma=luma, folder=scratch, progress=progress
+            ),
+        ),
     )
     keep_record(kept, look)
     book.record("hero", inputs, [str(kept.relative_to(folder.path))])

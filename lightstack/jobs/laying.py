@@ -17,6 +17,7 @@ from lightstack.core.warp import warp_picture
 from lightstack.files.colour import default_view, display_processor
 from lightstack.files.movie_writer import MovieWriter
 from lightstack.files.takes import Take
+from lightstack.jobs.patch import PatchLayer, lay_patches
 from lightstack.records import CodedFrame, Encoding, LaidFrame, MixCurve, Progress, Registration
 
 SHEET_FRAMES = 6
@@ -117,6 +118,7 @@ def render_preview(
     sheet_frames: Sequence[int],
     working: str,
     registration: Registration,
+    patches: Sequence[PatchLayer] = (),
     view: str = "hero",
     config: Path | None = None,
     progress: Progress,
@@ -151,7 +153,7 @@ def render_preview(
             shot_frame = frame.number + offset
             before = hero.linear(frame)
             pose = registration.stretch_at(frame.number).matrix
-            after = lay_frame(before, lights, shot_frame, pose)
+            after = lay_frame(lay_patches(before, patches, shot_frame, pose), lights, shot_frame, pose)
             planes = code_frame(hero, frame, before, after, encoding, working, show)
             for _ in range(frame.number - written):  # a damaged frame that was left out shows the one after it
                 movie.write(planes)

@@ -16,6 +16,7 @@ from lightstack.jobs.finish import Delivery
 from lightstack.jobs.hero import HeroPart, describe_reading
 from lightstack.jobs.laying import LaidLight, pick_sheet_frames, render_preview
 from lightstack.jobs.options import BuildOptions
+from lightstack.jobs.patch_stage import ShotPatches
 from lightstack.jobs.sweep_stage import SCHEMA
 from lightstack.records import BuiltSweep, HeroLook, LaidFrame, LaidFrames, MixCurve, Progress
 from lightstack.report.pictures import make_contact_sheet
@@ -30,6 +31,7 @@ def preview_or_recall(
     mixes: dict[str, MixCurve],
     options: BuildOptions,
     *,
+    patched: ShotPatches | None = None,
     force: bool,
     progress: Progress,
 ) -> tuple[tuple[LaidFrame, ...], list[tuple[str, str]]]:
@@ -49,13 +51,24 @@ def preview_or_recall(
         "frames": [*hero.frames, settings.shot.first_frame, str(settings.shot.rate)],
         "reading": describe_reading(options),
     }
+    if patched is not None:
+        inputs["patches"] = patched.inputs
     if not force and book.is_current("preview", inputs):
         known = recall_or_none(kept, LaidFrames, progress=progress)
         if known is not None:
             progress.say("preview: unchanged")
             return known.frames, files
     laid = render_lights(
-        delivery, settings, hero, seen, built, mixes, options, path=folder.file(movie), progress=progress
+        delivery,
+        settings,
+        hero,
+        seen,
+        built,
+        mixes,
+        options,
+        patched=patched,
+        path=folder.file(movie),
+        progress=progress,
     )
     write_png(folder.file(sheet), make_contact_sheet(laid))
     keep_record(kept, LaidFrames(tuple(laid)))
@@ -83,10 +96,11 @@ def render_lights(
     mixes: dict[str, MixCurve],
     options: BuildOptions,
     *,
+    patched: ShotPatches | None,
     path: Path,
     progress: Progress,
 ) -> list[LaidFrame]:
-    """Render the preview movie with every light of the shot; return the contact sheet's frames."""
+    """Render the preview movie with every patch and light of the shot; return the contact sheet's frames."""
     lights = [load_light(light, built, mixes[light.name], delivery) for light in settings.light]
     first, last = hero.frames
     return render_preview(
@@ -100,6 +114,7 @@ def render_lights(
         sheet_frames=pick_sheet_frames([laid.mix for laid in lights], first, last, settings.preview.frames),
         working=hero.working,
         registration=seen.registration,
+        patches=() if patched is None else patched.layers,
         view=settings.preview.view,
         config=options.ocio,
         progress=progress,

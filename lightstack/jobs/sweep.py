@@ -35,6 +35,7 @@ from lightstack.jobs.choice import (
 )
 from lightstack.jobs.export import describe_parts
 from lightstack.jobs.footage import FittedTake, open_fitted
+from lightstack.jobs.inspect_luma import LumaSamples
 from lightstack.jobs.look import (
     SweepLook,
     find_passers,
@@ -84,6 +85,9 @@ class SweepOutcome:
     decoded: int
     run_in: int
     notes: tuple[str, ...] = ()  # what was assumed or found out about the footage
+    luma: LumaSamples = field(default_factory=lambda: LumaSamples(set()))
+    gel: NDArray[np.float64] | None = None  # (3,) colour of the lamp light
+    folder: Path = Path()  # its place in the scratch folder
 
 
 def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> SweepOutcome:
@@ -100,7 +104,10 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
         sweep = opened.enter_context(open_part(request, settings, request.paths, settings.name))
         workers = plan_workers(sweep.size, request.options)
         empty_take, bare = survey_empty(request, sweep, folder, opened, progress=progress)
-        look = look_at_sweep(sweep, settings, origin=request.origin, empty=bare, folder=folder, progress=progress)
+        luma = LumaSamples.plan(sweep.take.info, pairs=2)
+        look = look_at_sweep(
+            sweep, settings, origin=request.origin, empty=bare, watch=luma.watch, folder=folder, progress=progress
+        )
         scale = weigh_light(look)
         choice = choose_frames(look, settings, sweep, scale)
         ambient = average_needed(look, choice, sweep, empty_take, progress=progress)
@@ -157,6 +164,9 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
                 *(() if empty_take is None else empty_take.warnings),
                 *name_idle_trims(settings.trim, sweep.take, [key.source_frame for key in keys]),
             ),
+            luma,
+            scale.colour,
+            folder,
         )
 
 

@@ -14,7 +14,7 @@ from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.sweep import SweepRequest, build_sweep
 from lightstack.records import BuiltSweep, HeroLook, Progress
 
-SCHEMA = 2  # raised whenever a stage's result changes meaning
+SCHEMA = 3  # raised whenever a stage's result changes meaning
 
 
 def sweep_inputs(

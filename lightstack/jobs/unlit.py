@@ -8,12 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.gamut import MUCH_BEYOND, share_beyond
-from lightstack.core.light import convert_matrix
+from lightstack.core.light import CURVES, convert_matrix
 from lightstack.core.survey import find_lamp_off
 from lightstack.errors import UnusableTake
 from lightstack.jobs.footage import FittedTake
 from lightstack.jobs.survey import measure_proxy_noise
-from lightstack.records import ProxyTake
+from lightstack.records import Encoding, ProxyTake
+
+CODES = 3.0  # by which a heavily coded picture may be off at black
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,15 +40,39 @@ def find_unlit(proxies: ProxyTake, fitted: FittedTake, bare: NDArray[np.float32]
     """Find the frames without the lamp, (n,) bool; ``bare``: the empty take's mean where there is one.
 
     Notes: light only adds in the camera's own primaries. In narrower ones a saturated lamp takes from a channel, and
-    the unlit room would seem brighter than the lit one.
+    the unlit room would seem brighter than the lit one. A codec that keeps its errors from frame to frame hides them
+    from a comparison of neighbours: where no frame is found, noise of three codes is taken for granted.
     """
+    found = find_unlit_by(proxies, fitted, bare)
+    if found.any() or (step := code_step(fitted.take.info.encoding)) == 0:
+        return found
+    noise = proxies.noise_proxy
+    coded = replace(noise, b=np.maximum(noise.b, (CODES * step) ** 2))
+    return find_unlit_by(replace(proxies, noise_proxy=coded), fitted, bare, measured=False)
+
+
+def code_step(encoding: Encoding, level: float = 0.0) -> float:
+    """Return the linear size of one code at a level; 0 for float footage and where a configuration decodes."""
+    curve = CURVES.get(encoding.transfer)
+    if curve is None or encoding.is_float or encoding.ocio_space is not None:
+        return 0.0
+    codes = (219 if encoding.range == "limited" else 255) * 2 ** (encoding.bit_depth - 8)
+    signal = curve.encode(np.array(level))
+    return float(curve.decode(signal + 1 / codes) - curve.decode(signal))
+
+
+def find_unlit_by(
+    proxies: ProxyTake, fitted: FittedTake, bare: NDArray[np.float32] | None, *, measured: bool = True
+) -> NDArray[np.bool_]:
+    """Find the frames without the lamp by the proxies' noise; ``measured``: anew where the primaries are not the
+    camera's."""
     encoding, working = fitted.take.info.encoding, fitted.take.working
     if working in (None, encoding.primaries) or encoding.ocio_space is not None:
         return find_lamp_off(proxies, ambient=bare)
     back = np.linalg.inv(convert_matrix(encoding.primaries, working)).astype(np.float32)
     own = replace(proxies, rgb=OwnLight(proxies.rgb, back))  # type: ignore[arg-type]
     try:
-        own = replace(own, noise_proxy=measure_proxy_noise(own, np.arange(len(own))))
+        own = own if not measured else replace(own, noise_proxy=measure_proxy_noise(own, np.arange(len(own))))
     except UnusableTake:  # a render without noise
         return find_lamp_off(proxies, ambient=bare)
     return find_lamp_off(own, ambient=None if bare is None else bare @ back.T)

@@ -11,7 +11,7 @@ import hashlib
 import io
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 
 import numpy as np
@@ -20,7 +20,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 from PIL import Image
 
-from lightstack.records import KeyFrame, LaidFrame, MixCurve, ShotReport, SweepReport
+from lightstack.records import KeyFrame, LaidFrame, MixCurve, PatchReport, ShotReport, SweepReport
 from lightstack.report.phrases import say_count, say_list, say_number, say_share, say_stops
 from lightstack.report.pictures import draw_reach, outline_blocked, say_mix, shrink_picture
 from lightstack.report.words import GRADES, worst_grade
@@ -59,6 +59,7 @@ def make_page(report: ShotReport) -> bytes:
         sweeps=[_view_sweep(sweep) for sweep in report.sweeps],
         mix=_view_mix(report.mix, report.laid) if report.mix is not None else None,
         laid=[_view_laid(frame) for frame in report.laid],
+        patches=[_view_patch(patch) for patch in report.patches],
         takes=[view_take(take) for take in report.findings],
         opened=False,
     )  # fmt: skip
@@ -113,6 +114,15 @@ class SweepView:
     frames: PlotView
     keys: tuple[KeyView, ...]
     coverage: str
+
+
+@dataclass(frozen=True, slots=True)
+class PatchView:
+    """One patch's part of the section."""
+
+    name: str
+    numbers: tuple[tuple[str, str], ...]
+    laid: tuple[LaidView, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +216,12 @@ def view_plot(draw: Callable[[str, bool], bytes]) -> PlotView:
         for ground, slim in (("dark", False), ("dark", True), ("paper", False))
     )
     return PlotView(wide, narrow, paper)
+
+
+def _view_patch(patch: PatchReport) -> PatchView:
+    """A patch's pictures; in place of the mix stands how much of it is laid."""
+    laid = tuple(replace(_view_laid(frame), mix=f"{say_share(frame.gain)} laid") for frame in patch.laid)
+    return PatchView(patch.name, patch.numbers, laid)
 
 
 def _say_headline(report: ShotReport, grade: str) -> str:

@@ -7,7 +7,7 @@ DejaVu Sans that travels with matplotlib, so the same input gives the same bytes
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cache
 from pathlib import Path
 
@@ -101,8 +101,12 @@ def outline_blocked(thumbnail: Picture, mask: BoolArray) -> Picture:
     return picture
 
 
-def make_contact_sheet(laid: Sequence[LaidFrame], *, cell_width: int = 640) -> Picture:
+def make_contact_sheet(
+    laid: Sequence[LaidFrame], *, cell_width: int = 640, say: Callable[[float], str] | None = None
+) -> Picture:
     """Make the sheet of before (above) and after (below) at chosen frames, each pair with its number and mix.
+
+    ``say``: how a frame's gain is written, in place of the mix of a light.
 
     Pairs run left to right, then down, at most four in a row. Raises ValueError when there are none.
     """
@@ -110,7 +114,7 @@ def make_contact_sheet(laid: Sequence[LaidFrame], *, cell_width: int = 640) -> P
         raise ValueError("no laid frames; a contact sheet needs at least one")
     columns = _count_columns(len(laid), laid[0].before.shape[1] / laid[0].before.shape[0])
     rows = math.ceil(len(laid) / columns)
-    cells = [_make_pair(frame, cell_width) for frame in laid]
+    cells = [_make_pair(frame, cell_width, (say or say_mix)(frame.gain)) for frame in laid]
     gap = max(8, cell_width // 26)
     cell_height = max(cell.shape[0] for cell in cells)
     sheet = _blank(rows * (cell_height + gap) + gap, columns * (cell_width + gap) + gap)
@@ -259,7 +263,7 @@ def _count_columns(count: int, aspect: float) -> int:
     return min(range(1, min(count, 4) + 1), key=apart)
 
 
-def _make_pair(frame: LaidFrame, width: int) -> Picture:
+def _make_pair(frame: LaidFrame, width: int, gain: str) -> Picture:
     """One cell of the contact sheet: before, after, caption."""
     before, after = (_fit_width(picture, width) for picture in (frame.before, frame.after))
     seam = max(2, width // 160)
@@ -273,7 +277,7 @@ def _make_pair(frame: LaidFrame, width: int) -> Picture:
     middle = cell.shape[0] - strip / 2
     pen.text((0, middle), str(frame.shot_frame), INK, font=font, anchor="lm")
     small = load_font(max(8, round(width / 24)))
-    pen.text((width, middle), say_mix(frame.gain), SOFT, font=small, anchor="rm")
+    pen.text((width, middle), gain, SOFT, font=small, anchor="rm")
     return np.asarray(image, np.uint8)
 
 

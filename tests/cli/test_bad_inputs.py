@@ -103,6 +103,15 @@ BAD = [  # command line, exit code, words that must stand in the line
     ("build @missing.toml", 1, "missing.toml no such shot file"),
     ("build @good.mkv", 1, "good.mkv UTF-8"),
     ("new @nothing", 1, "nothing holds no movies"),
+    ("inspect @missing.mov", 1, "missing.mov nothing is there"),
+    ("inspect @letter.mov", 1, "letter.mov not a movie"),
+    ("inspect @cut.mkv", 1, "cut.mkv frame truncated --keep-readable"),
+    ("inspect @one.mkv", 1, "one.mkv one frame"),
+    ("inspect @dot.mkv", 1, "dot.mkv 1 x 1 32 x 32"),
+    ("inspect @cut_png", 1, "s.0004.png truncated"),
+    ("inspect @good.mkv --colour slogg3", 1, "good.mkv slogg3 nearest slog3"),
+    ("inspect @missing.toml", 1, "missing.toml no such shot file"),
+    ("inspect", 2, "TAKE"),
 ]
 
 

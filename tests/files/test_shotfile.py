@@ -258,10 +258,10 @@ def test_what_is_wrong_is_named_with_its_line(before, after, where, said):
 
 
 @pytest.mark.parametrize(
-    "section", ["patch", "element", "clean", "grain", "holdout", "render", "flash", "camera", "cluster"]
+    "section", ["element", "grain", "holdout", "render", "flash", "camera", "cluster"]
 )
 def test_sections_of_later_versions_are_known_by_name(section):
-    brackets = f"[[{section}]]" if section in ("patch", "element") else f"[{section}]"
+    brackets = f"[[{section}]]" if section == "element" else f"[{section}]"
     told = refuse(f"{SMALL}{brackets}\nanything = 1\n")
     assert told.startswith(f"x/shot.toml, line 8: [{section}] is not available yet in this version")
 

@@ -1,0 +1,72 @@
+"""``lightstack inspect``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from lightstack.cli.common import Json, KeepReadable, Ocio, Quiet, Threads, Verbose
+
+Takes = Annotated[list[Path], typer.Argument(metavar="TAKE", help="Movies or stills, or one shot file.")]
+Out = Annotated[
+    Path | None, typer.Option("--out", "-o", metavar="FOLDER", help="Folder for the page and the pictures.")
+]
+Quick = Annotated[bool, typer.Option("--quick", help="Look at evenly spaced frames only; at most some seconds.")]
+Mains = Annotated[
+    int | None, typer.Option("--mains", metavar="HZ", help="Mains frequency of the set, 50 or 60 [both].")
+]
+Colour = Annotated[str | None, typer.Option("--colour", metavar="NAME", help="Encoding of the footage [its own tags].")]
+Range = Annotated[str | None, typer.Option("--range", metavar="RANGE", help="auto, full or limited [auto].")]
+Matrix = Annotated[
+    str | None, typer.Option("--matrix", metavar="NAME", help="auto, rgb, bt601, bt709 or bt2020 [auto].")
+]
+Rotate = Annotated[int | None, typer.Option("--rotate", metavar="DEGREES", help="Turn clockwise by 0, 90, 180 or 270.")]
+
+
+Strict = Annotated[bool, typer.Option("--strict", help="Exit with 1 in place of 3 if a take should be shot again.")]
+
+
+def inspect(
+    takes: Takes,
+    out: Out = None,
+    quick: Quick = False,
+    mains: Mains = None,
+    colour: Colour = None,
+    range_: Range = None,
+    matrix: Matrix = None,
+    rotate: Rotate = None,
+    keep_readable: KeepReadable = False,
+    ocio: Ocio = None,
+    threads: Threads = 0,
+    strict: Strict = False,
+    quiet: Quiet = False,
+    json: Json = False,
+    verbose: Verbose = 0,
+) -> None:
+    """Say whether takes are good before the set is struck: a verdict for each check, and what to do about it."""
+    from lightstack.cli.findings import print_inspection
+    from lightstack.cli.progress import TerminalProgress
+    from lightstack.jobs.inspect_options import InspectOptions
+
+    if mains not in (None, 50, 60):
+        raise typer.BadParameter(f"--mains {mains}: is not a mains frequency; give 50 or 60")
+    options = InspectOptions(
+        quick=quick,
+        mains=(50.0, 60.0) if mains is None else (float(mains),),
+        colour=colour,
+        range=range_,
+        matrix=matrix,
+        rotate=rotate,
+        keep_readable=keep_readable,
+        ocio=ocio,
+        threads=threads,
+    )
+    from lightstack.jobs.inspect import inspect_takes
+
+    with TerminalProgress(quiet=quiet or (json and not verbose), verbosity=verbose) as progress:
+        found = inspect_takes(takes, out=out, options=options, progress=progress)
+    code = print_inspection(found, quiet=quiet, as_json=json, strict=strict)
+    if code:
+        raise typer.Exit(code)

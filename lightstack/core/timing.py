@@ -1,0 +1,355 @@
+"""Time in a take: uneven rates, repeated and missing frames, breaks of the timecode."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightstack.core.timecode import find_timecode_breaks
+from lightstack.records import NOT_CHECKED, BoolArray, Figure, Finding, FloatArray, FrameSpan, ProxyTake
+
+__all__ = [
+    "Timing",
+    "check_timing",
+    "find_skips",
+    "gather_positions",
+    "measure_timing",
+]
+
+UNEVEN_SECONDS, UNEVEN_SHARE = 0.0012, 0.03  # a container that counts milliseconds rounds by one; the rest is real
+UNEVEN_STEPS = 0.01  # of the steps, from which on a rate counts as variable
+GAP = 1.5  # steps, from which on a gap has lost frames
+STILL_SHARE = 0.2  # of the usual change: a frame that changes so little is the one before, coded again
+EVEN_CHANGE = (0.25, 0.5)  # least over most change round a repeat that is exact, that was coded again
+MOSTLY_REPEATS = 0.3  # of the frames: no stumble any more
+STEP_AT_ONCE = (1.6, 2.6)  # of the steps before and after: motion that doubles
+LEAST_MOTION = 0.0008  # of the picture's width, per frame
+# Where "good" ends and "reshoot" begins: share of the frames repeated or missing in a take that is laid in time. Common
+# practice of the trade: one stumble may be cut round, more are seen as stutter.
+STUMBLES = (0.0, 0.02)
+STUMBLES_UNTIMED = (0.005, 0.25)  # a sweep or an empty take: only light is lost
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """What was found; frames are indices. ``gaps``: (frame after the gap, frames lost). ``cadence``: every so many
+    frames one repeats, 0 none. ``spread_seconds``: from the usual step, 99 of 100 steps lie within."""
+
+    step_seconds: float
+    spread_seconds: float
+    uneven_share: float
+    repeats: NDArray[np.int64]
+    cadence: int
+    gaps: tuple[tuple[int, int], ...]
+    skips: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    breaks: tuple[tuple[int, int], ...] = ()
+    backwards: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+
+    @property
+    def lost(self) -> int:
+        """Frames missing by time stamps, by the timecode, or by motion, counted once."""
+        jumps = dict(self.gaps)
+        jumps |= {at: count for at, count in self.breaks if count > 0 and at not in jumps}
+        return sum(jumps.values()) + sum(int(k) not in jumps for k in self.skips)
+
+
+def measure_timing(
+    seconds: FloatArray,
+    duplicate: BoolArray,
+    *,
+    rate: float | Fraction | None = None,
+    timecodes: Sequence[str | None] | None = None,
+    change: FloatArray | None = None,
+    positions: FloatArray | None = None,
+) -> Timing:
+    """Measure a take's timing; the parameters are those of ``check_timing``."""
+    step, spread, uneven, gaps, backwards = _measure_steps(np.asarray(seconds, np.float64), rate)
+    repeats = np.asarray(duplicate, bool).copy()
+    repeats[:1] = False
+    if change is not None:
+        repeats |= find_near_repeats(change)
+        if repeats.mean() < MOSTLY_REPEATS:
+            repeats &= _find_lively(np.asarray(change, np.float64), repeats, exact=np.asarray(duplicate, bool))
+    skips = np.zeros(0, np.int64) if positions is None else find_skips(positions)
+    return Timing(
+        step_seconds=step,
+        spread_seconds=spread,
+        uneven_share=uneven,
+        repeats=np.flatnonzero(repeats),
+        cadence=_find_cadence(repeats),
+        gaps=gaps,
+        skips=skips,
+        breaks=() if timecodes is None else find_timecode_breaks(timecodes, rate),
+        backwards=backwards,
+    )
+
+
+def _measure_steps(
+    seconds: NDArray[np.float64], rate: float | Fraction | None
+) -> tuple[float, float, float, tuple[tuple[int, int], ...], NDArray[np.int64]]:
+    nominal = 1 / float(rate) if rate else np.nan
+    steps = np.diff(seconds)
+    known = np.isfinite(steps)
+    if known.sum() < 2:
+        return nominal, 0.0, 0.0, (), np.zeros(0, np.int64)
+    usual = float(np.median(steps[known]))
+    backwards = np.flatnonzero(known & (steps <= 0)) + 1
+    if usual <= 0:
+        return nominal, 0.0, 0.0, (), backwards
+    lost = np.where(known, np.rint(steps / usual) - 1, 0)
+    # a gap counts where the steps fit the beat otherwise; a rate that wanders has no beat to lose frames of
+    off = np.abs(steps - (lost + 1) * usual)
+    limit = max(UNEVEN_SECONDS, UNEVEN_SHARE * usual)
+    uneven = float(np.mean(off[known] > limit))
+    spread = float(np.quantile(off[known], 0.99))
+    fits = known & (steps > GAP * usual) & (off <= max(limit, 0.1 * usual))
+    gaps = tuple((int(k) + 1, int(lost[k])) for k in np.flatnonzero(fits)) if uneven < 0.2 else ()
+    return usual, spread, uneven, gaps, backwards
+
+
+def find_near_repeats(change: FloatArray) -> BoolArray:
+    """Say which frames are the one before, coded again: (n,) bool from the change against the frame before.
+
+    Notes: alone among frames that change; a codec that lets still pictures stand changes little everywhere.
+    """
+    change = np.asarray(change, np.float64)
+    n = len(change)
+    out = np.zeros(n, bool)
+    for k in range(1, n):
+        around = np.r_[change[max(1, k - 4) : k], change[k + 1 : k + 5]]
+        around = around[np.isfinite(around)]
+        if len(around) >= 3:
+            out[k] = change[k] < STILL_SHARE * np.min(around) and np.min(around) > 0
+    return out
+
+
+def _find_lively(change: NDArray[np.float64], repeats: BoolArray, *, exact: BoolArray) -> BoolArray:
+    """Say around which frames the take changes evenly, (n,) bool: the two changing frames before and after agree.
+
+    Notes: where a codec lets a still picture stand, what little changes does so by fits and starts.
+    """
+    out = np.ones(len(change), bool)
+    live = np.flatnonzero(~repeats & np.isfinite(change) & (np.arange(len(change)) > 0))
+    for k in np.flatnonzero(repeats):
+        at = int(np.searchsorted(live, k))
+        around = change[live[max(0, at - 2) : at + 2]]
+        out[k] = at >= 2 and len(live) - at >= 2 and around.min() > EVEN_CHANGE[int(not exact[k])] * around.max()
+    return out
+
+
+def _find_cadence(repeats: BoolArray) -> int:
+    """Every how many frames one repeats, where that is regular: 24 frames a second in 30 make 5; 0 otherwise."""
+    places = np.flatnonzero(repeats)
+    if len(places) < 4:
+        return 0
+    steps = np.diff(places)
+    usual = int(np.median(steps))
+    return usual if usual > 1 and np.mean(steps == usual) > 0.8 else 0
+
+
+def gather_positions(proxies: ProxyTake, ambient: FloatArray, *, stride: int = 4) -> NDArray[np.float64]:
+    """Where the middle of the added light lies in each frame, (n, 2) in picture widths; NaN where there is none.
+
+    ``ambient``: (h, w, 3) the room at proxy size. A carried lamp's light moves smoothly; where frames are missing it
+    jumps.
+    """
+    base = np.asarray(ambient, np.float32)[::stride, ::stride].mean(axis=2)
+    noise = proxies.noise_proxy.sigma(np.asarray(ambient, np.float32)[::stride, ::stride]).mean(axis=2)
+    y, x = np.mgrid[0 : base.shape[0], 0 : base.shape[1]] / np.float32(base.shape[1])
+    out = np.full((len(proxies), 2), np.nan)
+    for k in range(len(proxies)):
+        light = np.asarray(proxies.rgb[k][::stride, ::stride], np.float32).mean(axis=2) - base
+        light = np.clip(np.nan_to_num(light), 0, 1)
+        light[light < 3 * noise] = 0
+        whole = float(light.sum())
+        if (light > 0).mean() > 0.02:
+            out[k] = (x * light).sum() / whole, (y * light).sum() / whole
+    return out
+
+
+def find_skips(positions: FloatArray) -> NDArray[np.int64]:
+    """Find frames before which motion takes two steps at once, (m,) indices; ``positions`` (n, 2), NaN unknown.
+
+    Notes: believed only where the steps around agree with each other: motion must be even to show a missing frame.
+    """
+    steps = np.diff(np.asarray(positions, np.float64), axis=0)
+    found = []
+    for k in range(2, len(steps) - 2):
+        around = steps[[k - 2, k - 1, k + 1, k + 2]]
+        if not np.isfinite(around).all() or not np.isfinite(steps[k]).all():
+            continue
+        usual = around.mean(axis=0)
+        pace = float(np.hypot(*usual))
+        unrest = float(np.hypot(*(around - usual).T).max())
+        along = float(steps[k] @ usual) / max(pace, 1e-12) ** 2
+        across = float(np.hypot(*(steps[k] - along * usual)))
+        if pace > LEAST_MOTION and unrest < 0.2 * pace and across < 0.4 * pace and _within(along, STEP_AT_ONCE):
+            found.append(k + 1)
+    return np.array(found, np.int64)
+
+
+def _within(value: float, limits: tuple[float, float]) -> bool:
+    return limits[0] <= value <= limits[1]
+
+
+# --- the finding -------------------------------------------------------------------------------------
+
+
+def check_timing(
+    seconds: FloatArray,
+    duplicate: BoolArray,
+    *,
+    rate: float | Fraction | None,
+    timecodes: Sequence[str | None] | None = None,
+    change: FloatArray | None = None,
+    positions: FloatArray | None = None,
+    frames: NDArray[np.integer] | None = None,
+    timed: bool = True,
+) -> Finding:
+    """Judge a take's timing.
+
+    Parameters
+    ----------
+    seconds : (n,) time stamps, NaN unknown.
+    duplicate : (n,) whether a frame equals the one before, bit for bit.
+    rate : frames a second as declared, None unknown.
+    timecodes : one per frame, where the footage holds them frame by frame.
+    change : (n,) change against the frame before in any unit (``FrameTable.change_sigma``): finds repeats that were
+        coded again.
+    positions : (n, 2) of something that moves, NaN unknown (``gather_positions``): finds missing frames.
+    frames : (n,) source frames, counted from 1 if None.
+    timed : whether the take is laid in time (a hero); a sweep or an empty take only loses light.
+    """
+    n = len(seconds)
+    if n < 3:
+        return Finding("timing", NOT_CHECKED, f"{n} frames are too few to tell their timing.")
+    numbers = np.arange(1, n + 1) if frames is None else np.asarray(frames)
+    found = measure_timing(seconds, duplicate, rate=rate, timecodes=timecodes, change=change, positions=positions)
+    told: list[tuple[int, str, str]] = [
+        *_judge_repeats(found, n, timed),
+        *_judge_lost(found, n, timed),
+        *_judge_rate(found, timed),
+        *_judge_breaks(found, numbers),
+    ]
+    figures = (
+        Figure("frame rate", 1 / found.step_seconds if found.step_seconds > 0 else float(rate or 0), "fps", 3),
+        Figure("uneven steps", 100 * found.uneven_share, "%", 1),
+        Figure("spread of steps", 1000 * found.spread_seconds, "ms"),
+        Figure("repeated frames", float(len(found.repeats)), "", 0),
+        Figure("lost frames", float(found.lost), "", 0),
+        Figure("timecode breaks", float(len(found.breaks)), "", 0),
+    )
+    if not told:
+        return Finding(
+            "timing", "good", f"{n} frames at {_say_rate(found, rate)}, none repeated, none missing.", "", figures
+        )
+    level = max(t[0] for t in told)
+    return Finding(
+        "timing",
+        ("good", "usable", "reshoot")[level],
+        " ".join(t[1] for t in told),
+        " ".join(dict.fromkeys(t[2] for t in told if t[2])),
+        figures,
+        _list_spans(found, numbers),
+    )
+
+
+def _say_rate(found: Timing, rate: float | Fraction | None) -> str:
+    fps = float(rate) if rate else 1 / found.step_seconds if found.step_seconds > 0 else 0
+    return f"{fps:.3f}".rstrip("0").rstrip(".") + " fps" if fps else "no stated rate"
+
+
+def _grade(share: float, timed: bool) -> int:
+    good, bad = STUMBLES if timed else STUMBLES_UNTIMED
+    return int(share > good) + int(share > bad)
+
+
+def _judge_repeats(found: Timing, n: int, timed: bool) -> list[tuple[int, str, str]]:
+    count = len(found.repeats)
+    if not count:
+        return []
+    share = count / n
+    if found.cadence:
+        return [
+            (
+                1 if timed else 0,
+                f"Every {_say_nth(found.cadence)} frame repeats the one before ({count} of {n}): "
+                f"a slower rate was recorded as a faster one.",
+                "Set the camera's sensor rate and recording rate alike." if timed else "",
+            )
+        ]
+    if share > MOSTLY_REPEATS:
+        return [
+            (
+                1,
+                f"{count} of {n} frames equal the one before: nothing moves and no noise lives there, "
+                "as in a still or behind a strong noise reduction.",
+                "Turn the camera's noise reduction off and record at a higher bit rate.",
+            )
+        ]
+    remedy = "Use a faster card and film the take again." if _grade(share, timed) else ""
+    return [(_grade(share, timed), f"{_say(count, 'frame')} of {n} repeat{'s' * (count == 1)} the one before.", remedy)]
+
+
+def _judge_lost(found: Timing, n: int, timed: bool) -> list[tuple[int, str, str]]:
+    if not found.lost:
+        return []
+    level = _grade(found.lost / n, timed)
+    places = len({*(k for k, _ in found.gaps), *(k for k, c in found.breaks if c > 0), *map(int, found.skips)})
+    how = "time stamps" if found.gaps else "timecode" if any(c > 0 for _, c in found.breaks) else "motion"
+    says = f"{_say(found.lost, 'frame')} missing at {_say(places, 'place')} ({how})."
+    return [(level, says, "Use a faster card or a lower bit rate and film the take again." if level else "")]
+
+
+def _judge_rate(found: Timing, timed: bool) -> list[tuple[int, str, str]]:
+    if len(found.backwards):
+        says = (
+            f"{_say(len(found.backwards), 'time stamp')} {'do' if len(found.backwards) > 1 else 'does'} not go forward."
+        )
+        return [(1, says, "Copy the file again from the card.")]
+    if found.uneven_share <= UNEVEN_STEPS:
+        return []
+    says = (
+        f"The frame rate varies: {100 * found.uneven_share:.0f} % of the steps are off "
+        f"{1000 * found.step_seconds:.1f} ms, by up to {1000 * found.spread_seconds:.1f} ms."
+    )
+    return [(1 if timed else 0, says, "Set the camera to a constant frame rate." if timed else "")]
+
+
+def _judge_breaks(found: Timing, numbers: NDArray) -> list[tuple[int, str, str]]:
+    back = [(k, c) for k, c in found.breaks if c < 0]
+    if not back:
+        return []
+    return [
+        (
+            1,
+            f"The timecode goes back or stands at {_say(len(back), 'place')}, "
+            f"first at frame {int(numbers[back[0][0]])}.",
+            "Record the take in one go, with the timecode running free.",
+        )
+    ]
+
+
+def _list_spans(found: Timing, numbers: NDArray) -> tuple[FrameSpan, ...]:
+    places = {*map(int, found.repeats), *map(int, found.skips), *map(int, found.backwards)}
+    places |= {k for k, _ in found.gaps} | {k for k, _ in found.breaks}
+    spans: list[list[int]] = []
+    for k in sorted(places):
+        number = int(numbers[k])
+        if spans and number == spans[-1][1] + 1:
+            spans[-1][1] = number
+        else:
+            spans.append([number, number])
+    return tuple((a, b) for a, b in spans)
+
+
+def _say(count: int, thing: str) -> str:
+    return f"{count} {thing}{'s' * (count != 1)}"
+
+
+def _say_nth(count: int) -> str:
+    return {2: "second", 3: "third", 4: "fourth", 5: "fifth"}.get(count, f"{count}th")

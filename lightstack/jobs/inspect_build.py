@@ -1,0 +1,122 @@
+"""The checks of a build: the same as an inspection's, from what the build has measured anyway."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from lightstack.jobs.footage import FittedTake
+from lightstack.jobs.inspect_between import add_finding, compare_pair
+from lightstack.jobs.inspect_checks import check_take, measure_steady
+from lightstack.jobs.inspect_looked import TakeLooked
+from lightstack.jobs.inspect_luma import LumaSamples
+from lightstack.jobs.inspect_takes import describe_footage
+from lightstack.records import Progress, ProxyTake, Registration, TakeFindings
+
+if TYPE_CHECKING:
+    from lightstack.jobs.sweep import SweepOutcome
+
+MAINS = (50.0, 60.0)
+CHECKS = 1  # raised whenever the checks of a take that is kept change meaning
+
+
+class Unwatched:
+    """Progress that nobody watches: what is measured here takes a moment."""
+
+    @contextmanager
+    def step(self, name: str, total: int | None) -> Iterator[Unwatched]:
+        """Show nothing."""
+        yield self
+
+    def advance(self, count: int = 1) -> None:
+        """Count nothing."""
+
+    def say(self, line: str, *, level: int = 0) -> None:
+        """Say nothing."""
+
+
+def check_built_steady(
+    name: str,
+    fitted: FittedTake,
+    proxies: ProxyTake,
+    registration: Registration,
+    *,
+    luma: LumaSamples,
+    folder: Path,
+    progress: Progress,
+) -> TakeFindings:
+    """Check a take without a carried lamp that the build has surveyed and registered."""
+    info = fitted.take.info
+    rest, table = measure_steady(proxies, registration, folder, progress=progress)
+    one = TakeLooked(
+        name=name,
+        role=name,
+        reason="",
+        about=describe_footage(info, len(proxies)),
+        info=info,
+        primaries=fitted.take.working or info.encoding.primaries,
+        proxies=proxies,
+        luma=luma,
+        quick=False,
+        registration=registration,
+        rest=rest,
+        table=table,
+        brief=True,
+    )
+    return check_take(one, mains=MAINS)
+
+
+def check_built_sweep(outcome: SweepOutcome) -> tuple[TakeFindings, ...]:
+    """Check a sweep that the build has made a plate of, and the empty take that it leaned on."""
+    look, info = outcome.look, outcome.info
+    one = TakeLooked(
+        name=info.name,
+        role="sweep",
+        reason="",
+        about=describe_footage(info, len(look.proxies)),
+        info=info,
+        primaries=outcome.primaries,
+        proxies=look.proxies,
+        luma=outcome.luma,
+        quick=False,
+        registration=look.registration,
+        rest=look.ambient,
+        table=look.table,
+        look=look,
+        gel=outcome.gel,
+        coverage=outcome.choice.coverage,
+        key_count=len(outcome.choice.order),
+        reach=outcome.reach,
+        holes=outcome.holes,
+        brief=True,
+    )
+    sweep = replace(check_take(one, mains=MAINS), panels=())  # the sweep's own section plots them
+    empty = look.empty
+    if empty is None or outcome.empty_info is None:
+        return (sweep,)
+    info = outcome.empty_info
+    folder = outcome.folder / "bare"
+    rest, table = measure_steady(empty.proxies, empty.registration, folder, progress=Unwatched())
+    bare = TakeLooked(
+        name="empty",
+        role="empty",
+        reason="",
+        about=describe_footage(info, len(empty.proxies)),
+        info=info,
+        primaries=outcome.primaries,
+        proxies=empty.proxies,
+        luma=LumaSamples(set()),
+        quick=False,
+        registration=empty.registration,
+        rest=rest,
+        table=table,
+        rest_frames=len(empty.proxies),
+        brief=True,
+    )
+    if look.own_ambient:
+        one = replace(one, rest_frames=max(1, int(look.lamp_off.sum())))
+        sweep = add_finding(sweep, *compare_pair(bare, one))
+    return (check_take(bare, mains=MAINS), sweep)

@@ -1,0 +1,83 @@
+"""The hero at survey size for its patches: what its own survey left in the scratch folder, else a new pass."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from lightstack.core.survey import average_frames
+from lightstack.errors import UnusableTake
+from lightstack.files.folder import OutFolder
+from lightstack.jobs.footage import resolve_ranges
+from lightstack.jobs.hero import HeroPart, pick_origin_frames
+from lightstack.jobs.patch_masks import MaskMaker
+from lightstack.jobs.patch_match import HeroFrames
+from lightstack.jobs.survey import UNKNOWN_NOISE, measure_proxy_noise, survey_factor, survey_take
+from lightstack.records import HeroLook, Progress, ProxyTake
+
+
+def survey_patched(
+    folder: OutFolder,
+    hero: HeroPart,
+    seen: HeroLook,
+    makers: Sequence[MaskMaker],
+    *,
+    offset: int,
+    progress: Progress,
+) -> HeroFrames:
+    """Return the hero over the frames that any patch needs. ``offset``: shot frame minus source frame."""
+    proxies = recall_survey(hero, seen, folder.scratch_folder("hero"))
+    if proxies is None:
+        needed = [frame - offset for maker in makers for frame in (maker.frames[0], maker.frames[-1])]
+        as_laid = replace(hero.fitted, gain=np.ones(3, np.float32))  # patches are laid on the hero as it was decoded
+        proxies = survey_take(
+            as_laid, folder.scratch_folder("patch"), use=(min(needed), max(needed)), progress=progress
+        )
+        proxies = with_noise(proxies)
+    return HeroFrames(proxies, seen.registration, offset)
+
+
+def with_noise(proxies: ProxyTake) -> ProxyTake:
+    """Return a survey with its noise measured; where no two frames differ, with next to none."""
+    try:
+        return replace(proxies, noise_proxy=measure_proxy_noise(proxies, np.arange(len(proxies))))
+    except UnusableTake:  # a single frame, or a render without noise
+        return proxies
+
+
+def recall_survey(hero: HeroPart, seen: HeroLook, scratch: Path) -> ProxyTake | None:
+    """Return the survey that the hero's own look left behind, or None where it is not whole or not of this hero.
+
+    Notes: the files carry no label, so they are believed only if the origin picture comes out of them bit for bit.
+    """
+    info, (height, width) = hero.take.info, seen.origin.picture.shape[:2]
+    first, last = info.first_frame, info.last_frame
+    if hero.settings.use is not None:
+        first, last = resolve_ranges([hero.settings.use], hero.take, what="use")[0]
+    count = last - first + 1
+    paths = scratch / f"{info.name}.rgb", scratch / f"{info.name}.clipped"
+    sizes = (count * height * width * 6, count * height * width)
+    if np.any(hero.fitted.gain != 1) or not all(p.is_file() for p in paths):
+        return None
+    if tuple(path.stat().st_size for path in paths) != sizes:
+        return None
+    numbers = np.arange(first, last + 1, dtype=np.int64)
+    proxies = ProxyTake(
+        name=info.name,
+        rgb=np.memmap(paths[0], np.float16, "r", shape=(count, height, width, 3)),
+        clipped=np.memmap(paths[1], np.uint8, "r", shape=(count, height, width)),
+        source_frames=numbers,
+        seconds=np.full(count, np.nan),
+        factor=survey_factor(*hero.fitted.size[::-1]),
+        full_size=hero.fitted.size,
+        noise_full=UNKNOWN_NOISE,
+        noise_proxy=UNKNOWN_NOISE,
+        duplicate=np.zeros(count, bool),
+    )
+    proxies = with_noise(proxies)
+    frames = pick_origin_frames(proxies, seen.registration, hero.reference)
+    same = np.array_equal(average_frames(proxies, frames).astype(np.float32), seen.origin.picture)
+    return proxies if same else None

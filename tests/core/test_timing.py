@@ -1,0 +1,204 @@
+"""Timing: uneven rates, repeated and missing frames, timecode."""
+
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from core_helpers import make_proxies, pack_proxies, read_figures
+from made import make_room
+from made.faults import Faults, FaultyTake, repeat_and_drop
+
+from lightstack.core.timing import (
+    check_timing,
+    find_near_repeats,
+    find_skips,
+    gather_positions,
+    measure_timing,
+)
+
+STEADY = np.arange(120) / 24
+NONE = np.zeros(120, bool)
+
+
+def check(seconds=STEADY, duplicate=NONE, **options):
+    return check_timing(seconds, duplicate, **{"rate": Fraction(24), **options})
+
+
+def test_a_steady_take_is_good():
+    finding = check()
+    assert finding.grade == "good"
+    assert read_figures(finding)["frame rate"] == pytest.approx(24)
+
+
+@pytest.mark.parametrize("rate", [Fraction(24000, 1001), Fraction(25), Fraction(30000, 1001), Fraction(60)])
+@pytest.mark.parametrize("tick", [Fraction(1, 1000), Fraction(1, 90000), Fraction(1, 12800)])
+def test_time_stamps_rounded_by_the_container_are_steady(rate, tick):
+    seconds = np.array([float(round(k / rate / tick) * tick) for k in range(400)])
+    assert check_timing(seconds, np.zeros(400, bool), rate=rate).grade == "good"
+
+
+def test_lost_frames_are_counted_from_the_gaps():
+    seconds = np.delete(np.arange(126) / 24, [30, 31, 60, 90, 91, 92])
+    finding = check(seconds)
+    figures = read_figures(finding)
+    assert figures["lost frames"] == 6
+    assert figures["uneven steps"] == 0
+    assert finding.frames == ((31, 31), (59, 59), (88, 88))
+    assert finding.grade == "reshoot"
+    assert check(seconds, timed=False).grade == "usable"
+    assert "3 places" in finding.says
+
+
+def test_a_rate_that_varies_is_no_loss_of_frames():
+    rng = np.random.default_rng(1)
+    seconds = np.cumsum(rng.uniform(0.028, 0.045, 300))
+    finding = check_timing(seconds, np.zeros(300, bool), rate=Fraction(30))
+    assert finding.grade == "usable"
+    assert read_figures(finding)["lost frames"] == 0
+    assert read_figures(finding)["uneven steps"] > 50
+    assert "varies" in finding.says
+    assert "constant" in finding.remedy
+
+
+def test_time_that_goes_back_is_said():
+    seconds = STEADY.copy()
+    seconds[50:] -= 1.0
+    finding = check(seconds)
+    assert finding.grade == "usable"
+    assert finding.frames == ((51, 51),)
+
+
+def test_repeats_are_counted_and_a_cadence_is_named():
+    some = NONE.copy()
+    some[[20, 70]] = True
+    assert read_figures(check(duplicate=some))["repeated frames"] == 2
+    every = np.arange(120) % 5 == 4
+    finding = check(duplicate=every)
+    assert "Every fifth frame" in finding.says
+    assert finding.grade == "usable"
+    assert check(duplicate=every, timed=False).grade == "good"
+    still = np.ones(120, bool)
+    assert "noise reduction" in check(duplicate=still).remedy
+
+
+def test_repeats_coded_again_show_in_the_change():
+    rng = np.random.default_rng(2)
+    change = rng.uniform(0.9, 1.4, 120)
+    change[[33, 80]] = 0.05
+    np.testing.assert_array_equal(np.flatnonzero(find_near_repeats(change)), [33, 80])
+    assert not find_near_repeats(np.where(np.arange(120) % 12, 0.01, 1.0)).any()  # a codec that lets pictures stand
+    assert not find_near_repeats(np.zeros(50)).any()
+    finding = check(change=change)
+    assert read_figures(finding)["repeated frames"] == 2
+
+
+def test_still_pictures_that_a_codec_lets_stand_are_no_repeats():
+    rng = np.random.default_rng(4)
+    change = np.where(np.arange(120) % 3, rng.uniform(0.01, 0.04, 120), rng.uniform(0.3, 0.5, 120))
+    repeats = NONE.copy()
+    repeats[[40, 41, 80]] = True
+    change[repeats] = 0
+    assert check(duplicate=repeats, change=change).grade == "good"
+    change = np.where(repeats, 0, rng.uniform(0.8, 1.2, 120))
+    assert read_figures(check(duplicate=repeats, change=change))["repeated frames"] == 3
+
+
+# --- motion ------------------------------------------------------------------------------------------
+
+
+def walk(count, *, sway=0.0):
+    """An even way through the picture in picture widths."""
+    t = np.arange(count)
+    return np.stack([0.1 + 0.004 * t, 0.3 + 0.001 * t + sway * np.sin(t / 9)], axis=1)
+
+
+def test_motion_that_doubles_shows_a_missing_frame():
+    positions = np.delete(walk(104, sway=0.004), [30, 55, 80, 81], axis=0)
+    np.testing.assert_array_equal(find_skips(positions), [30, 54])  # two at once are no doubling
+    finding = check(STEADY[:100], NONE[:100], positions=positions)
+    assert read_figures(finding)["lost frames"] == 2
+    assert "motion" in finding.says
+
+
+def test_uneven_motion_stops_and_knocks_are_no_missing_frames():
+    rng = np.random.default_rng(3)
+    assert not len(find_skips(np.cumsum(rng.uniform(0, 0.01, (200, 2)), axis=0)))
+    jump = walk(100)
+    jump[50:] += (0.0, 0.1)
+    assert not len(find_skips(jump))
+    assert not len(find_skips(np.repeat(walk(1), 60, axis=0)))
+    assert not len(find_skips(np.full((60, 2), np.nan)))
+
+
+def test_the_middle_of_the_added_light_is_found():
+    # REFERENCE  scipy.ndimage.center_of_mass of the light put in.
+    from scipy.ndimage import center_of_mass
+
+    y, x = np.mgrid[0:60, 0:100]
+    base = np.full((60, 100, 3), 0.05)
+    spots = [0.5 * np.exp(-((x - cx) ** 2 + (y - 25) ** 2) / 300)[..., None] * np.ones(3) for cx in (30, 50, 70)]
+    proxies = pack_proxies(np.stack([base + s for s in spots] + [base]))
+    found = gather_positions(proxies, base, stride=1)
+    for k, spot in enumerate(spots):
+        light = np.where(spot[..., 0] > 3 * proxies.noise_proxy.sigma(base).mean(), spot[..., 0], 0)
+        middle = np.array(center_of_mass(light))[::-1] / 100
+        np.testing.assert_allclose(found[k], middle, atol=2e-3)
+    assert np.isnan(found[3]).all()
+
+
+# --- timecode ----------------------------------------------------------------------------------------
+
+
+def test_breaks_of_the_timecode_are_told():
+    codes = [f"10:00:{k // 24:02d}:{k % 24:02d}" for k in range(130)]
+    del codes[50:53]
+    codes[100:] = [f"09:00:{k // 24:02d}:{k % 24:02d}" for k in range(27)]
+    finding = check(np.arange(127) / 24, np.zeros(127, bool), timecodes=codes)
+    assert read_figures(finding)["lost frames"] == 3
+    assert "goes back" in finding.says
+
+
+def test_gaps_told_twice_are_counted_once():
+    codes = [f"10:00:{k // 24:02d}:{k % 24:02d}" for k in range(124)]
+    del codes[50:54]
+    seconds = np.delete(np.arange(124) / 24, range(50, 54))
+    assert measure_timing(seconds, NONE, rate=24, timecodes=codes).lost == 4
+
+
+def test_few_frames_and_no_times_are_no_fault():
+    assert check_timing(np.array([0.0]), np.array([False]), rate=24).grade == "not checked"
+    assert check(np.full(120, np.nan)).grade == "good"
+    assert check_timing(np.full(120, np.nan), NONE, rate=None).grade == "good"
+
+
+# --- made takes --------------------------------------------------------------------------------------
+
+
+def measure_change(proxies):
+    frames = [np.asarray(frame, np.float32) for frame in proxies.rgb]
+    return np.array([0.0] + [np.abs(b - a).mean() for a, b in zip(frames[:-1], frames[1:], strict=True)])
+
+
+@pytest.mark.parametrize("quantiser", [0.0, 4.0])
+def test_repeats_put_into_a_made_take_are_found(quantiser):
+    room = make_room(1, take="hero", size=(90, 160), frames=120)
+    order = repeat_and_drop(len(room), repeats=(20, 50, 85))
+    proxies = make_proxies(FaultyTake(room, Faults(order=order, quantiser=quantiser)))
+    finding = check_timing(proxies.seconds, proxies.duplicate, rate=24, change=measure_change(proxies))
+    assert finding.frames == ((21, 21), (51, 51), (86, 86))
+    assert finding.grade == "reshoot"
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("kind", ["sweep", "hero"])
+def test_faultless_takes_have_good_timing(seed, kind):
+    room = make_room(seed, **({} if kind == "sweep" else {"take": "hero", "size": (90, 160), "frames": 120}))
+    proxies = make_proxies(room)
+    finding = check_timing(
+        proxies.seconds,
+        proxies.duplicate,
+        rate=24,
+        change=measure_change(proxies),
+        positions=gather_positions(proxies, room.ambient),
+    )
+    assert finding.grade == "good", finding.says

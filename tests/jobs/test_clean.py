@@ -1,0 +1,240 @@
+"""Clean plates of made takes: somebody stands in the way for 30 to 80 % of the frames, or never leaves."""
+
+import numpy as np
+import pytest
+from clips import write_clip
+from made.rooms import make_room
+from made.standing import make_standing, sway
+
+from lightstack.errors import MismatchedInput, MissingInput, SettingError, UnusableTake
+from lightstack.files.plates import read_exr
+from lightstack.jobs.clean import CleanRequest, CleanTake, make_clean
+from lightstack.jobs.clean_pass import plan_place
+from lightstack.jobs.clean_results import draw_confidence, judge_clean, list_spots, say_ranges
+from lightstack.jobs.clean_takes import CleanOptions, clean_takes, name_takes
+from lightstack.jobs.memory import floor_bytes
+from lightstack.jobs.options import BuildOptions
+from lightstack.records import Hole
+
+NOISE = (4e-4, 4e-6)
+FRAMES = 30
+TAGS = {"color_range": 2, "colorspace": 0, "color_trc": 1, "color_primaries": 1}  # numbers of ITU-T H.273
+JUDGED_SEED = 103  # not looked at while the thresholds were set
+
+
+@pytest.fixture(scope="module")
+def standing():
+    return make_standing(JUDGED_SEED)
+
+
+@pytest.fixture(scope="module")
+def film(standing, tmp_path_factory):
+    """Give the movie of a list of places (None: nobody), lossless 10-bit R'G'B' unless said otherwise."""
+    folder = tmp_path_factory.mktemp("standing")
+    made = {}
+
+    def get(places, *, chroma="rgb", name="take"):
+        key = (tuple(places), chroma, name)
+        if key not in made:
+            path = folder / f"{name}_{len(made)}.mkv"
+            planes = list(standing.planes(places, chroma=chroma))
+            if chroma == "rgb":
+                planes = [tuple(p[0][..., c] for c in (1, 2, 0)) for p in planes]
+            form = "gbrp10le" if chroma == "rgb" else "yuv420p10le"
+            tags = {"color_range": 2 if chroma == "rgb" else 1, "colorspace": 0 if chroma == "rgb" else 1}
+            tags |= {"color_trc": 1, "color_primaries": 1}
+            made[key] = write_clip(path, planes, codec="ffv1", pixel_format=form, tags=tags)
+        return made[key]
+
+    return get
+
+
+def stand(cover):
+    gone = round((1 - cover) * FRAMES)
+    return [None] * (gone // 2) + [0] * (FRAMES - gone) + [None] * (gone - gone // 2)
+
+
+def request(*paths, **keys):
+    from lightstack.files.schema import TakeSettings
+
+    takes = [CleanTake(TakeSettings(path=(str(path),)), (path,), f"take_{i}") for i, path in enumerate(paths)]
+    return CleanRequest(takes=tuple(takes), **keys)
+
+
+def sigmas_off(light, standing):
+    """How far a plate is off the noise-free set, in sigma of one frame, (H, W, 3)."""
+    truth = standing.empty
+    return (light - truth) / np.sqrt(NOISE[0] * np.maximum(truth, 0) + NOISE[1])
+
+
+@pytest.mark.parametrize(("method", "cover"), [("median", 0.49), ("sigma_clip", 0.3), ("longest_rest", 0.49)])
+def test_whoever_stands_for_less_than_half_is_gone(method, cover, standing, film, tmp_path, unwatched):
+    outcome = make_clean(request(film(stand(cover)), method=method), tmp_path, progress=unwatched)
+    off, body = sigmas_off(outcome.light, standing), standing.covers[0]
+    # TOLERANCE  exact to noise: a median of the 15 free frames leaves 0.32 sigma; nothing is grossly off.
+    assert np.sqrt((off[body] ** 2).mean()) < 0.4
+    assert (np.abs(off) > 3).any(axis=2).mean() < 0.001
+    assert judge_clean("clean", outcome).grade == "good"
+
+
+def test_the_plain_median_of_all_frames_is_exact_at_49_percent(standing, film, tmp_path, unwatched):
+    places = stand(0.49)
+    outcome = make_clean(request(film(places), frames=((1, FRAMES),)), tmp_path, progress=unwatched)
+    assert len(outcome.used) == FRAMES
+    # REFERENCE  numpy.median of the frames as the camera model develops them. TOLERANCE  the table of the curve.
+    expected = np.median(standing.film(places), axis=0)
+    np.testing.assert_allclose(outcome.light, expected, rtol=2e-3, atol=2e-5)
+    assert outcome.values == "code values"
+
+
+@pytest.mark.parametrize("cover", [0.6, 0.8])
+def test_the_longest_rest_is_right_where_the_set_shows_in_one_stretch(cover, standing, film, tmp_path, unwatched):
+    free = round((1 - cover) * FRAMES)
+    places = [None] * free + [sway(k) for k in range(FRAMES - free)]
+    outcome = make_clean(request(film(places), method="longest_rest"), tmp_path, progress=unwatched)
+    off, body = sigmas_off(outcome.light, standing), standing.covers[0]
+    assert np.sqrt((off[body] ** 2).mean()) < 0.8  # 6 frames of the set leave 0.5 sigma
+    assert (np.abs(off) > 3).any(axis=2).mean() < 0.003
+    assert outcome.seen[body].mean() < 1 - 0.7 * cover
+
+
+def test_a_median_that_shows_somebody_says_so(standing, film, tmp_path, unwatched):
+    places = [None] * 9 + [0] * 21
+    outcome = make_clean(request(film(places), frames=((1, FRAMES),)), tmp_path, progress=unwatched)
+    verdict = judge_clean("clean", outcome)
+    assert verdict.grade == "usable"
+    assert "longest_rest" in " ".join(verdict.sentences)
+    assert outcome.holes[standing.covers[0]].mean() > 0.5
+
+
+def test_whoever_never_leaves_is_named_and_drawn(standing, film, tmp_path, unwatched):
+    path = film([(k // 2) % 5 for k in range(FRAMES)])
+    outcome = make_clean(request(path, method="longest_rest"), tmp_path, progress=unwatched)
+    verdict = judge_clean("clean", outcome)
+    assert verdict.grade == "reshoot"
+    assert "never leaves" in verdict.sentences[0]
+    assert outcome.restless
+    drawn = draw_confidence(outcome)
+    assert drawn.shape == (*standing.empty.shape[:2], 3)
+
+
+def test_takes_are_joined_and_a_knocked_one_is_put_back(tmp_path, unwatched):
+    room = make_room(1, size=(112, 200), frames=14, lead=3, take="hero", bump_px=3.0, turn_deg=0, bump_at=0.5)
+    planes = [tuple(room.planes(k)[0][..., c] for c in (1, 2, 0)) for k in range(len(room))]
+    path = write_clip(tmp_path / "knocked.mkv", planes, codec="ffv1", pixel_format="gbrp10le", tags=TAGS)
+    outcome = make_clean(request(path, path, method="longest_rest"), tmp_path, progress=unwatched)
+    assert {name for name, _ in outcome.used} == {"take_0", "take_1"}
+    assert outcome.values == "linear light, half floats"
+    inside = (slice(8, -8), slice(8, -8))
+    off = []
+    for truth in (room.ambient, room.moved[len(room) - 1].astype(np.float32)):  # its origin is either pose
+        sigma = np.sqrt(NOISE[0] * np.maximum(truth, 0) + NOISE[1])
+        off.append(float(np.sqrt(np.mean(((outcome.light - truth) / sigma)[inside] ** 2))))
+    assert min(off) < 0.5
+    assert max(off) > 2 * min(off)
+
+
+def test_the_bytes_do_not_depend_on_memory_or_threads(film, standing, tmp_path, unwatched):
+    path = film([None, None, 0, 0, None, None, None, 5], chroma="420")
+    budget = floor_bytes(standing.empty.shape[:2]) + 1  # nothing to spare: frames go to the disk
+    every = [BuildOptions(threads=1), BuildOptions(threads=2), BuildOptions(memory_bytes=budget)]
+    results = [make_clean(request(path, options=options), tmp_path, progress=unwatched) for options in every]
+    assert results[0].light.tobytes() == results[1].light.tobytes() == results[2].light.tobytes()
+    assert results[0].values == "linear light, half floats"
+    assert not (tmp_path / "frames").exists()
+
+
+def test_frames_that_do_not_fit_go_to_the_disk_and_it_is_said(tmp_path, silence):
+    tight = BuildOptions(memory_bytes=floor_bytes((100, 100)))
+    assert plan_place(3, (100, 100), np.dtype(np.float16), tmp_path, BuildOptions(), progress=silence) is None
+    assert plan_place(3, (100, 100), np.dtype(np.float16), tmp_path, tight, progress=silence) is not None
+    assert "MiB" in silence.lines[-1]
+
+
+def test_holes_are_painted_only_when_asked_for(film, tmp_path, unwatched):
+    places = [0] * 6 + [None] * 4
+    keys = {"frames": ((1, 10),)}
+    left = make_clean(request(film(places), **keys), tmp_path, progress=unwatched)
+    filled = make_clean(request(film(places), fill=True, **keys), tmp_path, progress=unwatched)
+    assert left.holes.any()
+    assert not left.painted.any()
+    assert (filled.painted <= filled.holes).all()
+    unchanged = ~filled.painted
+    np.testing.assert_array_equal(filled.light[unchanged], left.light[unchanged])
+
+
+def test_a_plate_is_written_with_what_is_known_of_it(film, standing, tmp_path, unwatched):
+    out = tmp_path / "new" / "clean.exr"
+    result = clean_takes([film(stand(0.3))], out, options=CleanOptions(), progress=unwatched)
+    assert sorted(p.name for p in out.parent.iterdir()) == sorted(result.files)
+    light = read_exr(out)
+    assert set(light) == {"R", "G", "B"}
+    known = read_exr(out.with_name("clean_seen.exr"))
+    assert set(known) == {"seen", "frames", "hole", "filled", "noise.R", "noise.G", "noise.B"}
+    assert known["seen"].max() <= 1
+    body = standing.covers[0]
+    assert known["seen"][body].mean() == pytest.approx(0.7, abs=0.1)
+    # the noise that is stated is the noise that is there, where nobody stands
+    off = (light["G"].astype(np.float32) - standing.empty[..., 1])[~body]
+    assert off.std() == pytest.approx(float(known["noise.G"][~body].mean()), rel=0.25)
+    assert result.numbers["reduced"] == "code values"
+    assert "holes" in result.numbers
+
+
+@pytest.mark.parametrize(
+    ("keys", "kind", "words"),
+    [
+        ({"method": "mode"}, SettingError, "unknown"),
+        ({"most_frames": 2}, SettingError, "at least 3"),
+        ({"frames": ((1, 2),)}, UnusableTake, "2 usable frames"),
+        ({"frames": ((1, 900),)}, SettingError, "900"),
+        ({"method": "sigma_clip", "frames": ((3, 6),)}, UnusableTake, "at least 5"),
+    ],
+)
+def test_what_cannot_be_made_is_refused_in_one_line(keys, kind, words, film, tmp_path, unwatched):
+    with pytest.raises(kind, match=words) as told:
+        make_clean(request(film(stand(0.3)), **keys), tmp_path, progress=unwatched)
+    assert "\n" not in str(told.value)
+
+
+def test_takes_that_do_not_match_are_refused(film, tmp_path, unwatched):
+    rng = np.random.default_rng(2)
+
+    def write(name, size):
+        code = np.kron(rng.integers(100, 900, (size[0] // 8, size[1] // 8)), np.ones((8, 8)))
+        planes = [tuple((code + rng.normal(0, 3, code.shape)).astype(np.uint16) for _ in range(3)) for _ in range(8)]
+        return write_clip(tmp_path / name, planes, codec="ffv1", pixel_format="gbrp10le", tags=TAGS)
+
+    with pytest.raises(MismatchedInput, match="shape"):
+        make_clean(request(film(stand(0.3)), write("square.mkv", (112, 112))), tmp_path, progress=unwatched)
+    with pytest.raises(MismatchedInput, match="does not show the framing"):
+        make_clean(request(film(stand(0.3)), write("other.mkv", (112, 200))), tmp_path, progress=unwatched)
+
+
+def test_paths_are_checked_before_anything_is_read(film, tmp_path, unwatched):
+    take = film(stand(0.3))
+    for takes, out, kind, words in (
+        ([tmp_path / "none.mov"], tmp_path / "c.exr", MissingInput, "nothing is there"),
+        ([take], tmp_path / "c.png", SettingError, "ends in .exr"),
+        ([], tmp_path / "c.exr", SettingError, "no take"),
+    ):
+        with pytest.raises(kind, match=words):
+            clean_takes(takes, out, options=CleanOptions(), progress=unwatched)
+    with pytest.raises(SettingError, match="--range"):
+        clean_takes([take], tmp_path / "c.exr", options=CleanOptions(range="wide"), progress=unwatched)
+    assert not (tmp_path / "c.exr").exists()
+
+
+def test_takes_get_names_of_their_own():
+    from pathlib import Path
+
+    names = [
+        name for _, name in name_takes([Path("a/hero.mov"), Path("b/hero.mov"), Path("x.####.exr"), Path("12.mov")])
+    ]
+    assert names == ["hero", "hero_2", "x", "12"]
+
+
+def test_numbers_and_places_in_words():
+    assert say_ranges([3, 7, 8, 9, 12]) == "3, 7-9, 12"
+    places = [Hole(i, 10.0 * i, 5, 0.1, "left") for i in range(1, 7)]
+    assert list_spots(places, most=2) == "1 (left, x 10 y 5), 2 (left, x 20 y 5) and 4 more"
