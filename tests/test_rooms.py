@@ -11,7 +11,7 @@ PACKAGE = Path(lightstack.__file__).parent
 BASE = {"errors", "records"}
 MAY_IMPORT = {
     "errors": set(),
-    "records": set(),
+    "records": {"records"},
     "core": {"core"} | BASE,
     "files": {"files", "core"} | BASE,
     "report": {"report", "core"} | BASE,

@@ -1,0 +1,103 @@
+"""Frozen records that travel between the rooms.
+
+Conventions that every record follows:
+
+* Light is linear, float32, ``(H, W, 3)``; 1.0 is reference white.
+* Picture coordinates are pixels of the upright full-size hero, x right, y down, pixel centres at .5.
+* A *source frame* is counted from 1 at a movie's first decoded frame (numbered stills keep their own
+  number); a *shot frame* belongs to the hero. Ranges are inclusive.
+* A pose is a 3 x 3 float64 matrix M in those coordinates: the registered picture at x is the take's
+  picture at M x (M maps the registration origin into the take).
+"""
+
+from __future__ import annotations
+
+from lightstack.records.findings import (
+    GRADES,
+    NOT_CHECKED,
+    Figure,
+    Finding,
+    FrameSpan,
+    Panel,
+    PanelLine,
+    PlaceView,
+    TakeFindings,
+)
+from lightstack.records.measured import (
+    BoolArray,
+    Choice,
+    CodedFrame,
+    Encoding,
+    FloatArray,
+    FrameTable,
+    LampStill,
+    MixCurve,
+    NoiseModel,
+    ProxyTake,
+    Registration,
+    Stretch,
+    TakeInfo,
+)
+from lightstack.records.told import (
+    BuiltClean,
+    BuiltPatches,
+    BuiltSweep,
+    HeroLook,
+    Hole,
+    KeyFrame,
+    LaidFrame,
+    LaidFrames,
+    Origin,
+    PatchLight,
+    PatchMatch,
+    PatchReport,
+    Progress,
+    ShotReport,
+    Step,
+    SweepPictures,
+    SweepReport,
+    Verdict,
+)
+
+__all__ = [
+    "GRADES",
+    "NOT_CHECKED",
+    "BoolArray",
+    "BuiltClean",
+    "BuiltPatches",
+    "BuiltSweep",
+    "Choice",
+    "CodedFrame",
+    "Encoding",
+    "Figure",
+    "Finding",
+    "FloatArray",
+    "FrameSpan",
+    "FrameTable",
+    "HeroLook",
+    "Hole",
+    "KeyFrame",
+    "LaidFrame",
+    "LaidFrames",
+    "LampStill",
+    "MixCurve",
+    "NoiseModel",
+    "Origin",
+    "Panel",
+    "PanelLine",
+    "PatchLight",
+    "PatchMatch",
+    "PatchReport",
+    "PlaceView",
+    "Progress",
+    "ProxyTake",
+    "Registration",
+    "ShotReport",
+    "Step",
+    "Stretch",
+    "SweepPictures",
+    "SweepReport",
+    "TakeFindings",
+    "TakeInfo",
+    "Verdict",
+]
