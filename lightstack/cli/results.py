@@ -34,9 +34,16 @@ def list_lines(result: BuildResult) -> list[str]:
     """List what people want to read after a job."""
     lines = [f"{verdict.take}: {verdict.grade}. {' '.join(verdict.sentences)}".rstrip() for verdict in result.verdicts]
     lines += [f"warning: {warning}" for warning in result.warnings]
-    lines += [f"{label}: {value}" for label, value in result.numbers.items()]
+    lines += [f"{label}: {list_figures(value)}" for label, value in result.numbers.items()]
     lines += [f"written: {result.out / name}" for name in result.files]
     return lines
+
+
+def list_figures(value: Any) -> str:
+    """Write a group of figures in one line, or a single one as it is."""
+    if not isinstance(value, Mapping):
+        return str(value)
+    return "; ".join(f"{name} {figure}" for name, figure in value.items())
 
 
 def to_plain(value: Any) -> Any:

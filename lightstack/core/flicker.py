@@ -11,6 +11,7 @@ IES, The Lighting Handbook, 10th ed., 2011: percent flicker = 100 (max - min) / 
 from __future__ import annotations
 
 from fractions import Fraction
+from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -174,6 +175,9 @@ def check_flicker(
 
 def _judge_quiet(limit: float, length: float, rate: float | Fraction) -> Finding:
     """The finding where no line stands out: good, if one that matters would have."""
+    if not isfinite(limit):
+        says = f"{length:.1f} s at {float(rate):.3g} fps are too little to tell flicker by."
+        return Finding("flicker", NOT_CHECKED, says, "Leave the camera running on the still room for some seconds.")
     figures = (Figure("depth that would show", 100 * limit, "%"),)
     if not limit < MOST_LIMIT:
         return Finding(

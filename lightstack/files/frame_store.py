@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.files.folder import explain_os_error
+from lightstack.files.stack import reserve_space
 
 __all__ = ["FrameStore", "frames_bytes"]
 
@@ -34,8 +35,11 @@ class FrameStore:
             return
         path.unlink(missing_ok=True)
         with explain_os_error(path):
-            with path.open("wb") as stream:  # the room is asked for now, not in the middle of the work
-                stream.truncate(frames_bytes(count, size, kind))
+            try:  # the room is asked for now: a mapped file that finds none later ends the whole program
+                reserve_space(path, frames_bytes(count, size, kind))
+            except OSError:
+                path.unlink(missing_ok=True)
+                raise
             self.frames = np.memmap(path, kind, "r+", shape=shape)
 
     def __len__(self) -> int:

@@ -82,6 +82,10 @@ class StageBook:
             return False
         return all(self._same_output(name, seen) for name, seen in known["outputs"].items())
 
+    def list_outputs(self, stage: str) -> tuple[str, ...]:
+        """Return the files that a stage wrote when it was last recorded."""
+        return tuple(self._stages.get(stage, {}).get("outputs", {}))
+
     def _same_output(self, name: str, seen: list[int]) -> bool:
         try:
             stat = (self.folder.path / name).stat()

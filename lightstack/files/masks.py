@@ -39,7 +39,7 @@ class MaskPictures:
 
 def find_masks(path: Path) -> MaskPictures:
     """Find a mask, or with ``####`` or ``%04d`` in its name a sequence of them. Raises MissingInput."""
-    if "#" in path.name or "%" in path.name:
+    if not path.is_file() and ("#" in path.name or "%" in path.name):
         numbered: dict[int | None, Path] = {}
         for number, file in find_stills(path, allow_gaps=True).paths.items():
             numbered[number] = file

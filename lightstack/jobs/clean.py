@@ -153,8 +153,8 @@ def look_at_takes(
     """Survey and register every take, the later ones against the first where the shot has no origin."""
     origin = request.origin
     material: list[Material] = []
-    for take, fitted in zip(request.takes, takes, strict=True):
-        own = folder / take.name
+    for number, (take, fitted) in enumerate(zip(request.takes, takes, strict=True), start=1):
+        own = folder / f"take_{number}"  # not by its name, which may be that of another scratch file
         own.mkdir(parents=True, exist_ok=True)
         look = look_at_material(fitted, take.settings, request.frames, origin, own, progress=progress)
         unmatched = any(np.isinf(stretch.standard_error_px) for stretch in look.registration.stretches)

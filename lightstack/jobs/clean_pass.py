@@ -103,11 +103,12 @@ def choose_keeping(material: Sequence[Material], chosen: Sequence[tuple[int, int
     Codes will do where nothing is masked or resampled, all frames have one encoding, and each channel's light depends
     on its own code alone: R'G'B' footage in its own primaries.
     """
-    takes = [one.fitted.take for one in material]
-    encodings = [take.info.encoding for take in takes]
+    encodings = [one.fitted.take.info.encoding for one in material]
     if not masked and len(set(encodings)) == 1:
-        frame = next(takes[0].read_frames([int(material[0].proxies.source_frames[chosen[0][1]])]))
-        decoder = takes[0].decoder_of(frame)
+        t, k = chosen[0]  # of whichever take: nothing need be chosen of the first one
+        take = material[t].fitted.take
+        frame = next(take.read_frames([int(material[t].proxies.source_frames[k])]))
+        decoder = take.decoder_of(frame)
         codes = read_codes(frame, encodings[0])
         unchanged = encodings[0].ocio_space is None and np.array_equal(decoder.primaries, np.eye(3))
         if codes is not None and unchanged and all(is_plain(one) for one in material):

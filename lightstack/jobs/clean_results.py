@@ -14,15 +14,20 @@ from lightstack.jobs.clean import CleanOutcome
 from lightstack.records import Hole, Verdict
 from lightstack.report.pictures import SIGNAL, draw_reach
 
-__all__ = ["describe_clean", "draw_confidence", "judge_clean", "write_clean"]
+__all__ = ["describe_clean", "draw_confidence", "judge_clean", "name_files", "write_clean"]
 
 PICTURE_SIDE = 1920  # pixels of the confidence picture's longer side
 TINT = 0.75  # of the signal colour where a place was hardly seen
 
 
+def name_files(stem: str) -> tuple[str, str, str, str]:
+    """Return the names of what `write_clean` writes, the plate first."""
+    return f"{stem}.exr", f"{stem}.png", f"{stem}_seen.exr", f"{stem}_seen.png"
+
+
 def write_clean(folder: Path, stem: str, outcome: CleanOutcome) -> list[tuple[str, str]]:
     """Write a clean plate, the same to look at, and what is known of it; return names and what they are."""
-    names = (f"{stem}.exr", f"{stem}.png", f"{stem}_seen.exr", f"{stem}_seen.png")
+    names = name_files(stem)
     write_exr(folder / names[0], outcome.light, primaries=outcome.primaries)
     write_png(folder / names[1], display_srgb(outcome.light, outcome.primaries))
     known: dict[str, NDArray] = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
@@ -11,13 +12,17 @@ from pathlib import Path
 
 from lightstack.errors import MissingInput, SettingError
 from lightstack.files.folder import explain_os_error
+from lightstack.files.identity import list_files
 from lightstack.files.schema import TakeSettings
+from lightstack.files.sequences import STILL_SUFFIXES
 from lightstack.jobs.clean import CleanRequest, CleanTake, make_clean
-from lightstack.jobs.clean_results import describe_clean, judge_clean, write_clean
+from lightstack.jobs.clean_results import describe_clean, judge_clean, name_files, write_clean
 from lightstack.jobs.options import BuildOptions, BuildResult, check_ocio
 from lightstack.records import Progress
 
 __all__ = ["CleanOptions", "clean_takes"]
+
+NUMBER = re.compile(r"[._]*(#+|%0?\d*d|\d+)[._]*$")  # of a sequence's frames, at the end of a name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,15 +79,19 @@ def check_paths(takes: Sequence[Path], out: Path) -> None:
         raise SettingError(f"--out {out}: a clean plate is written as OpenEXR; name a file that ends in .exr")
     if out.is_dir():
         raise SettingError(f"--out {out}: is a folder; name a file in it, such as {out / 'clean.exr'}")
-    if any(out.resolve() == path.resolve() for path in takes):
-        raise SettingError(f"--out {out}: is one of the takes; name another file")
+    results = {(out.parent / name).resolve() for name in name_files(out.stem)} | {out.resolve()}
+    for path in takes:
+        for file in list_files(path):
+            if file.resolve() in results:
+                raise SettingError(f"--out {out}: would be written over {file}, which is filmed; name another file")
 
 
 def name_takes(takes: Sequence[Path]) -> list[tuple[Path, str]]:
     """Give every take a name of its own, from its file's."""
     named: list[tuple[Path, str]] = []
     for path in takes:
-        stem = path.stem.rstrip("#%.0123456789d_") or path.stem or "take"
+        numbered = path.suffix.lower() in STILL_SUFFIXES
+        stem = (NUMBER.sub("", path.stem) if numbered else "") or path.stem or "take"
         name, count = stem, 2
         while any(name == other for _, other in named):
             name, count = f"{stem}_{count}", count + 1

@@ -22,6 +22,7 @@ from lightstack.records import ProxyTake, TakeInfo
 SAMPLES = 32
 GUESS_WIDTH = 160
 SHOT_SUFFIX = ".toml"
+READING = ("colour", "range", "matrix", "rotate")  # options that say how movies are read
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,9 @@ def plan_takes(paths: Sequence[Path], options: InspectOptions) -> tuple[tuple[Pl
     shots = [path for path in paths if path.suffix.lower() == SHOT_SUFFIX]
     if shots and len(paths) > 1:
         raise SettingError(f"{shots[0]}: a shot file names its takes itself; inspect it alone, or name movies only")
+    given = [word for word in READING if getattr(options, word) is not None]
+    if shots and given:
+        raise SettingError(f"--{given[0]}: {shots[0]} says how its takes are read; write it there, or name movies")
     if shots:
         settings = read_shot(shots[0])
         takes = plan_shot(settings)
@@ -73,7 +77,7 @@ def plan_shot(settings: ShotSettings) -> tuple[PlannedTake, ...]:
 
 def plan_movies(paths: Sequence[Path], options: InspectOptions) -> tuple[PlannedTake, ...]:
     """Return movies as takes without roles, named by their files."""
-    words = {name: getattr(options, name) for name in ("colour", "range", "matrix", "rotate")}
+    words = {name: getattr(options, name) for name in READING}
     given = {name: value for name, value in words.items() if value is not None}
     names = name_apart(paths)
     settings = [check_sweep({"path": [str(path)], **given}) for path in paths]
@@ -81,10 +85,13 @@ def plan_movies(paths: Sequence[Path], options: InspectOptions) -> tuple[Planned
 
 
 def name_apart(paths: Sequence[Path]) -> list[str]:
-    """Name takes by their files; files of one name in several folders carry the folder, equal ones a number."""
+    """Name takes by their files; files of one name in several folders carry the folder, equal ones a number.
+
+    Scratch files bear these names, so none may hold a slash.
+    """
     names = [path.name or path.resolve().name for path in paths]
     if len(set(names)) < len(names):
-        names = [f"{path.resolve().parent.name}/{name}" for path, name in zip(paths, names, strict=True)]
+        names = [f"{name} in {path.resolve().parent.name}" for path, name in zip(paths, names, strict=True)]
     seen: dict[str, int] = {}
     apart = []
     for name in names:

@@ -83,14 +83,21 @@ class MaskMaker:
             if not any(touches_picture(corners, self.size) for corners in seen.values()):
                 raise SettingError(
                     f"patch {self.patch.name}: shape {number} lies wholly outside of the picture, which is "
-                    f"{self.size[1]} x {self.size[0]} pixels; draw it over a full-size frame of the hero"
+                    f"{self.size[1]} x {self.size[0]} pixels, or has no area; draw it over a full-size frame of the "
+                    "hero"
                 )
 
     def empty_error(self) -> SettingError:
         """Return the error for a mask that covers nothing on any frame."""
+        if self.patch.mask is None:
+            return SettingError(
+                f"patch {self.patch.name}: its shapes cover nothing on any frame; "
+                f"{'take `invert` out or ' if self.patch.invert else ''}draw them over what is to be patched"
+            )
+        drawn, meant = ("white", "black") if self.patch.invert else ("black", "white")
         return SettingError(
-            f"{self.patch.mask}: the mask of patch {self.patch.name} is all black on every frame; "
-            "white is what is patched"
+            f"{self.patch.mask}: the mask of patch {self.patch.name} is all {drawn} on every frame; "
+            f"{meant} is what is patched"
         )
 
     def _corners(self, track: tuple[list[int], list[NDArray[np.float64]]], frame: int) -> NDArray[np.float64]:

@@ -19,6 +19,7 @@ from lightstack.core.patch import (
     say_even,
 )
 from lightstack.core.warp import warp_picture
+from lightstack.errors import UnusableTake
 from lightstack.jobs.patch_masks import MaskMaker
 from lightstack.jobs.patch_source import PatchSource
 from lightstack.records import NoiseModel, PatchMatch, ProxyTake, Registration
@@ -72,13 +73,19 @@ def match_patch(
 ) -> tuple[PatchMatch, MatchNumbers]:
     """Measure how a patch is matched. ``index``: of the source among the shot's.
 
-    Raises SettingError where the mask is empty on every frame: all black, or wholly outside of the picture.
+    Raises SettingError where the mask is empty on every frame: all black, or wholly outside of the picture;
+    UnusableTake where none of its frames can be read.
     """
     proxies = hero.proxies
     patch = shrink_to(source.light.light, proxies.rgb.shape[1:3])
     inside = shrink_to(source.light.inside.astype(np.float32), proxies.rgb.shape[1:3]) > 0.99
     noise = proxies.noise_proxy
     frames = [(frame, k) for frame in maker.frames if (k := hero.index_of(frame)) is not None]
+    if not frames:
+        raise UnusableTake(
+            f"patch {maker.patch.name}: every frame of the hero that it covers is damaged; copy the hero again, or "
+            "patch other frames"
+        )
     told_by = min(len(frames), source.told_by)
     usable = find_usable(patch, noise=noise, frames=told_by, inside=inside, clipped=source.clipped)
     still, open_share = find_still_part(hero, [k for _, k in frames])

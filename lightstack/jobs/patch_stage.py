@@ -86,9 +86,21 @@ def patch_or_recall(
     made = match_patches(delivery, settings, hero, seen, built, makers, options, plates=plates, progress=progress)
     layers = make_layers(made, makers)
     made = render_clean(delivery, hero, settings, seen.registration, made, layers, progress=progress)
+    drop_stale(delivery, [name for name, _ in made.files])
     keep_record(kept, made)
     book.record("patch", inputs, [*(name for name, _ in made.files), str(kept.relative_to(folder.path))])
     return ShotPatches(made, layers, inputs, sources)
+
+
+def drop_stale(delivery: Delivery, names: Sequence[str]) -> None:
+    """Remove frames that an earlier build of this version wrote under numbers that the shot no longer has.
+
+    Notes: left there they would be read as part of the sequence.
+    """
+    stem = delivery.stem("hero_clean")
+    for name in set(delivery.book.list_outputs("patch")) - set(names):
+        if name.startswith(f"{stem}."):
+            delivery.folder.file(name).unlink(missing_ok=True)
 
 
 def make_makers(settings: ShotSettings, hero: HeroPart, registration: Registration) -> list[MaskMaker]:
@@ -283,6 +295,9 @@ def render_clean(
             while len(waiting) > WRITERS:
                 waiting.popleft().result()
             step.advance()
+        while names and len(names) < last - first + 1:  # damaged frames at the end hold the last one
+            names.append(f"{stem}.{first + len(names):04d}.exr")
+            waiting.append(pool.submit(write_frame, folder.file(names[-1]), after, hero.working))
         for done in waiting:
             done.result()
     sheet = f"{stem}.png"

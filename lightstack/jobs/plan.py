@@ -10,7 +10,7 @@ from pathlib import Path
 from lightstack.core.names import nearest_name
 from lightstack.core.plan_arithmetic import GELS, aim_below_clipping, lamp_speed
 from lightstack.core.shutter import Shutter, beat_frequency, clean_shutters, shutter_angle
-from lightstack.errors import SettingError
+from lightstack.errors import OutputError, SettingError
 from lightstack.files.folder import write_whole
 from lightstack.report.plan_page import make_plan_page
 from lightstack.report.plan_tables import (
@@ -148,4 +148,6 @@ def gather_numbers(request: PlanRequest, shutter: Shutter) -> dict[str, object]:
 
 def write_plan(plan: ShootPlan, path: Path) -> None:
     """Write the sheet as one HTML page that prints. Raises OutputError where it cannot be written."""
+    if path.is_dir():
+        raise OutputError(f"{path}: is a folder; name a file in it, such as {path / 'plan.html'}")
     write_whole(path, make_plan_page(plan))

@@ -10,6 +10,7 @@ from made.faults import Faults, FaultyTake, Pulse
 
 from lightstack.core.flicker import check_flicker, gather_row_profile, name_beat
 from lightstack.core.flicker_line import find_flicker, measure_limit
+from lightstack.records import NOT_CHECKED
 
 SMALL = {"size": (90, 160), "frames": 120}
 
@@ -204,3 +205,10 @@ def test_dark_clipped_and_left_out_places_are_unknown():
     assert np.isnan(rows[:, 3]).all()
     assert np.isnan(rows[:, 2, 2, 0]).all()
     assert np.isfinite(rows[:, 2, 2, 1:]).all()
+
+
+def test_a_take_too_slow_for_a_limit_is_not_checked_and_says_no_nan():
+    rows = np.random.default_rng(3).normal(0, 1e-3, (40, 12, 3))
+    found = check_flicker(rows, np.arange(40) / 2.0, rate=2)
+    assert found.grade == NOT_CHECKED
+    assert "nan" not in found.says

@@ -70,3 +70,9 @@ def test_a_sequence_is_numbered_by_shot_frames(ramp, tmp_path):
     for name in ("x.png", "x.####.png"):
         with pytest.raises(MissingInput):
             find_masks(tmp_path / name)
+
+
+def test_a_sign_of_numbers_in_the_name_of_a_file_that_is_there_is_no_pattern(tmp_path):
+    path = tmp_path / "half_50%.png"
+    cv2.imwrite(str(path), np.zeros(SIZE, np.uint8))
+    assert find_masks(path).paths == {None: path}

@@ -1,5 +1,8 @@
 """Clean plates of made takes: somebody stands in the way for 30 to 80 % of the frames, or never leaves."""
 
+from types import SimpleNamespace
+
+import cv2
 import numpy as np
 import pytest
 from clips import write_clip
@@ -9,12 +12,12 @@ from made.standing import make_standing, sway
 from lightstack.errors import MismatchedInput, MissingInput, SettingError, UnusableTake
 from lightstack.files.plates import read_exr
 from lightstack.jobs.clean import CleanRequest, CleanTake, make_clean
-from lightstack.jobs.clean_pass import plan_place
+from lightstack.jobs.clean_pass import choose_keeping, plan_place
 from lightstack.jobs.clean_results import draw_confidence, judge_clean, list_spots, say_ranges
 from lightstack.jobs.clean_takes import CleanOptions, clean_takes, name_takes
 from lightstack.jobs.memory import floor_bytes
 from lightstack.jobs.options import BuildOptions
-from lightstack.records import Hole
+from lightstack.records import CodedFrame, Hole
 
 NOISE = (4e-4, 4e-6)
 FRAMES = 30
@@ -232,6 +235,61 @@ def test_takes_get_names_of_their_own():
         name for _, name in name_takes([Path("a/hero.mov"), Path("b/hero.mov"), Path("x.####.exr"), Path("12.mov")])
     ]
     assert names == ["hero", "hero_2", "x", "12"]
+    others = [Path("backyard.mov"), Path("take3.mov"), Path("wood_%04d.png"), Path("a.1001.dpx"), Path("7.png")]
+    assert [name for _, name in name_takes(others)] == ["backyard", "take3", "wood", "a", "7"]
+
+
+def test_no_result_is_written_over_the_footage(tmp_path, unwatched):
+    stills = [tmp_path / name for name in ("still_0001.png", "still_0002.png", "b_seen.png")]
+    for path in stills:
+        path.write_bytes(b"filmed")
+    for take, out in ((tmp_path / "still_####.png", "still_0002.exr"), (stills[2], "b.exr")):
+        with pytest.raises(SettingError, match="written over"):
+            clean_takes([take], tmp_path / out, options=CleanOptions(), progress=unwatched)
+    assert all(path.read_bytes() == b"filmed" for path in stills)
+
+
+@pytest.mark.parametrize("name", ["frames", "moments"])
+def test_a_take_may_bear_the_name_of_a_scratch_file(name, tmp_path, unwatched):
+    random = np.random.default_rng(5)
+    base = cv2.resize(random.integers(40, 200, (24, 32, 3)).astype(np.uint8), (128, 96))
+    for k in range(5):
+        noisy = np.clip(base + random.normal(0, 3, base.shape), 0, 255).astype(np.uint8)
+        cv2.imwrite(str(tmp_path / f"{name}_{k:04d}.png"), noisy)
+    out = tmp_path / "out" / "clean.exr"
+    options = CleanOptions(memory_bytes=floor_bytes(base.shape[:2]))  # no frame fits: they go to disk
+    clean_takes([tmp_path / f"{name}_####.png"], out, options=options, progress=unwatched)
+    assert [path.name for path in sorted(out.parent.iterdir())] == [
+        "clean.exr",
+        "clean.png",
+        "clean_seen.exr",
+        "clean_seen.png",
+    ]
+
+
+def test_frames_may_be_chosen_of_the_second_take_alone():
+    class Plain:
+        is_float, bit_depth, ocio_space = False, 10, None
+
+    class Short:
+        info = SimpleNamespace(encoding=Plain())
+
+        def read_frames(self, numbers):
+            raise AssertionError("no frame of it was chosen")
+
+    class Long(Short):
+        def read_frames(self, numbers):
+            assert numbers == [8]
+            return iter([CodedFrame(8, (np.zeros((2, 2), np.float32),), None)])
+
+        def decoder_of(self, frame):
+            return SimpleNamespace(primaries=np.eye(3))
+
+    material = [
+        SimpleNamespace(fitted=SimpleNamespace(take=take), proxies=SimpleNamespace(source_frames=np.arange(1, n + 1)))
+        for take, n in ((Short(), 3), (Long(), 9))
+    ]
+    assert choose_keeping(material, [(1, 7)], False).kind == np.float16
 
 
 def test_numbers_and_places_in_words():

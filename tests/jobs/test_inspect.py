@@ -2,6 +2,7 @@
 
 import json
 
+import cv2
 import numpy as np
 import pytest
 from made import make_room, write_movie
@@ -146,8 +147,29 @@ def test_takes_that_are_not_there_and_mixed_lists_are_refused(footage, tmp_path)
 
 def test_names_are_kept_apart(tmp_path):
     paths = [tmp_path / "a" / "x.mov", tmp_path / "b" / "x.mov", tmp_path / "a" / "x.mov"]
-    assert name_apart(paths) == ["a/x.mov", "b/x.mov", "a/x.mov (2)"]
+    assert name_apart(paths) == ["x.mov in a", "x.mov in b", "x.mov in a (2)"]
     assert name_apart(paths[:1]) == ["x.mov"]
+
+
+def test_takes_of_one_name_in_two_folders_are_both_inspected(tmp_path, unwatched):
+    random = np.random.default_rng(4)
+    base = cv2.resize(random.integers(40, 200, (12, 16, 3)).astype(np.uint8), (96, 64))
+    for folder in ("a", "b"):
+        (tmp_path / folder).mkdir()
+        for k in range(4):
+            noisy = np.clip(base + random.normal(0, 3, base.shape), 0, 255).astype(np.uint8)
+            cv2.imwrite(str(tmp_path / folder / f"x_{k:04d}.png"), noisy)
+    paths = [tmp_path / folder / "x_####.png" for folder in ("a", "b")]
+    for quick in (False, True):
+        out = tmp_path / f"out_{quick}"
+        found = inspect_takes(paths, out=out, options=InspectOptions(quick=quick), progress=unwatched)
+        assert [take.take for take in found.takes] == ["x_####.png in a", "x_####.png in b"]
+
+
+def test_a_shot_file_says_itself_how_its_takes_are_read(tmp_path):
+    (tmp_path / "shot.toml").write_text('[takes.hero]\npath = "hero.mov"\n')
+    with pytest.raises(SettingError, match="--colour"):
+        plan_takes([tmp_path / "shot.toml"], InspectOptions(colour="bt709"))
 
 
 def test_a_sweep_without_dark_frames_is_to_be_shot_again(unwatched, tmp_path):

@@ -133,3 +133,5 @@ def test_the_page_stands_alone_and_is_the_same_every_time(tmp_path):
 def test_a_page_that_cannot_be_written(tmp_path):
     with pytest.raises(OutputError, match="cannot be written"):
         write_plan(plan_shoot(ask()), tmp_path / "no/such/folder.html")
+    with pytest.raises(OutputError, match="is a folder"):
+        write_plan(plan_shoot(ask()), tmp_path)
