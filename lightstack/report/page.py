@@ -6,21 +6,21 @@ its hash, scripts are forbidden by the page's own policy. The same report gives 
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import io
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from importlib import resources
 
 import numpy as np
-from jinja2 import Environment, FunctionLoader, StrictUndefined
-from markupsafe import Markup
-from numpy.typing import NDArray
-from PIL import Image
 
 from lightstack.records import KeyFrame, LaidFrame, MixCurve, PatchReport, ShotReport, SweepReport
+from lightstack.report.markup import (
+    PlotView,
+    encode_picture,
+    make_environment,
+    make_policy,
+    read_asset,
+    view_plot,
+)
 from lightstack.report.phrases import say_count, say_list, say_number, say_share, say_stops
 from lightstack.report.pictures import draw_reach, outline_blocked, say_mix, shrink_picture
 from lightstack.report.words import GRADES, worst_grade
@@ -33,7 +33,6 @@ HEADLINES = {
     "usable": "Usable; read the notes on",
     "reshoot": "Better shot again:",
 }
-_BLANKED = dict.fromkeys([*range(9), 11, 12, *range(14, 32), 127], "\ufffd")
 
 
 def make_page(report: ShotReport) -> bytes:
@@ -66,24 +65,7 @@ def make_page(report: ShotReport) -> bytes:
     return html.encode("utf-8", errors="replace")
 
 
-def make_policy() -> tuple[Markup, str]:
-    """Return the style sheet and the page's own policy, which allows it by its hash and nothing else."""
-    style = read_asset("page.css")
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    policy = f"default-src 'none'; img-src data:; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
-    return Markup(style), policy
-
-
 # --- views: plain values that the template prints ---------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class PlotView:
-    """One plot in the shapes the page needs."""
-
-    wide: str
-    narrow: str
-    paper: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,15 +191,6 @@ def _view_laid(frame: LaidFrame) -> LaidView:
     return LaidView(frame.shot_frame, say_mix(frame.gain), before, after)
 
 
-def view_plot(draw: Callable[[str, bool], bytes]) -> PlotView:
-    """Draw a plot for a wide screen, a phone and paper."""
-    wide, narrow, paper = (
-        "data:image/svg+xml;base64," + base64.b64encode(draw(ground, slim)).decode()
-        for ground, slim in (("dark", False), ("dark", True), ("paper", False))
-    )
-    return PlotView(wide, narrow, paper)
-
-
 def _view_patch(patch: PatchReport) -> PatchView:
     """A patch's pictures; in place of the mix stands how much of it is laid."""
     laid = tuple(replace(_view_laid(frame), mix=f"{say_share(frame.gain)} laid") for frame in patch.laid)
@@ -239,38 +212,3 @@ def _summarise(report: ShotReport) -> str:
         parts.append(say_count(len(report.laid), "frame") + " shown before and after")
     parts.append(say_count(len(report.warnings), "warning"))
     return " \u00b7 ".join(parts)
-
-
-# --- bytes -----------------------------------------------------------------------------------------
-
-
-def encode_picture(picture: NDArray[np.uint8], *, quality: int = 93) -> str:
-    """Encode ``(h, w, 3)`` uint8 as a JPEG data address, full colour resolution, no metadata."""
-    out = io.BytesIO()
-    image = Image.fromarray(np.ascontiguousarray(picture))
-    image.save(out, "JPEG", quality=quality, subsampling=0, optimize=True)
-    return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode()
-
-
-def read_asset(name: str) -> str:
-    return resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
-
-
-def make_environment() -> Environment:
-    """Everything printed is escaped; control characters, which HTML forbids, become visible marks."""
-    environment = Environment(
-        autoescape=True,
-        undefined=StrictUndefined,
-        loader=FunctionLoader(read_asset),
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_blank_controls,
-    )
-    environment.filters["count"] = say_count
-    return environment
-
-
-def _blank_controls(value: object) -> object:
-    if isinstance(value, str) and not isinstance(value, Markup):
-        return value.translate(_BLANKED)
-    return value

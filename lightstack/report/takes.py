@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from lightstack.records import GRADES, TakeFindings
 from lightstack.report.findings import FindingView, draw_boxes, pair_place, plot_panels, view_findings
-from lightstack.report.page import PlotView, encode_picture, make_environment, make_policy, read_asset, view_plot
+from lightstack.report.markup import PlotView, encode_picture, make_environment, make_policy, read_asset, view_plot
 from lightstack.report.phrases import say_list
 from lightstack.report.pictures import shrink_picture
 from lightstack.report.words import worst_grade
