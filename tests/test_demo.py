@@ -1,8 +1,9 @@
 """The demo footage's plate against what a perfect camera would have seen (figures are printed with -s).
 
-REFERENCE  throughout: demo_footage/truth, path-traced apart from the takes with 1,024 samples a pixel and more;
-           its plate is the largest noise-free, unmoved lamp light of any lit frame, lamp (3 px rim) and carrier
-           truly masked, each channel limited to 0.95 (tests/footage/truth.py says how it was made).
+REFERENCE  throughout: demo_footage/truth, the path-traced pictures that the takes were filmed from, before noise, pose
+           and coding (1,024 samples a pixel; 512 for what the carrier changes); its plate is the largest noise-free,
+           unmoved lamp light of any lit frame, lamp (3 px rim) and carrier truly masked, each channel limited to 0.95
+           (tests/footage/truth.py says how it was made).
 """
 
 from pathlib import Path
@@ -10,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from footage.truth import LIMIT
+from unwatched import Unwatched
 
 from lightstack.files.shotfile import check_sweep
 from lightstack.jobs.lamp_light import is_blocked
@@ -17,25 +19,6 @@ from lightstack.jobs.pictures import stack_naively
 from lightstack.jobs.sweep import SweepRequest, build_sweep
 
 DEMO = Path(__file__).resolve().parents[1] / "demo_footage"
-
-
-class Unwatched:
-    """Progress without a watcher."""
-
-    def step(self, name, total):
-        return self
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, *_):
-        pass
-
-    def advance(self, count=1):
-        pass
-
-    def say(self, line, *, level=0):
-        pass
 
 
 @pytest.fixture(scope="module")

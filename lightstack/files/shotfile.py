@@ -116,7 +116,8 @@ def clean_name(text: str) -> str:
 
 def _read_text(path: Path) -> str:
     if not path.exists():
-        near = nearest_name(path.name, [other.name for other in path.parent.glob("*.toml")])
+        others = [other.name for other in path.parent.glob("*.toml") if other.name != "pyproject.toml"]
+        near = nearest_name(path.name, others)
         hint = f"; did you mean {near}?" if near else "; `lightstack new FOLDER` writes one"
         raise MissingInput(f"{path}: no such shot file{hint}")
     if path.is_dir():
