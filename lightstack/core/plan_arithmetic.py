@@ -10,14 +10,13 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
-from lightstack.core.shutter import exposure_seconds
+from lightstack.core.shutter import exposure_seconds, require_positive
 
 __all__ = [
     "GELS",
     "GelAim",
     "LampSpeed",
     "aim_below_clipping",
-    "exposure_value",
     "filtered_kelvin",
     "grey_filter_stops",
     "half_light_radius",
@@ -52,7 +51,7 @@ WALK_LIMIT = 0.5  # m/s: no faster through a dark room (common practice, and our
 
 def mired(kelvin: float) -> float:
     """Return a colour temperature in mired, 1e6 / T."""
-    _require_positive("colour temperature", kelvin)
+    require_positive("colour temperature", kelvin)
     return 1e6 / kelvin
 
 
@@ -67,7 +66,7 @@ def filtered_kelvin(kelvin: float, *shifts: float) -> float:
     Raises ValueError where they would lead beyond infinity (a mired of 0 or less).
     """
     total = mired(kelvin) + math.fsum(shifts)
-    _require_positive("the filtered light's mired", total)
+    require_positive("the filtered light's mired", total)
     return 1e6 / total
 
 
@@ -76,21 +75,14 @@ def stops_of_distance(from_m: float, to_m: float) -> float:
 
     2 log2(from / to), the inverse square law: twice the distance is 2 stops less.
     """
-    _require_positive("distance", from_m)
-    _require_positive("distance", to_m)
+    require_positive("distance", from_m)
+    require_positive("distance", to_m)
     return 2 * math.log2(from_m / to_m)
 
 
 def grey_filter_stops(density: float) -> float:
     """Return by how many stops a grey filter of an optical density dims: density / log10(2); 0.3 is 0.997."""
     return density / math.log10(2)
-
-
-def exposure_value(aperture: float, seconds: float) -> float:
-    """Return the exposure value log2(N^2 / t) at ISO 100 of an f-number and an exposure time (ISO 2720)."""
-    _require_positive("f-number", aperture)
-    _require_positive("exposure", seconds)
-    return math.log2(aperture**2 / seconds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +147,7 @@ def half_light_radius(distance_m: float, share: float = 0.5) -> float:
 
     Inverse square and Lambert's cosine make E = E0 (1 + (r / d)^2)^(-3/2); solved for r: half of it at 0.766 d.
     """
-    _require_positive("distance", distance_m)
+    require_positive("distance", distance_m)
     if not 0 < share < 1:
         raise ValueError(f"a share lies between 0 and 1, not at {share}")
     return distance_m * math.sqrt(share ** (-2 / 3) - 1)
@@ -167,7 +159,7 @@ def lamp_speed(rate: float | Fraction, shutter_deg: float, distance_m: float) ->
     Three limits: while the shutter is open it travels at most 2 % of its distance (edges of shadows and glints stay
     sharp); every place has nine tenths of its best light for at least 12 frames; and nobody hurries in the dark.
     """
-    _require_positive("distance", distance_m)
+    require_positive("distance", distance_m)
     smear = SMEAR_SHARE * distance_m / exposure_seconds(shutter_deg, rate)
     dwell = 2 * half_light_radius(distance_m, 0.9) * float(rate) / DWELL_FRAMES
     speed = min(smear, dwell, WALK_LIMIT)
@@ -181,8 +173,3 @@ def lamp_speed(rate: float | Fraction, shutter_deg: float, distance_m: float) ->
         spacing_m=2 * half_light_radius(distance_m),
         stops=stops_of_distance(1.0, distance_m),
     )
-
-
-def _require_positive(what: str, value: float) -> None:
-    if not value > 0 or not math.isfinite(value):
-        raise ValueError(f"{what} {value} is not a number above 0")

@@ -1,39 +1,12 @@
-"""A frame minus the ambient is this frame's lamp light."""
+"""How far each pixel of a lamp still may be believed."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["combine_validity", "separate_light", "soften_inward"]
-
-
-def separate_light(
-    frame: NDArray[np.float32],
-    ambient: NDArray[np.float32],
-    *,
-    drift: Sequence[float] | NDArray | None = None,
-) -> NDArray[np.float32]:
-    """Give the lamp light of one registered frame.
-
-    ``frame``: ``(H, W, 3)`` float32 linear, registered. ``ambient``: the same shape, linear. ``drift``:
-    ``(3,)`` gain of this frame's exposure and white against the ambient's (1 = none), divided out first.
-    Returns ``(H, W, 3)`` float32; values below zero (noise, and whatever covers the set) are kept.
-
-    Raises ValueError for shapes that differ or a drift gain that is not above 0.
-    """
-    if frame.shape != ambient.shape:
-        raise ValueError(f"the frame is {frame.shape}, the ambient {ambient.shape}")
-    if drift is None:
-        return np.subtract(frame, ambient, dtype=np.float32)
-    gain = np.asarray(drift, np.float32)
-    if not (gain > 0).all():
-        raise ValueError(f"a drift gain must be above 0, not {gain.tolist()}")
-    light = np.multiply(frame, 1 / gain, dtype=np.float32)
-    return np.subtract(light, ambient, out=light)
+__all__ = ["combine_validity", "soften_inward"]
 
 
 def soften_inward(mask: NDArray, *, radius: int = 1) -> NDArray[np.float32]:

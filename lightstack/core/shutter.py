@@ -48,15 +48,15 @@ class Shutter:
 
 def exposure_seconds(angle_deg: float, rate: float | Fraction) -> float:
     """Return the exposure in seconds of a shutter angle at ``rate`` frames a second: t = (angle / 360) / rate."""
-    _require_positive("shutter angle", angle_deg)
-    _require_positive("frame rate", rate)
+    require_positive("shutter angle", angle_deg)
+    require_positive("frame rate", rate)
     return float(angle_deg) / 360.0 / float(rate)
 
 
 def shutter_angle(seconds: float, rate: float | Fraction) -> float:
     """Return the shutter angle in degrees of an exposure of ``seconds`` at ``rate`` frames a second."""
-    _require_positive("exposure", seconds)
-    _require_positive("frame rate", rate)
+    require_positive("exposure", seconds)
+    require_positive("frame rate", rate)
     return float(seconds) * 360.0 * float(rate)
 
 
@@ -66,8 +66,8 @@ def beat_frequency(rate: float | Fraction, mains_hz: float) -> float:
     Twice the mains frequency, folded to 0 ... rate / 2 by the sampling of the frames: 24 a second under 50 Hz mains
     give 4.0, 25 a second 0.
     """
-    _require_positive("frame rate", rate)
-    _require_positive("mains frequency", mains_hz)
+    require_positive("frame rate", rate)
+    require_positive("mains frequency", mains_hz)
     exact, pulses = Fraction(rate), PULSES_PER_CYCLE * Fraction(mains_hz)
     return float(abs(pulses - exact * round(pulses / exact)))
 
@@ -79,8 +79,8 @@ def clean_shutters(rate: float | Fraction, mains_hz: float) -> tuple[Shutter, ..
 
     Notes: exact where the mains holds its frequency; it strays by some 0.1 % in large grids, by more on a generator.
     """
-    _require_positive("frame rate", rate)
-    _require_positive("mains frequency", mains_hz)
+    require_positive("frame rate", rate)
+    require_positive("mains frequency", mains_hz)
     step = 360 * Fraction(rate) / (PULSES_PER_CYCLE * Fraction(mains_hz))
     # a rate written as 23.976 must not lose the widest shutter to its last digit
     most = math.floor(360 / step * (1 + Fraction(1, 10**6)))
@@ -106,6 +106,6 @@ def _sinc(x: float) -> float:
     return 1.0 if x == 0 else math.sin(math.pi * x) / (math.pi * x)
 
 
-def _require_positive(what: str, value: float | Fraction) -> None:
+def require_positive(what: str, value: float | Fraction) -> None:
     if not float(value) > 0 or not math.isfinite(float(value)):
         raise ValueError(f"{what} {value} is not a number above 0")

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, field_validator, model_validator
 
+from lightstack.core.shapes import corners_at
 from lightstack.files.schema_keys import Section, key
 from lightstack.files.schema_types import (
     MAX_STOPS,
@@ -139,10 +140,8 @@ class Block(Section):
         if self.polygon is not None:
             return np.array(self.polygon, np.float64)
         shapes = sorted(self.shapes, key=lambda shape: resolve(shape.frame))
-        frames = [resolve(shape.frame) for shape in shapes]
-        corners = np.array([shape.polygon for shape in shapes], np.float64)
-        flat = corners.reshape(len(shapes), -1)
-        return np.array([np.interp(frame, frames, track) for track in flat.T]).reshape(-1, 2)
+        drawn = [np.array(shape.polygon, np.float64) for shape in shapes]
+        return corners_at([resolve(shape.frame) for shape in shapes], drawn, frame)
 
 
 class Trim(Section):

@@ -95,17 +95,9 @@ def build_stages(
             )
             files += patched.built.files
         if hero is not None and seen is not None and (settings.light or settings.patch):
+            show = "preview" in force
             laid, more = preview_or_recall(
-                delivery,
-                settings,
-                hero,
-                seen,
-                built,
-                mixes,
-                options,
-                patched=patched,
-                force="preview" in force,
-                progress=progress,
+                delivery, settings, hero, seen, built, mixes, options, patched=patched, force=show, progress=progress
             )
             files += more
         takes = {} if hero is None else {"hero": describe_take(hero.take.info, book, folder)}

@@ -11,9 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.clean_choice import pick_moments
-from lightstack.core.decoder import code_scales
 from lightstack.core.half import HALF_VALUES
-from lightstack.core.light import CURVES
 from lightstack.core.noise import NoiseTally
 from lightstack.core.warp import warp_picture
 from lightstack.errors import UnusableTake
@@ -23,7 +21,8 @@ from lightstack.jobs.footage import FittedTake, resolve_ranges
 from lightstack.jobs.lamp_light import shrink_by, shrink_mean
 from lightstack.jobs.look import average_registered, register_proxies, survey_with_noise
 from lightstack.jobs.survey import UNKNOWN_NOISE
-from lightstack.records import Encoding, NoiseModel, Origin, Progress, ProxyTake, Registration
+from lightstack.jobs.unlit import code_step
+from lightstack.records import NoiseModel, Origin, Progress, ProxyTake, Registration
 
 __all__ = ["MOST_MOMENTS", "Material", "Moments", "keep_moments", "look_at_material", "small_size"]
 
@@ -141,15 +140,6 @@ def keep_moments(material: Sequence[Material], folder: Path, *, most: int, progr
     step_light = max(code_step(one.fitted.take.info.encoding) for one in material)
     noise = measure_moments(pictures)
     return Moments(pictures, tuple(frames), NoiseModel(noise.a, noise.b + (CODE_SIGMA * step_light) ** 2, noise.scale))
-
-
-def code_step(encoding: Encoding) -> float:
-    """Return the light of one code above black; 0 where codes are floats or a colour configuration decodes them."""
-    if encoding.is_float or encoding.ocio_space is not None:
-        return 0.0
-    _, codes = code_scales(encoding)[0]
-    dark, next_one = (float(CURVES[encoding.transfer].decode(np.float64(v))) for v in (0.0, 1 / codes))
-    return abs(next_one - dark)
 
 
 def measure_moments(pictures: NDArray[np.float16]) -> NoiseModel:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import nan
 
 import cv2
@@ -30,14 +30,6 @@ CROP_RIM = 0.35  # of a place's size, shown round it
 MOST_PLACES = 6
 GREY = 0.18
 COVER_LAMP = "Film three seconds with the lamp covered at the head and the tail."
-
-
-@dataclass(frozen=True, slots=True)
-class Rest:
-    """A take's picture at rest: ``picture`` (h, w, 3) linear, a mean of ``frames``."""
-
-    picture: NDArray[np.float32]
-    frames: int
 
 
 def compare_all(

@@ -71,8 +71,20 @@ def check_built_steady(
 
 def check_built_sweep(outcome: SweepOutcome) -> tuple[TakeFindings, ...]:
     """Check a sweep that the build has made a plate of, and the empty take that it leaned on."""
+    one, bare = see_sweep(outcome), see_empty(outcome)
+    sweep = replace(check_take(one, mains=MAINS), panels=())  # the sweep's own section plots them
+    if bare is None:
+        return (sweep,)
+    if outcome.look.own_ambient:
+        one = replace(one, rest_frames=max(1, int(outcome.look.lamp_off.sum())))
+        sweep = add_finding(sweep, *compare_pair(bare, one))
+    return (check_take(bare, mains=MAINS), sweep)
+
+
+def see_sweep(outcome: SweepOutcome) -> TakeLooked:
+    """Hand what the build knows of a sweep to the checks."""
     look, info = outcome.look, outcome.info
-    one = TakeLooked(
+    return TakeLooked(
         name=info.name,
         role="sweep",
         reason="",
@@ -93,14 +105,16 @@ def check_built_sweep(outcome: SweepOutcome) -> tuple[TakeFindings, ...]:
         holes=outcome.holes,
         brief=True,
     )
-    sweep = replace(check_take(one, mains=MAINS), panels=())  # the sweep's own section plots them
-    empty = look.empty
-    if empty is None or outcome.empty_info is None:
-        return (sweep,)
-    info = outcome.empty_info
+
+
+def see_empty(outcome: SweepOutcome) -> TakeLooked | None:
+    """Hand what the build knows of the sweep's empty take to the checks; None where there is none."""
+    empty, info = outcome.look.empty, outcome.empty_info
+    if empty is None or info is None:
+        return None
     folder = outcome.folder / "bare"
     rest, table = measure_steady(empty.proxies, empty.registration, folder, progress=Unwatched())
-    bare = TakeLooked(
+    return TakeLooked(
         name="empty",
         role="empty",
         reason="",
@@ -116,7 +130,3 @@ def check_built_sweep(outcome: SweepOutcome) -> tuple[TakeFindings, ...]:
         rest_frames=len(empty.proxies),
         brief=True,
     )
-    if look.own_ambient:
-        one = replace(one, rest_frames=max(1, int(look.lamp_off.sum())))
-        sweep = add_finding(sweep, *compare_pair(bare, one))
-    return (check_take(bare, mains=MAINS), sweep)

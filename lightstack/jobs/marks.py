@@ -27,13 +27,18 @@ def draw_marks(
     Later marks lie over earlier ones, a still's own trim mask over all. Corners are in pixels of the shot,
     pixel centres at .5.
     """
+
+    def resolve(frame: int | str) -> int:
+        return resolve_frames([frame], take, what="block")[0]
+
     marks: NDArray[np.int8] | None = None
     for block in blocks:
         first, last = resolve_frames(block.frames, take, what="block")
         if not first <= source_frame <= last:
             continue
         marks = np.zeros(size, np.int8) if marks is None else marks
-        marks[fill_polygon(corners_at(block, take, source_frame), size)] = -1 if block.clear else 1
+        corners = block.corners_at(source_frame, resolve)
+        marks[fill_polygon(corners, size)] = -1 if block.clear else 1
     trim = find_trim(trims, take, source_frame)
     if trim is not None and trim.mask is not None:
         marks = np.zeros(size, np.int8) if marks is None else marks
@@ -76,15 +81,3 @@ def fill_polygon(corners: NDArray[np.float64], size: tuple[int, int]) -> NDArray
     points = np.round((corners - 0.5) * 2**SUBPIXEL_BITS).astype(np.int32)
     cv2.fillPoly(mask, [points], 1, shift=SUBPIXEL_BITS)
     return mask > 0
-
-
-def corners_at(block: Block, take: Take, source_frame: int) -> NDArray[np.float64]:
-    """Return the corners (k, 2) of a mark at a frame, interpolated between the shapes drawn."""
-    if block.polygon is not None:
-        return np.asarray(block.polygon, np.float64)
-    frames = resolve_frames([shape.frame for shape in block.shapes], take, what="block")
-    order = np.argsort(frames, kind="stable")
-    drawn = np.array([block.shapes[i].polygon for i in order], np.float64)
-    at = np.asarray(frames, np.float64)[order]
-    flat = drawn.reshape(len(drawn), -1)
-    return np.array([np.interp(source_frame, at, column) for column in flat.T]).reshape(-1, 2)

@@ -20,7 +20,7 @@ from lightstack.core.warp import warp_picture
 from lightstack.files.stack import LightStack
 from lightstack.jobs.ambient import Ambient
 from lightstack.jobs.footage import FittedTake
-from lightstack.records import CodedFrame, LampStill, Progress, Registration
+from lightstack.records import CodedFrame, Progress, Registration
 
 HOT_REACH = 3  # rows above and below that a hot pixel and the ring around it reach
 
@@ -108,21 +108,6 @@ def find_validity(
     if plan.marks is not None:
         unblocked = np.where(plan.marks > 0, 0, np.where(plan.marks < 0, 1, unblocked)).astype(np.float32)
     return unblocked if inside is None else combine_validity(unblocked, inside)
-
-
-def make_still(
-    fitted: FittedTake,
-    frame: CodedFrame,
-    plan: StillPlan,
-    *,
-    registration: Registration,
-    ambient: Ambient,
-    hot: NDArray[np.bool_],
-) -> LampStill:
-    """Turn one decoded key frame into its lamp still, registered, ambient taken out."""
-    rows = StillRows(fitted, frame, plan, registration=registration, ambient=ambient, hot=hot)
-    light, valid = rows.read(slice(0, fitted.size[0]))
-    return LampStill(frame.number, light, np.ones(fitted.size, np.float32) if valid is None else valid)
 
 
 def fill_stack(

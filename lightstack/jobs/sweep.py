@@ -115,59 +115,75 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
         recipe = plan_recipe(ambient, settings, scale)
         extra = block_glints(look, choice, scale) if settings.glints == "one" else {}
         plans = plan_stills(look, keys, settings, sweep, ambient, extra)
-        shape = StackShape(*sweep.size, len(keys), len(recipe.projection))
         primaries = request.working or sweep.take.info.encoding.primaries
-        stack = create_stack(
-            folder / "light_stack.exr", shape, headers=describe_parts(keys), primaries=primaries
-        )
-        hot = find_hot_pixels(ambient.light, noise=ambient.noise)
-        fill_stack(
-            sweep,
-            plans,
-            stack,
-            registration=look.registration,
-            ambient=ambient,
-            recipe=recipe,
-            hot=hot,
-            threads=workers,
-            progress=progress,
-        )
+        stack = make_stack(
+            sweep, plans, folder, look=look, keys=keys, ambient=ambient, recipe=recipe, primaries=primaries,
+            threads=workers, progress=progress,
+        )  # fmt: skip
         plate = make_plate_of(
-            stack,
-            ambient,
-            recipe,
-            look=look,
-            keys=keys,
-            settings=settings,
-            scale=scale,
-            take=sweep.take,
+            stack, ambient, recipe, look=look, keys=keys, settings=settings, scale=scale, take=sweep.take,
             threads=workers,
-        )
+        )  # fmt: skip
         reach = find_reach(look, ambient.noise, sweep.size)
         return SweepOutcome(
-            sweep.take.info,
-            None if empty_take is None else empty_take.take.info,
-            look,
-            choice,
-            keys,
-            ambient,
-            recipe,
-            stack,
-            plate,
-            reach,
-            find_holes(reach),
-            primaries,
-            sweep.take.decoded_count,
-            sweep.take.run_in_count,
-            (
-                *sweep.warnings,
-                *(() if empty_take is None else empty_take.warnings),
-                *name_idle_trims(settings.trim, sweep.take, [key.source_frame for key in keys]),
-            ),
-            luma,
-            scale.colour,
-            folder,
+            info=sweep.take.info,
+            empty_info=None if empty_take is None else empty_take.take.info,
+            look=look,
+            choice=choice,
+            keys=keys,
+            ambient=ambient,
+            recipe=recipe,
+            stack=stack,
+            plate=plate,
+            reach=reach,
+            holes=find_holes(reach),
+            primaries=primaries,
+            decoded=sweep.take.decoded_count,
+            run_in=sweep.take.run_in_count,
+            notes=list_notes(sweep, empty_take, settings, keys),
+            luma=luma,
+            gel=scale.colour,
+            folder=folder,
         )
+
+
+def make_stack(
+    sweep: FittedTake,
+    plans: dict[int, StillPlan],
+    folder: Path,
+    *,
+    look: SweepLook,
+    keys: Sequence[KeyFrame],
+    ambient: Ambient,
+    recipe: GuideRecipe,
+    primaries: str,
+    threads: int,
+    progress: Progress,
+) -> LightStack:
+    """Decode the planned key frames into a new light stack in the sweep's scratch folder."""
+    shape = StackShape(*sweep.size, len(keys), len(recipe.projection))
+    stack = create_stack(folder / "light_stack.exr", shape, headers=describe_parts(keys), primaries=primaries)
+    fill_stack(
+        sweep,
+        plans,
+        stack,
+        registration=look.registration,
+        ambient=ambient,
+        recipe=recipe,
+        hot=find_hot_pixels(ambient.light, noise=ambient.noise),
+        threads=threads,
+        progress=progress,
+    )
+    return stack
+
+
+def list_notes(
+    sweep: FittedTake, empty_take: FittedTake | None, settings: Sweep, keys: Sequence[KeyFrame]
+) -> tuple[str, ...]:
+    """Say what was assumed or found out about the footage, and which settings do nothing."""
+    bare = () if empty_take is None else empty_take.warnings
+    idle = name_idle_trims(settings.trim, sweep.take, [key.source_frame for key in keys])
+    return (*sweep.warnings, *bare, *idle)
 
 
 def survey_empty(

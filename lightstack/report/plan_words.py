@@ -83,6 +83,73 @@ CAUTIONS = (
 )
 
 
+PassText = tuple[str, str, float, tuple[str, ...]]  # name, key of the shot file, least seconds, what to do
+BEFORE_THE_SWEEP: tuple[PassText, ...] = (
+    (
+        "Hero",
+        "[takes.hero]",
+        3,
+        (
+            "The action as it will be used, with a second before and after it.",
+            "An edge lamp and its stand may be in shot if the empty takes below are filmed: a patch removes them.",
+        ),
+    ),
+    (
+        "Empty, lamps out",
+        "[takes.empty]",
+        3,
+        ("Nobody, no stands, the hero's lamps out. Same framing, nothing touched.",),
+    ),
+    (
+        "Empty, the hero's lamps on",
+        "[takes.empty_lit]",
+        3,
+        (
+            "Nobody; every lamp of the hero burns as it did. For patches and for what the figure hid.",
+            "Where a stand was in shot: once with it, and once with the lamp held from outside the frame.",
+        ),
+    ),
+)
+AFTER_THE_SWEEP: tuple[PassText, ...] = (
+    (
+        "Each fixed lamp, on and off",
+        "[[sweep]], one each",
+        9,
+        ("One lamp at a time, all others out: 3 s off, 3 s on, 3 s off. Nobody in shot, nobody in its light.",),
+    ),
+    (
+        "Prop passes",
+        "[[element]]",
+        5,
+        (
+            "Whatever must be laid by itself (a curtain that stirs, smoke, a door): one take each, same framing, "
+            "with 2 s before it begins.",
+        ),
+    ),
+    (
+        "Grey card at the effect's place",
+        "[takes.grey]",
+        9,
+        (
+            "Facing halfway between lamp and lens, three times 3 s: ambient alone, the lamp alone, both together.",
+            "The three tell the lamp's colour and whether the camera's light really adds.",
+        ),
+    ),
+    (
+        "Matt ball and mirror ball at the effect's place",
+        "for the 3-D artist",
+        6,
+        ("3 s each under the hero's light, then with the lamp held where the effect will be.",),
+    ),
+    (
+        "Empty again",
+        "keep",
+        3,
+        ("As the first empty take. If it differs, something moved or the light changed: say what, film again.",),
+    ),
+)
+
+
 def list_passes(rate: Fraction, speed: LampSpeed, gel: str) -> tuple[PlanPass, ...]:
     """List the takes to shoot, in order. ``speed``: of the lamp; ``gel``: its name, "none" without."""
     lamp = "the lamp" if gel == "none" else f"the lamp behind {gel} gel"
@@ -93,31 +160,7 @@ def list_passes(rate: Fraction, speed: LampSpeed, gel: str) -> tuple[PlanPass, .
     )
     ways = f"Ways no further apart than {say_number(speed.spacing_m, 1)} m: low, middle, high, and into every corner."
     both = "3 s dark (lamp covered), then lamp on, the whole way, lamp covered, 3 s dark. Beam off the lens."
-    texts: tuple[tuple[str, str, float, tuple[str, ...]], ...] = (
-        (
-            "Hero",
-            "[takes.hero]",
-            3,
-            (
-                "The action as it will be used, with a second before and after it.",
-                "An edge lamp and its stand may be in shot if the empty takes below are filmed: a patch removes them.",
-            ),
-        ),
-        (
-            "Empty, lamps out",
-            "[takes.empty]",
-            3,
-            ("Nobody, no stands, the hero's lamps out. Same framing, nothing touched.",),
-        ),
-        (
-            "Empty, the hero's lamps on",
-            "[takes.empty_lit]",
-            3,
-            (
-                "Nobody; every lamp of the hero burns as it did. For patches and for what the figure hid.",
-                "Where a stand was in shot: once with it, and once with the lamp held from outside the frame.",
-            ),
-        ),
+    sweeps: tuple[PassText, ...] = (
         (f"Sweep: {lamp} round the room", "[[sweep]]", 20, (both, pace, ways)),
         (
             "Sweep, the other way round",
@@ -125,43 +168,8 @@ def list_passes(rate: Fraction, speed: LampSpeed, gel: str) -> tuple[PlanPass, .
             20,
             ("The same again from the far end: shadows fall both ways, and what you covered is seen.", pace),
         ),
-        (
-            "Each fixed lamp, on and off",
-            "[[sweep]], one each",
-            9,
-            ("One lamp at a time, all others out: 3 s off, 3 s on, 3 s off. Nobody in shot, nobody in its light.",),
-        ),
-        (
-            "Prop passes",
-            "[[element]]",
-            5,
-            (
-                "Whatever must be laid by itself (a curtain that stirs, smoke, a door): one take each, same framing, "
-                "with 2 s before it begins.",
-            ),
-        ),
-        (
-            "Grey card at the effect's place",
-            "[takes.grey]",
-            9,
-            (
-                "Facing halfway between lamp and lens, three times 3 s: ambient alone, the lamp alone, both together.",
-                "The three tell the lamp's colour and whether the camera's light really adds.",
-            ),
-        ),
-        (
-            "Matt ball and mirror ball at the effect's place",
-            "for the 3-D artist",
-            6,
-            ("3 s each under the hero's light, then with the lamp held where the effect will be.",),
-        ),
-        (
-            "Empty again",
-            "keep",
-            3,
-            ("As the first empty take. If it differs, something moved or the light changed: say what, film again.",),
-        ),
     )
+    texts = (*BEFORE_THE_SWEEP, *sweeps, *AFTER_THE_SWEEP)
     return tuple(
         PlanPass(number, name, key, seconds, round(seconds * rate), lines)
         for number, (name, key, seconds, lines) in enumerate(texts, start=1)

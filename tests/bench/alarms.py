@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import sys
 import tempfile
-from contextlib import contextmanager
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from made import make_room, write_movie
+from unwatched import Unwatched
 
 from lightstack.jobs.inspect import inspect_takes
 from lightstack.jobs.inspect_options import InspectOptions
@@ -27,20 +27,6 @@ NOISES = ((4e-4, 4e-6), (2e-4, 2e-6), (8e-4, 8e-6))
 TAKES = {"sweep": 96, "hero": 72, "empty": 72}
 
 
-class Silence:
-    """Progress that nobody watches."""
-
-    @contextmanager
-    def step(self, name, total):
-        yield self
-
-    def advance(self, count=1):
-        pass
-
-    def say(self, line, *, level=0):
-        pass
-
-
 def main(words):
     quick, seeds = "--quick" in words, [int(word) for word in words if word.isdigit()] or list(range(11, 18))
     count = alarms = 0
@@ -53,7 +39,8 @@ def main(words):
                 )
                 path = write_movie(room, Path(folder) / f"{seed}_{take}.{ending}", codec=codec, options=options)
                 out = Path(folder) / "out"
-                found = inspect_takes([path], out=out, options=InspectOptions(quick=quick), progress=Silence()).takes[0]
+                options = InspectOptions(quick=quick)
+                found = inspect_takes([path], out=out, options=options, progress=Unwatched()).takes[0]
                 told = [f for f in found.findings if f.grade in ("usable", "reshoot")]
                 count, alarms = count + 1, alarms + bool(told)
                 print(

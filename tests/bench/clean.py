@@ -16,7 +16,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from contextlib import contextmanager
 from fractions import Fraction
 from functools import partial
 from pathlib import Path
@@ -29,6 +28,7 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
 from made.movies import pack_frame  # noqa: E402
 from made.standing import make_standing, sway  # noqa: E402
+from unwatched import Unwatched  # noqa: E402
 
 from lightstack.core.display import display_srgb  # noqa: E402
 from lightstack.core.median import reduce_frames  # noqa: E402
@@ -37,18 +37,6 @@ from lightstack.files.takes import open_take  # noqa: E402
 from lightstack.jobs.clean import CleanRequest, CleanTake, make_clean  # noqa: E402
 
 COUNT, SIZE = 31, (1080, 1920)
-
-
-class Silence:
-    @contextmanager
-    def step(self, name, total):
-        yield self
-
-    def advance(self, count=1):
-        pass
-
-    def say(self, line, *, level=0):
-        pass
 
 
 def best_of(times, work):
@@ -126,7 +114,7 @@ def write_take(standing, places, path, *, chroma="rgb", codec="ffv1", options=No
 
 def clean(path, method, folder, **keys):
     take = CleanTake(TakeSettings(path=(str(path),)), (path,), "take")
-    return make_clean(CleanRequest(takes=(take,), method=method, **keys), Path(folder), progress=Silence())
+    return make_clean(CleanRequest(takes=(take,), method=method, **keys), Path(folder), progress=Unwatched())
 
 
 def time_whole(folder):
@@ -236,7 +224,7 @@ def judge_street(path, folder):
         for a, b in halves:
             settings = TakeSettings(path=(str(path),), use=(a, b))
             request = CleanRequest(takes=(CleanTake(settings, (path,), "street"),), method=method)
-            outcome = make_clean(request, folder, progress=Silence())
+            outcome = make_clean(request, folder, progress=Unwatched())
             plates.append(display_srgb(outcome.light, outcome.primaries))
         say_quality(f"clean, {method}", *plates)
     others = [other_plates(np.stack(half)) for half in sampled]

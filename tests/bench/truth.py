@@ -17,7 +17,6 @@ import argparse
 import sys
 import tempfile
 import time
-from contextlib import contextmanager
 from pathlib import Path
 
 import cv2
@@ -26,6 +25,7 @@ import numpy as np
 sys.path[:0] = [str(Path(__file__).resolve().parents[i]) for i in (1, 2)]
 
 from made import JUDGED_SEEDS  # noqa: E402
+from unwatched import Unwatched  # noqa: E402
 
 import lightstack.jobs.plate as plate_job  # noqa: E402
 from bench.truths import KINDS, LIMIT, open_demo, open_room  # noqa: E402
@@ -35,20 +35,6 @@ from lightstack.jobs.options import PlateOptions  # noqa: E402
 
 FEW_KEYS = 12
 LEAST_PIXELS = 30  # a share of fewer says nothing
-
-
-class Unwatched:
-    """Progress without a watcher."""
-
-    @contextmanager
-    def step(self, name, total):
-        yield self
-
-    def advance(self, count=1):
-        pass
-
-    def say(self, line, *, level=0):
-        pass
 
 
 def run_plate(movie, max_keys=None):

@@ -71,6 +71,21 @@ def test_light_is_taken_apart_as_plain_arithmetic_does():
     np.testing.assert_array_equal(out, (picture * share - ambient) * gain)
 
 
+def lamp_light(frame, ambient):
+    out = np.empty_like(frame)
+    take_apart(frame, ambient, np.ones(3, np.float32), np.ones(3, np.float32), out)
+    return out
+
+
+def test_lights_of_two_lamps_add_and_negatives_are_kept():
+    # REFERENCE  light is additive (Petschnigg et al. 2004): the light of two lamps is the sum of each one's.
+    # TOLERANCE  float32, 1e-6.
+    ambient, one, two = np.random.default_rng(5).random((3, 5, 5, 3)).astype(np.float32)
+    both = lamp_light(ambient + one + two, ambient)
+    np.testing.assert_allclose(both, lamp_light(ambient + one, ambient) + lamp_light(ambient + two, ambient), atol=1e-6)
+    assert (lamp_light(np.zeros_like(ambient), ambient) == -ambient).all()
+
+
 def test_the_larger_of_two_half_floats_is_kept():
     rng = np.random.default_rng(4)
     a, b = rng.normal(0, 1, (2, 5000)).astype(np.float16)

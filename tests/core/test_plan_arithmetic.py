@@ -11,7 +11,6 @@ from scipy.integrate import quad
 from lightstack.core.plan_arithmetic import (
     GELS,
     aim_below_clipping,
-    exposure_value,
     filtered_kelvin,
     grey_filter_stops,
     half_light_radius,
@@ -60,13 +59,6 @@ def test_stops_of_distance_and_of_grey_filters():
     assert stops_of_distance(2, 1) == pytest.approx(2)
     assert grey_filter_stops(0.3) == pytest.approx(0.997, abs=5e-4)
     assert 2.0 ** -grey_filter_stops(0.9) == pytest.approx(10**-0.9)
-
-
-def test_exposure_values():
-    # REFERENCE  ISO 2720: EV = log2(N^2 / t): f/1 at 1 s is 0; f/16 at 1/125 s, the sunny rule, is 14.97.
-    assert exposure_value(1, 1) == 0
-    assert exposure_value(16, 1 / 125) == pytest.approx(14.966, abs=1e-3)
-    assert exposure_value(2.8, 1 / 50) == pytest.approx(8.615, abs=1e-3)
 
 
 def test_a_pure_channel_leads_the_meter_by_its_luminance():

@@ -6,7 +6,7 @@ from jobs_helpers import PictureTake
 
 from lightstack.errors import SettingError
 from lightstack.files.schema_takes import Block, Trim
-from lightstack.jobs.marks import corners_at, draw_marks, fill_polygon, name_idle_trims
+from lightstack.jobs.marks import draw_marks, fill_polygon, name_idle_trims
 
 SIZE = (20, 30)
 BOX = ((4, 5), (12, 5), (12, 10), (4, 10))
@@ -57,12 +57,9 @@ def test_later_marks_lie_over_earlier_ones(take):
 def test_a_moving_mark_is_interpolated_and_stays_at_its_ends(take):
     shapes = ({"frame": 4, "polygon": BOX}, {"frame": 8, "polygon": [(x + 12, y + 4) for x, y in BOX]})
     block = Block(frames=[2, 12], shapes=shapes)
-    np.testing.assert_array_equal(corners_at(block, take, 6), np.array(BOX) + [6, 2])
-    np.testing.assert_array_equal(corners_at(block, take, 2), BOX)
-    np.testing.assert_array_equal(corners_at(block, take, 12), np.array(BOX) + [12, 4])
-    resolve = lambda frame: frame  # noqa: E731
-    for frame in (2, 5, 12):
-        np.testing.assert_allclose(corners_at(block, take, frame), block.corners_at(frame, resolve))
+    for frame, by in ((6, [6, 2]), (2, [0, 0]), (12, [12, 4])):
+        marks = draw_marks([block], {}, take, frame, SIZE)
+        np.testing.assert_array_equal(marks > 0, fill_polygon(np.array(BOX) + by, SIZE))
 
 
 def test_marks_name_frames_of_a_list_of_files(take):

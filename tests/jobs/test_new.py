@@ -1,29 +1,17 @@
 """``new``: footage in, a commented shot file out."""
 
-import contextlib
 from fractions import Fraction
 
 import cv2
 import numpy as np
 import pytest
 from made import make_room, write_movie
+from unwatched import Unwatched
 
 from lightstack.errors import MissingInput, OutputError, UnusableTake
 from lightstack.files.shotfile import parse_shot, read_shot
 from lightstack.jobs.new import start_shot
 from lightstack.jobs.new_text import Opened, plan_fade, write_shot_text
-
-
-class Silent:
-    @contextlib.contextmanager
-    def step(self, name, total):
-        yield self
-
-    def advance(self, count=1):
-        pass
-
-    def say(self, line, *, level=0):
-        pass
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +32,7 @@ def footage(tmp_path_factory):
 def test_takes_are_told_apart_and_the_file_reads(footage):
     path = footage / "shot.toml"
     path.unlink(missing_ok=True)
-    result = start_shot(footage, progress=Silent())
+    result = start_shot(footage, progress=Unwatched())
     assert result.shot_path == path
     settings = read_shot(path)
     assert settings.takes.hero is not None
@@ -68,18 +56,18 @@ def test_an_existing_shot_file_is_never_touched(footage):
     path = footage / "shot.toml"
     path.write_text("# mine\n")
     with pytest.raises(OutputError, match="never overwritten"):
-        start_shot(footage, progress=Silent())
+        start_shot(footage, progress=Unwatched())
     assert path.read_text() == "# mine\n"
 
 
 def test_folders_with_nothing_to_use(tmp_path):
     with pytest.raises(MissingInput):
-        start_shot(tmp_path / "none", progress=Silent())
+        start_shot(tmp_path / "none", progress=Unwatched())
     with pytest.raises(UnusableTake, match="no movies and no numbered stills"):
-        start_shot(tmp_path, progress=Silent())
+        start_shot(tmp_path, progress=Unwatched())
     (tmp_path / "a.mov").write_bytes(b"junk" * 30)
     with pytest.raises(UnusableTake, match="none of 1 takes can be read"):
-        start_shot(tmp_path, progress=Silent())
+        start_shot(tmp_path, progress=Unwatched())
     assert not (tmp_path / "shot.toml").exists()
 
 
@@ -90,7 +78,7 @@ def test_stills_have_no_rate_so_one_is_guessed(tmp_path):
         assert cv2.imwrite(
             str(tmp_path / f"h.{1000 + number // 4:04d}.png"), (255 * signal[..., ::-1]).astype(np.uint8)
         )
-    result = start_shot(tmp_path, progress=Silent())
+    result = start_shot(tmp_path, progress=Unwatched())
     settings = read_shot(result.shot_path)
     assert settings.takes.hero is not None
     assert settings.takes.hero.path == ("h.####.png",)

@@ -10,8 +10,8 @@ from lightstack.core.blockers import CARRIER
 from lightstack.core.guide import plan_guide
 from lightstack.files.stack import StackShape, create_stack
 from lightstack.jobs.ambient import Ambient
-from lightstack.jobs.stills import StillPlan, fill_stack, make_still, run_ahead
-from lightstack.records import Registration, Stretch
+from lightstack.jobs.stills import StillPlan, StillRows, fill_stack, run_ahead
+from lightstack.records import LampStill, Registration, Stretch
 
 SIZE = (64, 96)
 OPEN = np.zeros((32, 48), np.uint8)
@@ -30,7 +30,10 @@ def still(picture, *, registration=None, **plan):
     fitted = fit([picture])
     plan = StillPlan(**{"index": 0, "covered": OPEN, "factor": 2, **plan})
     registration = registration or stand_still(1, 1)
-    return make_still(fitted, next(fitted.take.frames()), plan, registration=registration, ambient=AMBIENT, hot=COLD)
+    frame = next(fitted.take.frames())
+    rows = StillRows(fitted, frame, plan, registration=registration, ambient=AMBIENT, hot=COLD)
+    light, valid = rows.read(slice(0, SIZE[0]))
+    return LampStill(frame.number, light, np.ones(SIZE, np.float32) if valid is None else valid)
 
 
 def test_a_still_is_frame_minus_ambient_and_keeps_negatives():
