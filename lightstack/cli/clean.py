@@ -25,6 +25,9 @@ Fill = Annotated[bool, typer.Option("--fill", help="Paint small holes over from 
 Colour = Annotated[
     str, typer.Option("--colour", metavar="NAME", help="Encoding of the footage [its own tags].", show_default=False)
 ]
+Response = Annotated[
+    str | None, typer.Option("--response", metavar="FILE", help="What inspect measured, for --colour measured.")
+]
 Range = Annotated[
     str, typer.Option("--range", metavar="RANGE", help="auto, full or limited [auto].", show_default=False)
 ]
@@ -58,6 +61,7 @@ def clean(
     most_frames: MostFrames = 31,
     fill: Fill = False,
     colour: Colour = "auto",
+    response: Response = None,
     range_: Range = "auto",
     matrix: Matrix = "auto",
     how: CleanRunning,
@@ -76,6 +80,7 @@ def clean(
         most_frames=most_frames,
         fill=fill,
         colour=colour,
+        response=response,
         range=range_,
         matrix=matrix,
     )

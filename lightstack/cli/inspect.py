@@ -18,6 +18,9 @@ Mains = Annotated[
     int | None, typer.Option("--mains", metavar="HZ", help="Mains frequency of the set, 50 or 60 [both].")
 ]
 Colour = Annotated[str | None, typer.Option("--colour", metavar="NAME", help="Encoding of the footage [its own tags].")]
+Response = Annotated[
+    str | None, typer.Option("--response", metavar="FILE", help="What inspect measured, for --colour measured.")
+]
 Range = Annotated[str | None, typer.Option("--range", metavar="RANGE", help="auto, full or limited [auto].")]
 Matrix = Annotated[
     str | None, typer.Option("--matrix", metavar="NAME", help="auto, rgb, bt601, bt709 or bt2020 [auto].")
@@ -34,6 +37,7 @@ def inspect(
     quick: Quick = False,
     mains: Mains = None,
     colour: Colour = None,
+    response: Response = None,
     range_: Range = None,
     matrix: Matrix = None,
     rotate: Rotate = None,
@@ -56,6 +60,7 @@ def inspect(
         quick=quick,
         mains=(50.0, 60.0) if mains is None else (float(mains),),
         colour=colour,
+        response=response,
         range=range_,
         matrix=matrix,
         rotate=rotate,

@@ -6,7 +6,7 @@ import re
 
 from lightstack.errors import SettingError
 
-__all__ = ["read_frames", "read_numbers", "read_ranges"]
+__all__ = ["read_corners", "read_frames", "read_numbers", "read_ranges"]
 
 Frame = int | str
 _FRAME = re.compile(r"^(\d+:)?\d+$")
@@ -36,6 +36,20 @@ def read_numbers(text: str | None, *, option: str) -> tuple[float, float, float]
     except ValueError:
         raise SettingError(f"{option} {text}: expected three numbers such as 1.1,1,0.9") from None
     return red, green, blue
+
+
+def read_corners(text: str, *, option: str) -> tuple[tuple[float, float], ...]:
+    """Read a polygon's corners such as ``0,120 60,120 60,360``. Raises SettingError."""
+    corners = []
+    for word in text.split():
+        try:
+            x, y = (float(part) for part in word.split(","))
+        except ValueError:
+            raise SettingError(f'{option} "{text}": expected corners such as "0,120 60,120 60,360"') from None
+        corners.append((x, y))
+    if len(corners) < 3:
+        raise SettingError(f'{option} "{text}": a polygon has at least three corners, such as "0,120 60,120 60,360"')
+    return tuple(corners)
 
 
 def _split(text: str | None) -> list[str]:

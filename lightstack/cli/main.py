@@ -14,12 +14,15 @@ import typer
 from lightstack import __version__
 from lightstack.cli.build import build
 from lightstack.cli.clean import clean
+from lightstack.cli.element import element
 from lightstack.cli.failures import STOPPED, USAGE, print_failure
+from lightstack.cli.grain import grain
 from lightstack.cli.inspect import inspect
 from lightstack.cli.new import new
 from lightstack.cli.plan import plan
 from lightstack.cli.plate import plate
 from lightstack.cli.preview import preview
+from lightstack.cli.render import render
 from lightstack.errors import LightstackError
 
 __all__ = ["app", "main", "run"]
@@ -39,10 +42,13 @@ app = typer.Typer(
 app.command()(build)
 app.command()(plate)
 app.command()(preview)
+app.command()(render)
 app.command()(new)
 app.command()(plan)
 app.command()(inspect)
 app.command()(clean)
+app.command()(element)
+app.add_typer(grain)
 
 
 def _print_version(wanted: bool) -> None:

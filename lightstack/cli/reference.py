@@ -25,6 +25,8 @@ def make_reference() -> str:
 
 
 def _write_command(name: str, command: Any) -> str:
+    if getattr(command, "commands", None):  # a group: its own commands, each under both names
+        return "\n".join(_write_command(f"{name} {own}", one) for own, one in command.commands.items())
     arguments = [parameter for parameter in command.params if parameter.param_type_name == "argument"]
     options = [parameter for parameter in command.params if parameter.param_type_name == "option"]
     words = [f"{argument.metavar}..." if argument.nargs == -1 else argument.metavar for argument in arguments]

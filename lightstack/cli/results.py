@@ -35,7 +35,7 @@ def list_lines(result: BuildResult) -> list[str]:
     lines = [f"{verdict.take}: {verdict.grade}. {' '.join(verdict.sentences)}".rstrip() for verdict in result.verdicts]
     lines += [f"warning: {warning}" for warning in result.warnings]
     lines += [f"{label}: {list_figures(value)}" for label, value in result.numbers.items()]
-    lines += [f"written: {result.out / name}" for name in result.files]
+    lines += [f"written: {result.out / name}" for name in result.fold_files()]
     return lines
 
 

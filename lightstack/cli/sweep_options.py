@@ -50,6 +50,9 @@ class SweepOptions:
     colour: Annotated[
         str | None, typer.Option("--colour", metavar="NAME", help="Encoding of the footage [its own tags].")
     ] = None
+    response: Annotated[
+        str | None, typer.Option("--response", metavar="FILE", help="What inspect measured, for --colour measured.")
+    ] = None
     range_: Annotated[str | None, typer.Option("--range", metavar="RANGE", help="auto, full or limited [auto].")] = None
     matrix: Annotated[
         str | None, typer.Option("--matrix", metavar="NAME", help="auto, rgb, bt601, bt709 or bt2020 [auto].")

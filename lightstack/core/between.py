@@ -14,7 +14,7 @@ from lightstack.core.register import PoseFit, measure_pose
 from lightstack.core.warp import corner_shift_px, warp_picture
 from lightstack.records import Figure, Finding, FloatArray, NoiseModel
 
-__all__ = ["Between", "check_between", "compare_takes"]
+__all__ = ["Between", "check_between", "check_moved", "compare_takes"]
 
 SHIFT_PX = (0.5, 20.0)  # full-size pixels, worst corner; common practice
 AMBIENT_STOPS = (0.10, 1.0)  # common practice: a tenth of a stop is where a match by eye begins to fail
@@ -66,6 +66,8 @@ def compare_takes(
     if pose.converged:
         laid, seen = warp_picture(np.asarray(other, np.float32), matrix, factor=factor)
         stops = compare_exposure(laid, np.asarray(reference, np.float32), noise=noise)
+        # what a registered picture did not see is exactly nothing
+        seen = seen & np.any(laid != 0, axis=2) & np.any(np.asarray(reference) != 0, axis=2)
         moved, same = find_moved(reference, laid, noise=noise, factor=factor, averaged=averaged, usable=seen)
     return Between(
         pose=pose,
@@ -117,6 +119,20 @@ def check_between(between: Between, *, names: tuple[str, str] = ("the first take
     boxes = tuple(thing.box for thing in between.moved)
     remedy = " ".join(part for part, level in zip(advice, levels, strict=True) if part and level)
     return Finding("between takes", ("good", "usable", "reshoot")[max(levels)], says, remedy, figures, (), boxes)
+
+
+def check_moved(between: Between, *, names: tuple[str, str]) -> Finding:
+    """Judge things moved alone, between two takes that were registered to each other before."""
+    share = sum(thing.share for thing in between.moved)
+    level = int(bool(between.moved)) + int(share >= MOVED_SHARE)
+    says, remedy = _tell_moved(between)
+    figures = (
+        Figure("things moved", len(between.moved), "", 0),
+        Figure("moved area", 100 * share, "%"),
+    )
+    boxes = tuple(thing.box for thing in between.moved)
+    grade = ("good", "usable", "reshoot")[level]
+    return Finding("between takes", grade, f"{names[1]} against {names[0]}: {says}.", remedy, figures, (), boxes)
 
 
 def _figures(between: Between) -> tuple[Figure, ...]:

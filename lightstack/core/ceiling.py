@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from lightstack.core.decoder import CLIP_SHARE, code_scales
 from lightstack.core.light import CURVES
+from lightstack.core.measured import curve_of
 from lightstack.records import Encoding, FloatArray
 
 __all__ = ["CeilingTally", "flag_light", "holds_highlights", "last_signal", "put_ceiling"]
@@ -55,7 +56,7 @@ class CeilingTally:
         self.encoding = encoding
         self.lowest = 1.0
         if holds_highlights(encoding):
-            self.lowest = float(CURVES[encoding.transfer].encode(np.array(HIGHLIGHTS)))
+            self.lowest = min(float(curve_of(encoding).encode(np.array(HIGHLIGHTS))), last_signal(encoding))
         # What flags are made with while the take is read: white for video, whose cameras mostly clip there.
         self.used = last_signal(encoding) if holds_highlights(encoding) else 1.0
         self.black, self.codes = code_scales(encoding)[0]
@@ -95,6 +96,6 @@ class CeilingTally:
 
 def flag_light(light: FloatArray, encoding: Encoding, ceiling: float) -> NDArray[np.uint8]:
     """Flag channels at a ceiling: (h, w) uint8, bit 0/1/2 = R/G/B; ``light`` (h, w, 3) in the take's own primaries."""
-    limit = float(CURVES[encoding.transfer].decode(np.array(CLIP_SHARE * ceiling)))
+    limit = float(curve_of(encoding).decode(np.array(CLIP_SHARE * ceiling)))
     bits = (np.asarray(light) >= limit) * np.array([1, 2, 4], np.uint8)
     return np.asarray(bits.sum(axis=-1, dtype=np.uint8))

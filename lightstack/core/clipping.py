@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.decoder import code_scales
-from lightstack.core.light import CURVES
+from lightstack.core.measured import find_curve_of
 from lightstack.records import NOT_CHECKED, BoolArray, Encoding, Figure, Finding, FloatArray, ProxyTake
 
 __all__ = ["LevelTally", "check_clipping", "find_floor", "gather_levels"]
@@ -34,6 +34,7 @@ LASTING = 0.5  # of the frames, from which on a place counts as crushed
 HEADROOM_QUANTILE = 0.999
 BOX_SHARE = 0.004  # of the picture, the least that a place named has
 MOST_BOXES = 4
+FULL = 0.98  # of the ceiling: a box of such a mean is clipped throughout
 CLOSE = 0.05  # of the ceiling: no headroom
 
 
@@ -63,7 +64,7 @@ def find_floor(encoding: Encoding) -> float | None:
 
     Notes: black of video is its floor. Logarithmic curves put black far above theirs, and linear files have none.
     """
-    curve = CURVES.get(encoding.transfer)
+    curve = find_curve_of(encoding)
     if curve is None or encoding.is_float or encoding.ocio_space is not None:
         return None
     black = float(curve.decode(np.array(0.0)))
@@ -79,6 +80,7 @@ def gather_levels(
     floor: float | None,
     frames: NDArray[np.integer] | None = None,
     blocked: NDArray | None = None,
+    ceiling: float | Sequence[float] = np.inf,
 ) -> LevelTally:
     """Count clipped and crushed places over a take, one reading of the frames.
 
@@ -87,7 +89,9 @@ def gather_levels(
     floor : linear level under which a box is crushed if it does not change either (``find_floor``); None: not judged.
     frames : indices of the frames to look at, all if None; a sweep's lit frames tell of its gel.
     blocked : (n, h, w) or (n, h', w') flags or bools of what lamp and carrier cover, left out.
+    ceiling : linear level at which the camera clips, one or per channel; inf: a box with a clipped pixel counts whole.
     """
+    tops = np.broadcast_to(np.asarray(ceiling, np.float32), 3)
     chosen = np.arange(len(proxies)) if frames is None else np.asarray(frames, np.int64)
     shape = proxies.rgb.shape[1:3]
     clips, seen = np.zeros((*shape, 3), np.float32), np.zeros(shape, np.float32)
@@ -99,11 +103,13 @@ def gather_levels(
         if not flags.any():
             continue
         whole = max(int(open_here.sum()), 1)
-        counts = np.bincount(flags.ravel(), minlength=8)
-        for c in range(3):
-            clips[..., c] += (flags >> c) & 1
-            clipped[i, c] = sum(counts[bits] for bits in range(8) if bits >> c & 1) / whole
-            alone[i, c] = clipped[i, c] - counts[7] / whole
+        bits = (flags[..., None] >> np.arange(3, dtype=np.uint8)) & 1
+        clips += bits
+        filled = bits.astype(np.float32)
+        if proxies.factor > 1 and np.isfinite(tops).all():
+            filled *= _fill_boxes(np.asarray(proxies.rgb[k], np.float32), tops)
+        clipped[i] = filled.sum(axis=(0, 1), dtype=np.float64) / whole
+        alone[i] = clipped[i] - filled.min(axis=2).sum(dtype=np.float64) / whole
     peak, often = _look_at_ends(proxies, chosen, blocked, floor)
     lasting = (often > LASTING).mean(axis=(0, 1))
     return LevelTally(
@@ -117,6 +123,16 @@ def gather_levels(
         peak=peak,
         factor=proxies.factor,
     )
+
+
+def _fill_boxes(rgb: FloatArray, tops: NDArray[np.float32]) -> NDArray[np.float32]:
+    """How much of each survey box can be at the ceiling, (h, w, 3) 0..1, by its mean and its darkest neighbour.
+
+    Notes: a glint of one pixel flags a box of dozens; the box's mean says how little of it there is.
+    """
+    level = np.minimum(rgb, tops)
+    around = cv2.erode(level, np.ones((3, 3), np.uint8))
+    return np.where(level > FULL * tops, 1, (level - around) / np.maximum(tops - around, 1e-6)).astype(np.float32)
 
 
 def _look_at_ends(
@@ -137,12 +153,13 @@ def _look_at_ends(
         if floor is None:
             continue
         seen += open_here
-        dark = (half <= np.float16(floor)) & open_here[..., None]
+        # halves that are not negative sort as their bits do, and a negative one has a negative number for its bits
+        dark = (half.view(np.int16) <= np.float16(floor).view(np.int16)) & open_here[..., None]
         if dark.any():
             before = np.asarray(proxies.rgb[k - 1 if k else min(1, len(proxies) - 1)])
-            dark &= np.abs(half - before) <= np.float16(0.1 * floor)
+            dark[dark] = np.abs(half[dark] - before[dark]) <= np.float16(0.1 * floor)
             blacks[..., :3] += dark
-            blacks[..., 3] += dark.all(axis=-1)
+            blacks[..., 3] += dark[..., 0] & dark[..., 1] & dark[..., 2]
     peak = np.quantile(peaks, 0.95, axis=0) if len(few) else np.full(3, np.nan)
     return peak, (blacks / np.maximum(seen, 1)[..., None]).astype(np.float32)
 

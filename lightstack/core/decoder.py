@@ -14,7 +14,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.light import CURVES, convert_matrix, ycbcr_weights
+from lightstack.core.light import convert_matrix, ycbcr_weights
+from lightstack.core.measured import curve_of
 from lightstack.errors import SettingError
 from lightstack.records import Encoding
 
@@ -103,7 +104,7 @@ def _curve_table(encoding: Encoding, low: float, high: float) -> FloatArray:
     if encoding.ocio_space is not None:
         return signal.astype(np.float32)
     # Logarithms grow past float32 at signals that only a broken matrix reaches; infinities would spread.
-    return np.clip(CURVES[encoding.transfer].decode(signal), -1e30, 1e30).astype(np.float32)
+    return np.clip(curve_of(encoding).decode(signal), -1e30, 1e30).astype(np.float32)
 
 
 @lru_cache(maxsize=64)

@@ -15,13 +15,15 @@ from numpy.typing import NDArray
 
 from lightstack.core import encode_kernels
 from lightstack.core.compiled import run_bands
+from lightstack.core.curves import Curve
 from lightstack.core.decoder import build_decoder, chroma_siting, code_scales, signal_matrix
-from lightstack.core.light import CURVES, convert_matrix
+from lightstack.core.light import convert_matrix
+from lightstack.core.measured import curve_of, find_curve_of, name_curve
 from lightstack.core.planes import is_packed, whole_lines
 from lightstack.errors import SettingError
 from lightstack.records import BoolArray, CodedFrame, Encoding, FloatArray
 
-__all__ = ["EncodedPlanes", "encode_planes", "turn_upright"]
+__all__ = ["EncodedPlanes", "count_beyond", "encode_planes", "turn_upright"]
 
 LOWEST_OCTAVE = -26  # below 2**-26 of reference white the curve is a straight line to its value at 0
 HIGHEST_OCTAVE = 12
@@ -37,13 +39,13 @@ class EncodedPlanes:
 
 
 @lru_cache(maxsize=32)
-def _encode_table(transfer: str) -> tuple[NDArray[np.float32], int]:
+def _encode_table(curve: Curve) -> tuple[NDArray[np.float32], int]:
     """Signal at 0 and at evenly spaced values within each octave, for positive then negative light."""
     steps = 1 << STEPS_PER_OCTAVE_BITS
     octaves = np.repeat(np.arange(LOWEST_OCTAVE, HIGHEST_OCTAVE), steps).astype(np.float64)
     within = np.tile(1 + np.arange(steps) / steps, HIGHEST_OCTAVE - LOWEST_OCTAVE)
     values = np.concatenate([[0.0], within * 2.0**octaves, [2.0**HIGHEST_OCTAVE]])
-    encode = CURVES[transfer].encode
+    encode = curve.encode
     both = np.concatenate([encode(values), encode(-values)])
     return both.astype(np.float32), len(values)
 
@@ -99,7 +101,7 @@ def _native_planes(like: CodedFrame | None) -> tuple[NDArray, ...] | None:
 def _check_encodable(encoding: Encoding, transfer_known: bool) -> None:
     if encoding.is_float or encoding.ocio_space is not None or not transfer_known:
         raise SettingError(
-            f"pictures coded as {encoding.ocio_space or encoding.transfer!r} cannot be written back as they "
+            f"pictures coded as {name_curve(encoding)!r} cannot be written back as they "
             "came; expected an integer encoding with a curve of the table; name a view for the preview"
         )
 
@@ -126,7 +128,7 @@ def encode_planes(
     -----
     Chroma filter: [1 2 1]/4 across samples that lie on a luma sample, [1 1]/2 where they lie between two.
     """
-    _check_encodable(encoding, encoding.transfer in CURVES)
+    _check_encodable(encoding, find_curve_of(encoding) is not None)
     picture = np.ascontiguousarray(turn_upright(linear, rotation, back=True), np.float32)
     height, width = picture.shape[:2]
     mask = np.ones((height, width), bool)
@@ -151,7 +153,7 @@ def _encode_full(
     working: str | None,
 ) -> tuple[NDArray, NDArray, NDArray, int]:
     decoder = build_decoder(encoding)
-    table, positive = _encode_table(encoding.transfer)
+    table, positive = _encode_table(curve_of(encoding))
     (black, codes), (_, chroma_codes) = code_scales(encoding)
     if encoding.matrix == "rgb":
         chroma_codes = codes
@@ -207,3 +209,40 @@ def _fold(
         sub_y, sub_x, offset, np.array(_code_limits(encoding), np.float32), out,
     )  # fmt: skip
     return out
+
+
+def count_beyond(
+    light: FloatArray,
+    encoding: Encoding,
+    *,
+    hero: FloatArray | None = None,
+    changed: BoolArray | None = None,
+    working: str | None = None,
+) -> tuple[int, int, int]:
+    """Count the pixels of ``light`` (H, W, 3) that are above what an encoding holds, in its own R, G and B.
+
+    These are what `encode_planes` cuts off at the top. ``hero``: the light before, as the hero's own codes give it;
+    what he holds above the limit himself is not cut. ``changed`` (H, W) bool: the other pixels keep their codes.
+    ``working``: primaries of both, the encoding's own by default.
+
+    Raises SettingError for encodings that have no inverse here.
+    """
+    _check_encodable(encoding, find_curve_of(encoding) is not None)
+    black, codes = code_scales(encoding)[0]
+    top = np.float32(curve_of(encoding).decode(np.array((_code_limits(encoding)[1] - black) / codes)))
+    to_native = np.eye(3)
+    if working is not None and working != encoding.primaries:
+        to_native = convert_matrix(working, encoding.primaries)
+    rows = to_native.astype(np.float32)
+    counts = []
+    for row in rows:
+        beyond = ~(_mix_channel(light, row) <= (top if hero is None else np.maximum(_mix_channel(hero, row), top)))
+        counts.append(int(np.count_nonzero(beyond if changed is None else beyond & changed)))
+    return counts[0], counts[1], counts[2]
+
+
+def _mix_channel(light: FloatArray, weights: FloatArray) -> FloatArray:
+    """One channel of light in other primaries; no more than one channel is held at a time."""
+    if np.count_nonzero(weights) == 1:
+        return np.asarray(light[..., int(np.argmax(weights))])
+    return np.asarray(sum(weights[k] * light[..., k] for k in range(3)), np.float32)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 from math import isfinite, nan
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from lightstack.records import NOT_CHECKED, BoolArray, Figure, Finding, FloatArray, FrameTable, NoiseModel
 
-__all__ = ["Drift", "check_drift", "check_exposure", "measure_drift", "read_drift"]
+__all__ = ["Drift", "check_drift", "check_exposure", "measure_drift", "read_drift", "take_shared"]
 
 DRIFT_STOPS = (0.10, 1.0)  # common practice: a tenth of a stop is where a match by eye begins to fail
 SIGMAS = 4.0
@@ -21,6 +22,10 @@ CLIPPED = 0.9  # linear light; a drift of a tenth of a stop must not clip what i
 WINDOW_SECONDS = 1.0  # flicker is faster, a drift is slower
 FOLLOWS = -0.7  # correlation with the lamp's light from which the camera is said to follow it
 JUMP_SHARE = 0.6  # of the whole drift within a few frames
+PARTS, LEAST_PARTS, LEAST_PIXELS = (3, 3), 4, 100  # of the picture, in which exposure is read apart
+UNLIKE = 0.15  # of the parts may change otherwise than all the rest
+LAMP_RATIO = 3.0  # of most to least brightened part, from which on a lamp explains all of it
+EVEN_STOPS, EVEN_SHARE = 0.05, 0.3  # by which parts may differ in a change of exposure, the larger of both
 COLOURS = ("red", "green", "blue")
 
 
@@ -45,20 +50,66 @@ def measure_drift(
     ``frame_at(k)``: ``(h, w, 3)`` linear light at survey size. ``reference``: ``(h, w, 3)``, best a mean of many
     frames. NaN for a channel too dark to tell.
 
-    Notes: the median over the picture; somebody who crosses less than half of it does not count. Places are picked by
-    the reference alone: picking by a noisy frame would favour what noise lifted. Not for frames in which a lamp moves:
-    those have ``FrameTable.drift_stops``.
+    Notes: the median over the picture; somebody who crosses less than half of it does not count, nor does a light that
+    comes and goes and reaches some places more than others (``take_shared``). Places are picked by the reference alone:
+    picking by a noisy frame would favour what noise lifted. Not for frames in which a lamp moves: those have
+    ``FrameTable.drift_stops``.
     """
     base = np.asarray(reference, np.float32)
     sure = base > SURE_SIGMA * noise.sigma(base)
     sure &= (base < CLIPPED).all(axis=2, keepdims=True)
     out = np.full((count, 3), nan)
-    channels = [c for c in range(3) if sure[..., c].mean() >= LEAST_SHARE]
+    parts = np.full((count, 3, PARTS[0] * PARTS[1]), nan)
+    places = {c: _part_places(sure[..., c]) for c in range(3) if sure[..., c].mean() >= LEAST_SHARE}
     for k in range(count):
         frame = np.asarray(frame_at(k), np.float32)
-        for c in channels:
-            ratio = float(np.median(frame[..., c][sure[..., c]] / base[..., c][sure[..., c]]))
-            out[k, c] = np.log2(ratio) if ratio > 0 else nan
+        for c, (flat, starts) in places.items():
+            ratio = frame[..., c].ravel()[flat] / base[..., c].ravel()[flat]
+            out[k, c] = _stops(ratio)
+            for i, (first, last) in enumerate(pairwise(starts)):
+                if last - first >= LEAST_PIXELS:
+                    parts[k, c, i] = _stops(ratio[first:last])
+    return take_shared(out, parts)
+
+
+def _stops(ratio: FloatArray) -> float:
+    middle = float(np.median(ratio))
+    return float(np.log2(middle)) if middle > 0 else nan
+
+
+def _part_places(sure: BoolArray) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Flat indices of the sure pixels, part by part of the picture, and where each part begins and the last ends."""
+    height, width = sure.shape
+    rows, columns = (np.arange(side) * n // side for side, n in zip((height, width), PARTS, strict=True))
+    part = (rows[:, None] * PARTS[1] + columns).ravel()
+    flat = np.flatnonzero(sure.ravel())
+    flat = flat[np.argsort(part[flat], kind="stable")]
+    return flat, np.searchsorted(part[flat], np.arange(PARTS[0] * PARTS[1] + 1))
+
+
+def take_shared(whole: NDArray[np.float64], parts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the drift of the whole picture, (n, 3) stops, or what all its parts share, ``parts`` (n, 3, m), NaN not
+    known, where a light came and went.
+
+    Notes: a camera's exposure and a cloud change all parts alike; a light that is moved does not. A change that stays
+    until the end is never taken for such a light.
+    """
+    out = whole.copy()
+    window = max(1, len(whole) // 8)
+    ends = np.r_[np.arange(window), np.arange(len(whole) - window, len(whole))]
+    for c in range(3):
+        known = parts[:, c][:, np.isfinite(parts[:, c]).all(axis=0)]
+        if known.shape[1] < LEAST_PARTS or not np.isfinite(whole[:, c]).all():
+            continue
+        left = np.abs(np.median(known[-window:], axis=0) - np.median(known[:window], axis=0))
+        if np.quantile(left, 1 - UNLIKE) > EVEN_STOPS:
+            continue
+        # what such a light adds to the picture that all is held against must not count either
+        known, usual = known - np.median(known[ends], axis=0), whole[:, c] - np.median(whole[ends, c])
+        low, high = np.quantile(known, (UNLIKE, 1 - UNLIKE), axis=1)
+        uneven = high - low > np.maximum(EVEN_STOPS, EVEN_SHARE * np.abs(usual))
+        shared = np.where((low > 0) & (high > LAMP_RATIO * low), 0.0, np.clip(0, low, high))
+        out[:, c] = np.where(uneven, shared, usual)
     return out
 
 

@@ -16,7 +16,15 @@ from math import isfinite
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.flicker_line import LEAST_FRAMES, FlickerLine, beat_tolerance, find_flicker, measure_limit
+from lightstack.core.flicker_line import (
+    LEAST_FRAMES,
+    FlickerLine,
+    beat_tolerance,
+    find_quick_flicker,
+    find_slow_flicker,
+    measure_limit,
+)
+from lightstack.core.frame_rate import usual_step
 from lightstack.core.row_waves import SEGMENT_SECONDS, fill_times, flatten_profile
 from lightstack.core.shutter import (
     PULSES_PER_CYCLE,
@@ -26,6 +34,7 @@ from lightstack.core.shutter import (
     nearest_clean_shutter,
     residual_flicker,
 )
+from lightstack.core.slow_beat import EVEN_CYCLES, LEAST_CYCLES, find_slow_bands, find_slow_swing
 from lightstack.records import NOT_CHECKED, BoolArray, Figure, Finding, FloatArray, ProxyTake
 
 __all__ = ["check_flicker", "gather_row_profile", "name_beat"]
@@ -39,6 +48,7 @@ LEAST_SECONDS = 1.5
 # Where "good" ends and "reshoot" begins, peak over mean. Common practice of the trade, not a standard: half a per
 # cent is below what an eye finds in moving pictures, two per cent stand out on an even wall.
 DEPTH_LIMITS = (0.005, 0.02)
+SLOW_CYCLES = 2.5  # within a take or a segment: so slow a beat is fitted, since its line runs into that of a drift
 MOST_LIMIT = 0.03  # where only deeper waves would show, a take says nothing
 CHANNELS = ("red", "green", "blue")
 
@@ -167,13 +177,47 @@ def check_flicker(
             f"Leave the camera running on the still room for {2 * LEAST_SECONDS:.0f} s.",
         )
     beats = tuple(beat for hz in mains if (beat := beat_frequency(rate, hz)) > 0)
-    line = find_flicker(rows, seconds, beats=beats, rate=rate)
+    near = tuple(hz for hz in mains if beat_frequency(rate, hz) * min(length, SEGMENT_SECONDS) < SLOW_CYCLES)
+    quick = find_quick_flicker(rows, seconds, beats=beats, rate=rate)
+    crawls = _find_crawling(rows, seconds, near, rate)
+    line = max((one for one in (quick, crawls) if one is not None), key=lambda one: _pick_depth(one)[0], default=None)
+    if line is None:  # a slow beat first: beside it the periodogram finds but the rests of it
+        line = find_slow_flicker(rows, seconds, beats=beats, rate=rate)
     if line is None:
-        return _judge_quiet(measure_limit(rows, seconds, beats=beats, rate=rate), length, rate)
+        slow = tuple(hz for hz in mains if beat_frequency(rate, hz) * length < EVEN_CYCLES)
+        return _judge_quiet(measure_limit(rows, seconds, beats=beats, rate=rate), length, rate, slow)
     return _judge_line(line, rate, mains, shutter, min(length, SEGMENT_SECONDS))
 
 
-def _judge_quiet(limit: float, length: float, rate: float | Fraction) -> Finding:
+def _find_crawling(
+    rows: FloatArray, seconds: FloatArray, slow: tuple[float, ...], rate: float | Fraction
+) -> FlickerLine | None:
+    """A beat that hardly goes through a cycle within the take, as a line: bands that crawl, or an even swing."""
+    for hz in slow:
+        beat = beat_frequency(rate, hz)
+        for find in (find_slow_bands, find_slow_swing):
+            found = find(rows, seconds, beat=beat, rate=rate) if beat > 0 else None
+            if found is not None:
+                return FlickerLine(beat, found.depth, found.depth_error, found.bands, found.ratio, 0)
+    return None
+
+
+def _say_slow(slow: tuple[float, ...], rate: float | Fraction) -> str:
+    """What cannot be judged: beats that are slower than the take, or stand still."""
+    told = []
+    for hz in slow:
+        beat = beat_frequency(rate, hz)
+        if beat > 0:
+            told.append(
+                f"the beat of {_say_rate(rate)} fps under {hz:g} Hz mains ({beat:.3f} Hz) is slower than the take: "
+                "an even change of light would look like a drift, only bands that crawl would show"
+            )
+        else:
+            told.append(f"under {hz:g} Hz mains {_say_rate(rate)} fps keep step: bands would stand still and not show")
+    return f" Not judged: {'; '.join(told)}." if told else ""
+
+
+def _judge_quiet(limit: float, length: float, rate: float | Fraction, slow: tuple[float, ...] = ()) -> Finding:
     """The finding where no line stands out: good, if one that matters would have."""
     if not isfinite(limit):
         says = f"{length:.1f} s at {float(rate):.3g} fps are too little to tell flicker by."
@@ -189,19 +233,19 @@ def _judge_quiet(limit: float, length: float, rate: float | Fraction) -> Finding
         )
     only = "only " if limit > DEPTH_LIMITS[0] else ""
     says = f"No flicker: {only}a wave of {100 * limit:.2g} % or more would show {_say_range(length, rate)}."
+    says += _say_slow(slow, rate)
     return Finding("flicker", "good", says, "", figures)
 
 
 def _find_rate(seconds: FloatArray, rate: float | Fraction | None) -> float | Fraction | None:
     if rate:
         return rate
-    steps = np.diff(np.asarray(seconds, np.float64))
-    steps = steps[np.isfinite(steps) & (steps > 0)]
-    return float(1 / np.median(steps)) if len(steps) else None
+    step = usual_step(seconds)
+    return 1 / step if isfinite(step) else None
 
 
 def _say_range(length: float, rate: float | Fraction) -> str:
-    return f"between {1 / min(length, SEGMENT_SECONDS):.2f} and {float(rate) / 2:.1f} Hz"
+    return f"between {max(LEAST_CYCLES / length, 1 / SEGMENT_SECONDS):.2f} and {float(rate) / 2:.1f} Hz"
 
 
 def _judge_line(
@@ -244,9 +288,9 @@ def _pick_depth(line: FlickerLine) -> tuple[float, float]:
 
 def _say_beat(beat: tuple[float, float] | None, rate: float | Fraction) -> str:
     if beat is None:
-        return "which is no beat of the mains: a dimmed or pulsed lamp"
+        return "not mains-related: no beat of the mains, but a dimmed or pulsed lamp"
     hz, light = beat
-    told = f"the beat of {_say_rate(rate)} fps under {hz:g} Hz mains"
+    told = f"the beat of {_say_rate(rate)} fps under {hz:g} Hz mains ({_alias(light, rate):.3f} Hz)"
     if light == hz:
         return f"{told} (pulses at {light:g} Hz: a worn or badly dimmed lamp)"
     return told if light == PULSES_PER_CYCLE * hz else f"{told} (overtone at {light:g} Hz)"
@@ -260,7 +304,7 @@ def _shutter_figures(
     beat: tuple[float, float], rate: float | Fraction, depth: float, shutter: float | None
 ) -> list[Figure]:
     clean = nearest_clean_shutter(rate, beat[0], shutter or 180.0)
-    figures = [Figure("mains", beat[0], "Hz", 0)]
+    figures = [Figure("mains", beat[0], "Hz", 0), Figure("beat", _alias(beat[1], rate), "Hz", 3)]
     if clean is not None:
         figures += [Figure("clean shutter", clean.angle_deg, "°", 3), Figure("clean exposure", clean.seconds, "s", 6)]
     if shutter is not None:

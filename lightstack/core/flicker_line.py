@@ -29,9 +29,18 @@ from lightstack.core.row_waves import (
     weigh_profile,
     whiten_profile,
 )
+from lightstack.core.slow_beat import LEAST_CYCLES
 from lightstack.records import BoolArray, FloatArray
 
-__all__ = ["LEAST_FRAMES", "FlickerLine", "beat_tolerance", "find_flicker", "measure_limit"]
+__all__ = [
+    "LEAST_FRAMES",
+    "FlickerLine",
+    "beat_tolerance",
+    "find_flicker",
+    "find_quick_flicker",
+    "find_slow_flicker",
+    "measure_limit",
+]
 
 LEAST_FRAMES = 24
 LEAST_WHITE_HZ = 1.5  # slower waves are looked for in the frames as they are
@@ -40,6 +49,9 @@ FREE_LINE_RATIO = 30.0  # where no mains explains the line: people and moving la
 MOST_LINES = 6  # looked at in turn
 CODEC_PARTS = (2, 4)  # of the frame rate
 COMB_SHARE = 0.4  # of a line's height, at half its frequency and at one and a half
+DRIFT_DEGREE = 4  # of the curve that a drift follows beside a slow line
+STAYS = 0.5  # of a slow line's power, beside such a drift; and the line's share of what the drift leaves
+DRIFT_SHARE = 0.05  # of a drift's size: a fainter slow line may be its shape
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +84,33 @@ def find_flicker(
 
     Notes: a frequency above half the frame rate shows as its alias.
     """
+    quick = find_quick_flicker(rows, seconds, beats=beats, rate=rate)
+    return find_slow_flicker(rows, seconds, beats=beats, rate=rate) if quick is None else quick
+
+
+def find_quick_flicker(
+    rows: FloatArray, seconds: FloatArray, *, beats: tuple[float, ...] = (), rate: float | Fraction
+) -> FlickerLine | None:
+    """Find the strongest line above 1.5 Hz, or None; parameters as ``find_flicker``."""
     profile, times = flatten_profile(rows), fill_times(seconds, rate)
-    known = np.isfinite(profile).any(axis=(1, 2, 3))
-    if known.sum() < LEAST_FRAMES:
+    if _count_frames(profile) < LEAST_FRAMES:
         return None
-    quick = _search_line(whiten_profile(profile, times), times, beats, rate, lowest_hz=LEAST_WHITE_HZ)
-    return quick or _search_line(weigh_profile(take_middle_off(profile), lasting=True), times, beats, rate)
+    return _search_line(whiten_profile(profile, times), times, beats, rate, lowest_hz=LEAST_WHITE_HZ)
+
+
+def find_slow_flicker(
+    rows: FloatArray, seconds: FloatArray, *, beats: tuple[float, ...] = (), rate: float | Fraction
+) -> FlickerLine | None:
+    """Find the strongest line from 1.5 cycles in the take on, or None; parameters as ``find_flicker``."""
+    profile, times = flatten_profile(rows), fill_times(seconds, rate)
+    if _count_frames(profile) < LEAST_FRAMES:
+        return None
+    lowest = LEAST_CYCLES / max(float(times[-1] - times[0]), 1e-9)  # fewer cycles look like light that drifts
+    return _search_line(weigh_profile(take_middle_off(profile), lasting=True), times, beats, rate, lowest_hz=lowest)
+
+
+def _count_frames(profile: NDArray[np.float64]) -> int:
+    return int(np.isfinite(profile).any(axis=(1, 2, 3)).sum())
 
 
 def measure_limit(
@@ -89,7 +122,7 @@ def measure_limit(
     frequencies where there are none. It rises with noise, with light that moves, and with every frame that is missing.
     """
     profile, times = flatten_profile(rows), fill_times(seconds, rate)
-    if np.isfinite(profile).any(axis=(1, 2, 3)).sum() < LEAST_FRAMES:
+    if _count_frames(profile) < LEAST_FRAMES:
         return float("nan")
     waves = whiten_profile(profile, times)
     spectrum, frequencies, down, length = measure_power(join_channels(waves), times, float(rate))
@@ -124,12 +157,15 @@ def _search_line(
         near |= np.abs(frequencies - beat) <= beat_tolerance(length)
     believed = np.where(near[:, None], ratio / LINE_RATIO, ratio / FREE_LINE_RATIO)
     believed[_codec_lines(spectrum, frequencies, down, length, rate=float(rate))] = 0
+    if not waves.whitened:
+        believed[_slopes(spectrum)] = 0
     for _ in range(MOST_LINES):
         at = np.unravel_index(np.argmax(believed), believed.shape)
         if believed[at] < 1:
             break
         frequency, bands = _refine_line(joined, times, float(frequencies[at[0]]), float(down[at[1]]), length)
-        if not _is_pumping(joined, times, frequency, bands, lowest_hz, waves, float(rate)):
+        leftover = not waves.whitened and _is_leftover(joined, times, frequency, bands)
+        if not leftover and not _is_pumping(joined, times, frequency, bands, lowest_hz, waves, float(rate)):
             return _measure_line(waves, times, frequency, bands, ratio=float(ratio[at]), rate=float(rate))
         believed[np.abs(frequencies - frequency) < 2 / length] = 0
     return None
@@ -154,6 +190,12 @@ def _codec_lines(
     return np.asarray(near[:, None] & (spectrum <= even))
 
 
+def _slopes(spectrum: NDArray[np.float64]) -> BoolArray:
+    """What lies on the slope of something slower than the lowest frequency: from there on down to the first valley."""
+    rises = np.diff(spectrum, axis=0) > 0
+    return np.logical_and.accumulate(~np.vstack([np.zeros((1, spectrum.shape[1]), bool), rises]), axis=0)
+
+
 def _is_pumping(
     joined: NDArray[np.float64],
     times: NDArray[np.float64],
@@ -175,6 +217,31 @@ def _is_pumping(
         for f in (frequency, *comb)
     ]
     return len(comb) > 0 and min(heights[1:]) > COMB_SHARE * heights[0]
+
+
+def _is_leftover(joined: NDArray[np.float64], times: NDArray[np.float64], frequency: float, bands: float) -> bool:
+    """Whether a slow line is but a part of something that changes slowly, such as light that drifts.
+
+    Notes: what a periodogram's window lets through of a drift is weak beside it. Held against a curve and a wave at
+    once, such a line goes into the curve, or leaves much of the change unexplained.
+    """
+    down = np.exp(-2j * np.pi * bands * (np.arange(joined.shape[1]) + 0.5) / joined.shape[1])
+    sums = np.zeros(5)  # squares: in the periodogram, beside the curve, the curve, left by the curve, left by both
+    for p in split_segments(times):
+        x = 2 * (times[p] - times[p[0]]) / (times[p[-1]] - times[p[0]]) - 1
+        turn = np.exp(2j * np.pi * frequency * times[p])
+        curve = np.polynomial.legendre.legvander(x, DRIFT_DEGREE)
+        basis = np.concatenate([curve, np.stack([turn, turn.conj()], axis=1)], axis=1)
+        series = np.einsum("b,kbc->kc", down, joined[p]) / joined.shape[1]
+        noise = float((np.abs(np.diff(series, 2, axis=0)) ** 2).mean()) / 6
+        drift = curve @ np.linalg.lstsq(curve, series, rcond=None)[0]
+        fit = np.linalg.lstsq(basis, series, rcond=None)[0]
+        rests = [max(float((np.abs(series - one) ** 2).mean()) - noise, 0.0) for one in (drift, basis @ fit)]
+        height = (np.abs(measure_height(joined[p], times[p], frequency, bands)) ** 2).sum()
+        spread = np.abs(drift - drift.mean(axis=0)) ** 2
+        sums += [height, (np.abs(fit[-2]) ** 2).sum(), spread.max(axis=0).sum(), *rests]
+    height, beside, spread, left, rest = sums
+    return bool(beside < STAYS * height or left - rest < STAYS * left or beside < (DRIFT_SHARE / 2) ** 2 * spread)
 
 
 def _refine_line(

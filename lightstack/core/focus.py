@@ -57,26 +57,21 @@ def measure_focus(proxies: ProxyTake, registration: Registration, *, windows: in
         nothing = np.full(len(groups), nan)
         return FocusPath(np.arange(len(groups)), nothing, nothing, nothing, nothing, nan, nan)
     lumas = [mean_luma(_mean_registered(proxies, registration, group)) for group in groups]
-    lost = [_resampling_loss(lumas[0], registration, proxies, group) for group in groups]
+    lost = _list_losses(lumas[0], registration, proxies, groups)
     noise, counts = proxies.noise_proxy, [len(group) for group in groups]
     like = list(range(len(groups)))  # first against the mean of all places, then against that of the sharpest third
     for _ in range(2):
         reference: FloatArray = np.asarray(np.mean([lumas[i] for i in like], axis=0), np.float32)
         many = sum(counts[i] for i in like)
-        blurs = np.array(
-            [
-                measure_blur(reference, luma, noise=noise, averaged=many, lost=part)
-                for luma, part in zip(lumas, lost, strict=True)
-            ]
-        )
+        scale = _scale_of_blur(reference, noise, many)
+        blurs = np.array([_read_blur(scale, luma, part) for luma, part in zip(lumas, lost, strict=True)])
         known = blurs[np.isfinite(blurs).all(axis=1)]
         if len(known) < 2 or np.ptp(known[:, 0]) < SIGMAS**2 * 2 * _middle(known[:, 2]):
             break  # one sharpness throughout; to choose among equals would only choose their noise
         order = np.argsort(np.where(np.isfinite(blurs[:, 0]), blurs[:, 0], np.inf), kind="stable")
         like = sorted(int(i) for i in order[: max(1, len(groups) // 3)])
-    growth = np.array(
-        [_measure_growth(reference, luma, noise, (many, n)) for luma, n in zip(lumas, counts, strict=True)]
-    )
+    texture = texture_of(reference, noise=noise, averaged=many)
+    growth = np.array([_measure_growth(texture, luma, noise, n) for luma, n in zip(lumas, counts, strict=True)])
     half = 0.5 * float(np.hypot(*proxies.full_size))
     first = growth[np.isfinite(growth[:, 0]), 0]
     size = growth[:, 0] / (first[0] if len(first) else 1.0)
@@ -92,13 +87,23 @@ def measure_focus(proxies: ProxyTake, registration: Registration, *, windows: in
     )
 
 
-def _resampling_loss(luma: FloatArray, registration: Registration, proxies: ProxyTake, group: list[int]) -> float:
-    """Share of fine texture that putting this place's frames back to the origin costs by itself."""
-    stretch = registration.stretch_at(int(proxies.source_frames[group[len(group) // 2]]))
-    if stretch.identity:
-        return 1.0
-    there, _ = warp_picture(luma, np.asarray(np.linalg.inv(stretch.matrix), np.float64), factor=proxies.factor)
-    back, seen = warp_picture(there, stretch.matrix, factor=proxies.factor)
+def _list_losses(
+    luma: FloatArray, registration: Registration, proxies: ProxyTake, groups: list[list[int]]
+) -> list[float]:
+    """Share of fine texture that putting each place's frames back to the origin costs by itself."""
+    known: dict[int, float] = {}  # by the first frame of the stretch
+    losses = []
+    for group in groups:
+        stretch = registration.stretch_at(int(proxies.source_frames[group[len(group) // 2]]))
+        if stretch.first not in known:
+            known[stretch.first] = 1.0 if stretch.identity else _resampling_loss(luma, stretch.matrix, proxies.factor)
+        losses.append(known[stretch.first])
+    return losses
+
+
+def _resampling_loss(luma: FloatArray, matrix: NDArray[np.float64], factor: int) -> float:
+    there, _ = warp_picture(luma, np.asarray(np.linalg.inv(matrix), np.float64), factor=factor)
+    back, seen = warp_picture(there, matrix, factor=factor)
     inside = cv2.erode(seen.astype(np.uint8), np.ones((31, 31), np.uint8), borderValue=0) > 0
     floor = np.float32(max(float(np.median(luma)) * 0.05, 1e-6))
     log = np.log(np.maximum(luma, 0) + floor)
@@ -124,26 +129,29 @@ def _pick_groups(proxies: ProxyTake, registration: Registration, windows: int) -
 
 
 def _mean_registered(proxies: ProxyTake, registration: Registration, group: list[int]) -> FloatArray:
+    """Mean of some frames, put back to the origin; frames of one stretch together."""
     total = np.zeros((*proxies.rgb.shape[1:3], 3), np.float32)
-    for k in group:
-        picture = np.asarray(proxies.rgb[k], np.float32)
-        stretch = registration.stretch_at(int(proxies.source_frames[k]))
+    stretches = [registration.stretch_at(int(proxies.source_frames[k])) for k in group]
+    for stretch in {one.first: one for one in stretches}.values():
+        own = [k for k, one in zip(group, stretches, strict=True) if one.first == stretch.first]
+        filmed = np.asarray(np.mean([np.asarray(proxies.rgb[k], np.float32) for k in own], axis=0), np.float32)
+        picture = filmed
         if not stretch.identity:
-            picture, seen = warp_picture(picture, stretch.matrix, factor=proxies.factor)
-            picture = np.where(seen[..., None], picture, np.asarray(proxies.rgb[k], np.float32))
-        total += picture / np.float32(len(group))
+            warped, seen = warp_picture(filmed, stretch.matrix, factor=proxies.factor)
+            picture = np.where(seen[..., None], warped, filmed)
+        total += picture * np.float32(len(own) / len(group))
     return total
 
 
 def _measure_growth(
-    reference: FloatArray, luma: FloatArray, noise: NoiseModel, averaged: tuple[int, int]
+    reference: FloatArray, luma: FloatArray, noise: NoiseModel, averaged: int
 ) -> tuple[float, float]:
-    """Growth of a picture against the reference, and its standard error in pixels at the corner; NaN not known."""
+    """Growth of a picture against the reference's texture, and its standard error in pixels at the corner; NaN not
+    known."""
     grid = cut_grid(reference.shape)
     if grid.rows < 3 or grid.columns < 3:
         return nan, nan
-    first = texture_of(reference, noise=noise, averaged=averaged[0])
-    found = align_texture(first, texture_of(luma, noise=noise, averaged=averaged[1]), model="affine")
+    found = align_texture(reference, texture_of(luma, noise=noise, averaged=averaged), model="affine")
     if not found.converged or corner_shift_px(found.pose, grid.size) > 0.1 * min(grid.size):
         return nan, nan
     growth = read_move(found.pose, grid, count=4)[3] / grid.half_diagonal
@@ -163,30 +171,53 @@ def measure_blur(
     Notes: within a tenth for Gaussian blurs up to one and a half pixels; noise of ``luma`` averages out over the
     picture.
     """
+    return _read_blur(_scale_of_blur(reference, noise, averaged), luma, lost)
+
+
+@dataclass(frozen=True, slots=True)
+class _BlurScale:
+    """What blurs of known size do to a reference: ``known`` shares of fine texture kept at ``sizes`` (survey pixels).
+
+    ``foot``: of the logarithm; ``told`` (h, w): where there is texture enough; ``known`` is empty without any.
+    """
+
+    foot: np.float32
+    fine: FloatArray
+    coarse: FloatArray
+    told: BoolArray
+    sizes: NDArray[np.float64]
+    known: NDArray[np.float64]
+
+
+def _scale_of_blur(reference: FloatArray, noise: NoiseModel, averaged: int) -> _BlurScale:
     foot = np.float32(3 * luma_noise(noise, reference[:1, :1])[0])
     log = np.log(np.maximum(reference, 0) + foot)
     fine, coarse = split_texture(log)
     grain = luma_noise(noise, reference)[1] / np.sqrt(np.float32(averaged)) / (np.maximum(reference, 0) + foot)
     told = cv2.blur(coarse**2, (15, 15)) > LEAST_CONTRAST**2 + 2 * cv2.blur(grain**2, (15, 15))
     told &= reference < CLIPPED
-    if told.sum() < LEAST_PLACES:
-        return nan, nan, nan
-    other = np.log(np.maximum(luma, 0) + foot)
-    keeps, error = _keep_of_fine(fine, coarse, other, told)
-    keeps = keeps / lost
-    # what a small blur known in size does to the reference itself is the scale
     sizes = np.array([0.0, 0.35, 0.6, 0.9, 1.3, 1.8])
-    known = [
-        1.0,
-        *(_keep_of_fine(fine, coarse, np.log(np.maximum(_blur(reference, s), 0) + foot), told)[0] for s in sizes[1:]),
-    ]
-    slope = (1 - known[1]) / sizes[1] ** 2
+    if told.sum() < LEAST_PLACES:
+        return _BlurScale(foot, fine, coarse, told, sizes, np.zeros(0))
+    blurred = (np.log(np.maximum(_blur(reference, size), 0) + foot) for size in sizes[1:])
+    known = np.array([1.0, *(_keep_of_fine(fine, coarse, other, told)[0] for other in blurred)])
+    return _BlurScale(foot, fine, coarse, told, sizes, known)
+
+
+def _read_blur(scale: _BlurScale, luma: FloatArray, lost: float) -> tuple[float, float, float]:
+    """``measure_blur`` against a scale."""
+    if not len(scale.known):
+        return nan, nan, nan
+    other = np.log(np.maximum(luma, 0) + scale.foot)
+    keeps, error = _keep_of_fine(scale.fine, scale.coarse, other, scale.told)
+    keeps = keeps / lost
+    slope = (1 - scale.known[1]) / scale.sizes[1] ** 2
     if not slope > 0:
         return nan, nan, nan
     if keeps >= 1:
         return float((1 - keeps) / slope), float(keeps), float(error / slope)
-    falling = np.minimum.accumulate(known)
-    square = float(np.interp(-keeps, -falling, sizes**2))
+    falling = np.minimum.accumulate(scale.known)
+    square = float(np.interp(-keeps, -falling, scale.sizes**2))
     return square, float(keeps), float(error / slope)
 
 
@@ -218,8 +249,11 @@ def _keep_of_fine(fine: FloatArray, coarse: FloatArray, other: FloatArray, told:
 def _cells(one: FloatArray, two: FloatArray, *, across: int = 16, down: int = 9) -> NDArray[np.float64]:
     """Sums of a product over cells of the picture, flat."""
     product = (one * two).astype(np.float64)
-    rows = [np.array_split(band, across, axis=1) for band in np.array_split(product, down, axis=0)]
-    return np.array([cell.sum() for band in rows for cell in band])
+    tops, lefts = (
+        [part[0] for part in np.array_split(np.arange(side), min(parts, side))]
+        for side, parts in zip(product.shape, (down, across), strict=True)
+    )
+    return np.asarray(np.add.reduceat(np.add.reduceat(product, tops, axis=0), lefts, axis=1).ravel())
 
 
 def check_focus(path: FocusPath, *, source_frames: NDArray[np.int64] | None = None) -> Finding:

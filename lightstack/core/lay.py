@@ -6,14 +6,17 @@ look: it holds highlights below a stated white and does not follow real light.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.errors import SettingError
+from lightstack.records import FloatArray
 
-__all__ = ["LAYING_RULES", "lay_light"]
+__all__ = ["LAYING_RULES", "hold_back", "join_screened", "lay_light", "round_half"]
+
+HALF_MAX = np.float32(65504.0)  # IEEE 754 binary16
 
 
 def _add(hero: NDArray, light: NDArray, white: float) -> NDArray:
@@ -51,3 +54,35 @@ def lay_light(
         raise SettingError(f"the white of a laying rule is {white}; it must be above 0")
     relit = LAYING_RULES[rule](hero, light, white)
     return np.where(light == 0, hero, relit).astype(np.float32, copy=False)
+
+
+def join_screened(lights: Sequence[FloatArray], *, white: float = 1.0) -> FloatArray:
+    """Join lights (H, W, 3) that are to be screened into one, so that laying it lays all of them.
+
+    W (1 - prod(1 - min(l / W, 1))): the order does not matter, and where one of them reaches white so does the sum.
+    Negative light (noise) is kept as it is.
+    """
+    left = np.ones_like(lights[0])
+    for light in lights:
+        left *= 1 - np.minimum(light * np.float32(1 / white), 1)
+    return (1 - left) * np.float32(white)
+
+
+def hold_back(light: FloatArray, held: FloatArray | None, removed: FloatArray | None = None) -> FloatArray:
+    """Return the light that arrives on the set behind whoever stands before it.
+
+    ``light`` (H, W, 3). ``held`` (H, W): the hold-out matte, 1 = a figure stands there. ``removed`` (H, W): how much
+    of the picture there patches have replaced by the bare set.
+
+    Notes: light * (1 - held * (1 - removed)): of a figure that is wiped away by half, half of the set behind is seen,
+    and that half takes the full light.
+    """
+    if held is None:
+        return light
+    kept = held if removed is None else held * (1 - removed)
+    return light * (1 - kept)[..., None]
+
+
+def round_half(picture: FloatArray) -> FloatArray:
+    """Round a float32 picture to what half floats can hold, within their range."""
+    return np.clip(picture, -HALF_MAX, HALF_MAX).astype(np.float16).astype(np.float32)

@@ -17,16 +17,27 @@ __all__ = ["CODES", "FLOATS", "HALVES", "clip_segments", "mean_segments", "middl
 
 CODES, HALVES, FLOATS = 0, 1, 2  # kinds of values: unsigned codes, bits of half floats, bits of 32-bit floats
 BUFFER_VALUES = 32768  # of all frames together: 64 KiB of 16-bit keys stay in the second cache
+VECTOR_VALUES = 32  # of the smallest keys in a vector of 256 bits
 UNSEEN16 = 0xFFFF
 UNSEEN32 = 0xFFFFFFFF
 SIGMA_PER_MAD = 1.482602218505602  # of a normal distribution: 1 / inverse normal of 3/4
 
 
+@compile_loop(inline="always")
+def cut_part(frame, first, keys):
+    """Return the values of a frame that are brought into ``keys``.
+
+    Notes: a sum as an index may be negative for all that the compiler knows, and such loops are not vectorised.
+    """
+    return frame[first : first + keys.shape[0]]
+
+
 @compile_loop()
 def load_codes(frame, first, keys):
     """Copy unsigned codes of one frame as they are."""
+    part = cut_part(frame, first, keys)
     for x in range(keys.shape[0]):
-        keys[x] = frame[first + x]
+        keys[x] = part[x]
 
 
 @compile_loop()
@@ -35,9 +46,10 @@ def load_half(frame, first, keys):
 
     Returns the largest key.
     """
+    part = cut_part(frame, first, keys)
     largest = np.uint16(0)
     for x in range(keys.shape[0]):
-        bits = frame[first + x]
+        bits = part[x]
         turned = np.uint16(~bits) if bits & np.uint16(0x8000) else np.uint16(bits | np.uint16(0x8000))
         key = np.uint16(UNSEEN16) if (bits & np.uint16(0x7FFF)) > np.uint16(0x7C00) else turned
         keys[x] = key
@@ -48,9 +60,10 @@ def load_half(frame, first, keys):
 @compile_loop()
 def load_float(frame, first, keys):
     """Turn bits of 32-bit floats into keys as `load_half` does."""
+    part = cut_part(frame, first, keys)
     largest = np.uint32(0)
     for x in range(keys.shape[0]):
-        bits = frame[first + x]
+        bits = part[x]
         turned = np.uint32(~bits) if bits & np.uint32(0x80000000) else np.uint32(bits | np.uint32(0x80000000))
         key = np.uint32(UNSEEN32) if (bits & np.uint32(0x7FFFFFFF)) > np.uint32(0x7F800000) else turned
         keys[x] = key
@@ -125,8 +138,8 @@ def read_keys(keys, kind, table, values, bits):
 
 @compile_loop(inline="always")
 def segment_length(frames, first, last):
-    """Return how many values are worked on side by side."""
-    wanted = max(BUFFER_VALUES // frames.shape[0], 64)
+    """Return how many values are worked on side by side: whole vectors, so that every row begins where one does."""
+    wanted = max(BUFFER_VALUES // frames.shape[0] // VECTOR_VALUES, 2) * VECTOR_VALUES
     return min(wanted, last - first)
 
 

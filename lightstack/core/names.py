@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from difflib import SequenceMatcher
 
-__all__ = ["nearest_name", "nearest_names", "suggest_name"]
+__all__ = ["MEASURED", "nearest_name", "nearest_names", "suggest_name"]
+
+MEASURED = "measured"  # the colour of footage that is read by a response of its own
 
 
 def nearest_names(word: str, names: Iterable[str], *, count: int = 3, least: float = 0.5) -> tuple[str, ...]:

@@ -129,10 +129,13 @@ def measure_patches(
     return level[:, good], variance[:, good], shift[:, good]
 
 
-def fit_noise(levels: FloatArray, variances: FloatArray, *, count: int = 63) -> tuple[float, float]:
+def fit_noise(
+    levels: FloatArray, variances: FloatArray, *, count: int = 63, black_share: float = BLACK_SHARE
+) -> tuple[float, float]:
     """Fit variance = a * level + b, a and b >= 0, to patches ``(p,)`` of one channel.
 
-    ``count``: degrees of freedom in each patch's variance.
+    ``count``: degrees of freedom in each patch's variance. ``black_share``: of the least noisy bin's variance that b is
+    at least; 0 where the footage is known to be linear.
 
     Notes: patches are sorted into bins of equal population by level; each bin's trimmed mean is weighted by
     population over squared variance (a variance's own spread is proportional to it), and the weights are
@@ -153,7 +156,7 @@ def fit_noise(levels: FloatArray, variances: FloatArray, *, count: int = 63) -> 
         slope, offset = slope / scale, offset / scale
         model = columns @ np.array([slope, offset])
     # a codec flattens the darkest places, which tips the line through zero: black is never free of noise
-    least = max(BLACK_SHARE * float(y.min()), FLOOR_VARIANCE)
+    least = max(black_share * float(y.min()), FLOOR_VARIANCE)
     if offset < least:
         level = columns[:, 0]
         power = float(np.sum((weights * level) ** 2))

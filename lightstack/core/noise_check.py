@@ -14,10 +14,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from lightstack.core.decoder import code_scales
-from lightstack.core.light import CURVES
+from lightstack.core.measured import find_curve_of
 from lightstack.core.noise import fit_noise, measure_patches
 from lightstack.errors import UnusableTake
 from lightstack.records import NOT_CHECKED, BoolArray, Encoding, Figure, Finding, NoiseModel, ProxyTake
@@ -114,7 +114,7 @@ def fit_with_confidence(samples: NoiseSamples, *, confidence: float = 0.95) -> N
     batches = max(4, min(BATCHES, patches // 32))
     order = np.random.default_rng(1).permutation(patches)
     whole, halves = np.zeros((3, 2)), np.zeros((3, 2))
-    width = float(student_t.ppf(0.5 + confidence / 2, batches - 1))
+    width = float(stdtrit(batches - 1, 0.5 + confidence / 2))  # of Student's t
     for c in range(3):
         levels, variances = samples.levels[c], samples.variances[c]
         whole[c] = fit_noise(levels, variances, count=samples.count)
@@ -200,7 +200,7 @@ def check_noise(
 
 def _noise_in_codes(sigma: float, level: float, encoding: Encoding) -> float | None:
     """Standard deviation in code values at a level, or None where codes do not say."""
-    curve = CURVES.get(encoding.transfer)
+    curve = find_curve_of(encoding)
     if curve is None or encoding.is_float or encoding.ocio_space is not None:
         return None
     step = 0.01 * level

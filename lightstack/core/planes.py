@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from lightstack.core import kernels, proxy_kernels
 from lightstack.core.compiled import run_bands
 from lightstack.core.decoder import Decoder, signal_bounds
-from lightstack.core.light import CURVES
+from lightstack.core.measured import curve_of
 from lightstack.errors import SettingError
 
 __all__ = [
@@ -131,7 +131,7 @@ def packed_signal(decoder: Decoder, values: NDArray) -> NDArray[np.float64]:
 def _apply_curve(decoder: Decoder, signal: NDArray) -> FloatArray:
     if decoder.encoding.ocio_space is not None:
         return np.asarray(signal, np.float32)
-    return np.asarray(CURVES[decoder.encoding.transfer].decode(signal)).astype(np.float32)
+    return np.asarray(curve_of(decoder.encoding).decode(signal)).astype(np.float32)
 
 
 def _decode_packed(decoder: Decoder, pixels: NDArray, out: FloatArray) -> FloatArray:
@@ -141,7 +141,7 @@ def _decode_packed(decoder: Decoder, pixels: NDArray, out: FloatArray) -> FloatA
         run_bands(kernels.decode_packed, *out.shape[:2], packed, table, decoder.primaries, out)
         return out
     linear = pixels
-    if decoder.encoding.transfer != "linear":
+    if decoder.encoding.transfer != "linear" or decoder.encoding.response is not None:
         linear = _apply_curve(decoder, packed_signal(decoder, pixels))
     if np.array_equal(decoder.primaries, np.eye(3)):
         out[...] = linear

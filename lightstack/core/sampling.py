@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["count_decoded", "plan_samples", "space_evenly"]
+__all__ = ["count_decoded", "plan_samples", "space_evenly", "widest_gap"]
 
 
 def space_evenly(first: int, last: int, count: int) -> tuple[int, ...]:
@@ -50,6 +50,16 @@ def plan_samples(
     if len(chosen) > budget:  # more sync frames were visited than may be decoded at all
         chosen = chosen[np.array(space_evenly(0, len(chosen) - 1, max(1, budget)))]
     return tuple(int(frame) for frame in chosen)
+
+
+def widest_gap(seconds: NDArray[np.floating], lit: NDArray[np.bool_]) -> float:
+    """Return the longest time (s) between neighbouring frames looked at while the lamp was on; 0 where no times are.
+
+    ``seconds``, ``lit``: ``(n,)``, of the frames looked at.
+    """
+    steps = np.diff(np.asarray(seconds, np.float64))
+    steps = steps[(lit[1:] | lit[:-1]) & np.isfinite(steps)]
+    return float(steps.max(initial=0.0))
 
 
 def count_decoded(frames: NDArray[np.integer] | Sequence[int], starts: NDArray[np.integer] | Sequence[int]) -> int:

@@ -8,20 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.dark import find_dark_frames
-from lightstack.core.motion import measure_smear
 from lightstack.errors import UnusableTake
 from lightstack.records import BoolArray, FloatArray, FrameTable, ProxyTake, Registration
 
 LUMINANCE = (0.2126, 0.7152, 0.0722)  # ITU-R BT.709-6, item 3.2
 DARK_GAP_SECONDS = 1.0
 ASSUMED_RATE = 24.0  # frames a second, where a take has no timestamps
-OPEN_SHUTTER = 0.5  # share of the frame interval; the trade's 180 degrees
 UNREACHED_SHARE = 0.02  # lamp light under this share of the ambient leaves a pixel fit to judge exposure
-SMEAR_HALVES_PX = 6.0  # smear at which a frame's weight is halved
+MEAN_SIGMAS = 4.0  # the most that noise lifts a place's mean over a take
 
 FrameReader = Callable[[int], FloatArray]
 
@@ -91,7 +90,8 @@ def survey_sweep(
     -----
     ``drift_stops`` is judged on pixels whose lamp light stays under 2 % of the ambient over the whole take,
     and by
-    the lamp-off frames, between which it is interpolated; it is 0 where neither says anything.
+    the lamp-off frames, between which it is interpolated; it is 0 where neither says anything. ``smear_px`` is not
+    measured here (NaN): it wants to know what is covered. See ``light_speed``.
     """
     read = frame_at or (lambda k: np.asarray(proxies.rgb[k], np.float32))
     n = len(proxies)
@@ -99,8 +99,9 @@ def survey_sweep(
     ambient = np.asarray(ambient, np.float32)
     off = find_lamp_off(proxies, ambient=ambient) if lamp_off is None else np.asarray(lamp_off, bool)
     covers = None if blocked is None else (lambda k: np.asarray(blocked[k]) > 0)
-    brightest = _brightest_light(read, n, ambient, weights)
-    columns = _measure_frames(read, proxies, ambient, off, brightest, weights, covers)
+    sigma = proxies.noise_proxy.sigma(ambient)
+    unreached = _find_unreached(read, n, ambient, weights, sigma)
+    columns = _measure_frames(read, proxies, ambient, off, unreached, weights, covers)
     energy = columns["energy"]
     spread = _energy_error(energy[off], proxies, ambient, weights)
     seconds = _fill_seconds(proxies)
@@ -110,7 +111,7 @@ def survey_sweep(
     return FrameTable(
         source_frames=np.asarray(proxies.source_frames), seconds=np.asarray(proxies.seconds),
         lamp_energy=energy, lamp_sigma=energy / spread, change_sigma=columns["change"], lamp_on=~off,
-        stretch=stretch, clipped=columns["clipped"], smear_px=columns["smear"],
+        stretch=stretch, clipped=columns["clipped"], smear_px=np.full(n, np.nan),
         drift_stops=_complete_drift(columns["drift"], off), sharpness=columns["sharpness"],
         blocked=columns["blocked"], flare=columns["flare"], shift_px=shift, weight=weight,
     )  # fmt: skip
@@ -138,14 +139,28 @@ def _fill_seconds(proxies: ProxyTake) -> NDArray[np.float64]:
     return seconds if np.isfinite(seconds).all() else np.arange(len(seconds)) / ASSUMED_RATE
 
 
-def _brightest_light(
-    read: FrameReader, n: int, ambient: FloatArray, weights: NDArray[np.float64]
-) -> NDArray[np.float32]:
-    """The naive plate in luminance, (h, w): stands for what the set reflects."""
+def _find_unreached(
+    read: FrameReader, n: int, ambient: FloatArray, weights: NDArray[np.float64], sigma: FloatArray
+) -> BoolArray:
+    """Where the lamp's light stays under 2 % of the ambient over the whole take, (h, w) bool.
+
+    Notes: judged on means of 5 x 5 pixels, and only where neighbours agree. Of single pixels, those pass that noise or
+    a codec made darker than the ambient, and a room that the lamp lights everywhere would seem to drift. A gel's
+    channel counts by itself: it may double while luminance hardly rises.
+    """
+    w32 = weights.astype(np.float32)
     brightest = np.zeros(ambient.shape[:2], np.float32)
+    channels = np.zeros(ambient.shape, np.float32)
     for k in range(n):
-        np.maximum(brightest, (read(k) - ambient) @ weights.astype(np.float32), out=brightest)
-    return brightest
+        light = cv2.blur(np.asarray(read(k) - ambient, np.float32), (5, 5))
+        np.maximum(brightest, light @ w32, out=brightest)
+        np.maximum(channels, light, out=channels)
+    base = cv2.blur(np.asarray(ambient, np.float32), (5, 5))
+    unreached = brightest < UNREACHED_SHARE * (base @ w32)
+    noise = MEAN_SIGMAS * sigma / 5  # of a mean of 25 pixels
+    unreached &= (channels < UNREACHED_SHARE * np.maximum(base, 0) + noise).all(axis=2)
+    opened = cv2.morphologyEx(unreached.astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    return np.asarray(opened > 0)
 
 
 def _measure_frames(
@@ -153,21 +168,19 @@ def _measure_frames(
     proxies: ProxyTake,
     ambient: NDArray[np.float32],
     off: BoolArray,
-    brightest: NDArray[np.float32],
+    unreached: BoolArray,
     weights: NDArray[np.float64],
     covers: Callable[[int], BoolArray] | None,
 ) -> dict[str, NDArray[np.float64]]:
     n = len(proxies)
-    names = ("energy", "change", "smear", "sharpness", "blocked", "flare")
+    names = ("energy", "change", "sharpness", "blocked", "flare")
     out = {name: np.zeros(n) for name in names}
     out["clipped"], out["drift"] = np.zeros((n, 3)), np.full((n, 3), np.nan)
     w32 = weights.astype(np.float32)
     sigma = proxies.noise_proxy.sigma(ambient)
     bright_enough = (ambient > 8 * sigma) & (ambient > 0)
-    unreached = brightest < UNREACHED_SHARE * (ambient @ w32)
     shade_noise = 3 * np.sqrt((sigma**2) @ w32**2)
     before: FloatArray | None = None
-    shades: list[NDArray[np.float32]] = []
     for k in range(n):
         frame = read(k)
         light = frame - ambient
@@ -182,9 +195,6 @@ def _measure_frames(
         out["sharpness"][k] = _sharpness(frame @ w32, float(shade_noise.mean()))
         out["drift"][k] = _drift_of(frame, ambient, bright_enough & ((off[k] | unreached) & ~cover)[..., None])
         out["flare"][k] = 0.0 if off[k] else _flare_of(luma, np.asarray(proxies.clipped[k]), cover)
-        shades = [*shades[-2:], np.clip(luma / (brightest + shade_noise), 0, 1)]
-        if len(shades) == 3 and not off[k - 1]:
-            out["smear"][k - 1] = measure_smear(*shades) * proxies.factor * OPEN_SHUTTER
         before = frame
     return out
 
@@ -260,9 +270,8 @@ def _read_registration(
 
 
 def _weigh_frames(columns: dict[str, NDArray[np.float64]], off: BoolArray, trusted: BoolArray) -> NDArray[np.float64]:
-    """Weight 0..1 of a frame for choosing: falls with smear, veiling flare and clipping of all channels."""
-    smear = 1 / (1 + (columns["smear"] / SMEAR_HALVES_PX) ** 2)
+    """Weight 0..1 of a frame for choosing: falls with veiling flare and clipping of all channels."""
     flare = 1 - columns["flare"]
     clipped = 1 - np.clip(columns["clipped"].min(axis=1), 0, 1)
-    weight = smear * flare * clipped
+    weight = flare * clipped
     return np.where(off | ~trusted, 0.0, np.clip(weight, 0, 1))

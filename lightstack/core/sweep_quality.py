@@ -22,6 +22,7 @@ SMEAR_PX = (4.0, 24.0)  # full-size pixels during one exposure, median over the 
 FLARE_SHARE = (0.10, 0.60)  # of the mean light: what even the darkest places gain
 FLARE_FRAMES = 0.10  # share of the lit frames that may flare before it is worth a word
 NEVER_SHARE = (0.01, 0.15)  # of the picture covered on every lit frame
+LONG_GAP_SECONDS = 1.5  # common practice: a carried lamp stays with a place for a second or two
 HALF_OPEN = 180.0  # degrees; what FrameTable.smear_px takes for granted
 PAIR_GAIN = 0.01  # of the picture that a second sweep must add to be worth naming
 
@@ -112,16 +113,16 @@ def check_sweep(
     coverage: float = nan,
     key_count: int = 0,
     cover: Cover | None = None,
-    speed_px: FloatArray | None = None,
+    gap_seconds: float = 0.0,
     shutter_deg: float = HALF_OPEN,
     size: tuple[int, int] | None = None,
 ) -> tuple[Finding, ...]:
     """Judge a sweep: where its light arrived, coverage of the key frames, speed, carrier, flare.
 
-    ``speed_px``: (n,) as ``light_speed.measure_speed`` gives it; without it the table's smear counts, which falls short
-    where edges jump. ``reach``: ``(h, w)`` bool at any size; ``holes``: in full-size pixels, found in ``reach`` where
-    not given (then ``size`` (H, W) of the full picture scales them). ``shutter_deg``: shutter angle, for smear. What
-    is not given is left out.
+    ``reach``: ``(h, w)`` bool at any size; ``holes``: in full-size pixels, found in ``reach`` where not given (then
+    ``size`` (H, W) of the full picture scales them). ``gap_seconds``: longest time between
+    frames looked at while the lamp was on, where not all were. ``shutter_deg``: shutter angle, for smear. What is not
+    given is left out.
     """
     lit = np.asarray(table.lamp_on, bool)
     if not lit.any():
@@ -133,10 +134,10 @@ def check_sweep(
         )  # fmt: skip
     found = []
     if reach is not None:
-        found.append(_check_reach(np.asarray(reach, bool), holes, size))
+        found.append(_check_reach(np.asarray(reach, bool), holes, size, gap_seconds))
     if isfinite(coverage):
         found.append(_check_coverage(coverage, key_count))
-    found.append(_check_speed(table, lit, shutter_deg, speed_px))
+    found.append(_check_speed(table, lit, shutter_deg))
     if cover is not None:
         found.append(_check_cover(cover))
     found.append(_check_flare(table, lit))
@@ -151,7 +152,9 @@ def _grade(value: float, limits: tuple[float, float]) -> str:
     return ("good", "usable", "reshoot")[level]
 
 
-def _check_reach(reach: BoolArray, holes: Sequence[Hole] | None, size: tuple[int, int] | None) -> Finding:
+def _check_reach(
+    reach: BoolArray, holes: Sequence[Hole] | None, size: tuple[int, int] | None, gap_seconds: float
+) -> Finding:
     share = float(reach.mean())
     dark = find_holes(reach) if holes is None else tuple(holes)
     if holes is None and size is not None:
@@ -169,7 +172,12 @@ def _check_reach(reach: BoolArray, holes: Sequence[Hole] | None, size: tuple[int
     remedy = (
         "" if grade == "good" else f"Carry the lamp there in a further pass: {', '.join(h.where for h in dark[:4])}."
     )
-    return Finding("sweep", grade, f"{says}; left dark: {named}{more}.", remedy, figures, (), boxes)
+    says = f"{says}; left dark: {named}{more}."
+    if gap_seconds > LONG_GAP_SECONDS:
+        says += f" Up to {gap_seconds:.1f} s of it were not looked at: what was lit only then counts as dark."
+        remedy = f"Inspect the take without --quick before you film again. {remedy}".rstrip()
+        grade = "usable" if grade == "reshoot" else grade  # what was not looked at condemns nothing
+    return Finding("sweep", grade, says, remedy, figures, (), boxes)
 
 
 def _scale_hole(hole: Hole, factor: float) -> Hole:
@@ -190,11 +198,10 @@ def _check_coverage(coverage: float, key_count: int) -> Finding:
     return Finding("sweep", grade, says, "" if grade == "good" else "Allow more key frames (max_keys).", figures)
 
 
-def _check_speed(table: FrameTable, lit: BoolArray, shutter_deg: float, speed_px: FloatArray | None) -> Finding:
+def _check_speed(table: FrameTable, lit: BoolArray, shutter_deg: float) -> Finding:
     """Judge how far the light's edges move while the shutter is open."""
-    half_open = np.asarray(table.smear_px, np.float64) if speed_px is None else 0.5 * np.asarray(speed_px, np.float64)
-    smear = half_open[lit] * shutter_deg / HALF_OPEN
-    measured = smear[np.isfinite(smear) & (smear > 0)]
+    smear = np.asarray(table.smear_px, np.float64)[lit] * shutter_deg / HALF_OPEN
+    measured = smear[np.isfinite(smear)]
     if len(measured) < 3:
         says = "The lamp's light has no edges to tell its speed by."
         return Finding("sweep", NOT_CHECKED, says)

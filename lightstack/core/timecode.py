@@ -10,8 +10,12 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from fractions import Fraction
+from itertools import pairwise
 
 __all__ = ["count_timecode", "find_timecode_breaks"]
+
+FASTEST = 30  # frames a second that timecode numbers one by one
+MOST_BREAKS = 0.5  # of the frames; more are no timecode that counts frames
 
 
 def count_timecode(timecode: str, rate: float | Fraction) -> int | None:
@@ -40,20 +44,43 @@ def count_timecode(timecode: str, rate: float | Fraction) -> int | None:
 def find_timecode_breaks(timecodes: Sequence[str | None], rate: float | Fraction | None) -> tuple[tuple[int, int], ...]:
     """Find where the timecode does not go on by one: (index, frames left out; negative: it goes back or stands).
 
-    Frames without a timecode, or with one that cannot be, are passed over.
+    Frames without a timecode, or with one that cannot be, are passed over. Nothing is told where the numbers do not
+    count frames: one and the same in every header, or a break at most of them.
+
+    Notes: fast footage may number pairs of frames (ST 12-1, 12); a rate that does not fit the numbers, or none, gives
+    way to the one that the numbers themselves show.
     """
-    if not rate:
+    base, pairs = _find_base(timecodes, rate)
+    if not base:
+        return ()
+    counts = [None if timecode is None else count_timecode(timecode, base) for timecode in timecodes]
+    known = [(k, count) for k, count in enumerate(counts) if count is not None]
+    if len({count for _, count in known}) < 2:
         return ()
     breaks = []
-    last: tuple[int, int] | None = None
-    a_day = round(float(rate)) * 86_400
-    for k, timecode in enumerate(timecodes):
-        count = None if timecode is None else count_timecode(timecode, rate)
-        if count is None:
-            continue
-        if last is not None:
-            jump = count - last[1] - (k - last[0])
-            if jump and abs(jump) < a_day - 10:  # midnight begins anew
-                breaks.append((k, jump))
-        last = (k, count)
-    return tuple(breaks)
+    a_day = base * 86_400
+    for (before, last), (k, count) in pairwise(known):
+        jump = pairs * (count - last) - (k - before)
+        if abs(jump) >= pairs and abs(jump) < pairs * (a_day - 10):  # midnight begins anew
+            breaks.append((k, jump))
+    return tuple(breaks) if len(breaks) <= MOST_BREAKS * len(known) or len(known) < 3 else ()
+
+
+def _find_base(timecodes: Sequence[str | None], rate: float | Fraction | None) -> tuple[int, int]:
+    """Frames that the timecode counts a second, 0 unknown, and how many pictures share a number."""
+    told = round(float(rate)) if rate else 0
+    numbers = [n for timecode in timecodes if (n := _frame_number(timecode)) is not None]
+    if not numbers:
+        return told, 1
+    highest = max(numbers)
+    if told > FASTEST:  # numbers that never pass the half, in more than a second, count pairs
+        return (told // 2, 2) if highest < told // 2 and len(numbers) > told // 2 else (told, 1)
+    if told > highest:
+        return told, 1
+    rolls = [a + 1 for a, b in pairwise(numbers) if b == 0 and a > 0]
+    return (max(set(rolls), key=rolls.count) if rolls else max(highest + 1, 24)), 1
+
+
+def _frame_number(timecode: str | None) -> int | None:
+    found = re.fullmatch(r"\d{1,2}:\d{2}:\d{2}[:;.](\d{2,3})", (timecode or "").strip())
+    return int(found[1]) if found else None

@@ -9,25 +9,24 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.frame_rate import usual_step
+from lightstack.core.skips import find_skips
 from lightstack.core.timecode import find_timecode_breaks
-from lightstack.records import NOT_CHECKED, BoolArray, Figure, Finding, FloatArray, FrameSpan, ProxyTake
+from lightstack.records import NOT_CHECKED, BoolArray, Figure, Finding, FloatArray, FrameSpan
 
 __all__ = [
     "Timing",
     "check_timing",
-    "find_skips",
-    "gather_positions",
     "measure_timing",
 ]
 
 UNEVEN_SECONDS, UNEVEN_SHARE = 0.0012, 0.03  # a container that counts milliseconds rounds by one; the rest is real
 UNEVEN_STEPS = 0.01  # of the steps, from which on a rate counts as variable
+SAME_RATE, ROUNDED_SECONDS = 2e-4, 0.001
 GAP = 1.5  # steps, from which on a gap has lost frames
 STILL_SHARE = 0.2  # of the usual change: a frame that changes so little is the one before, coded again
 EVEN_CHANGE = (0.25, 0.5)  # least over most change round a repeat that is exact, that was coded again
 MOSTLY_REPEATS = 0.3  # of the frames: no stumble any more
-STEP_AT_ONCE = (1.6, 2.6)  # of the steps before and after: motion that doubles
-LEAST_MOTION = 0.0008  # of the picture's width, per frame
 # Where "good" ends and "reshoot" begins: share of the frames repeated or missing in a take that is laid in time. Common
 # practice of the trade: one stumble may be cut round, more are seen as stutter.
 STUMBLES = (0.0, 0.02)
@@ -36,8 +35,12 @@ STUMBLES_UNTIMED = (0.005, 0.25)  # a sweep or an empty take: only light is lost
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """What was found; frames are indices. ``gaps``: (frame after the gap, frames lost). ``cadence``: every so many
-    frames one repeats, 0 none. ``spread_seconds``: from the usual step, 99 of 100 steps lie within."""
+    """What was found; frames are indices.
+
+    ``gaps``, ``skips``: (frame after the gap, frames lost), by time stamps and by motion. ``cadence``: every so many
+    frames one repeats, 0 none. ``spread_seconds``: from the usual step, 99 of 100 steps lie within. ``breaks``: of the
+    timecode, ``joins``: those where another file begins: (frame, numbers left out, negative: it goes back).
+    """
 
     step_seconds: float
     spread_seconds: float
@@ -45,16 +48,18 @@ class Timing:
     repeats: NDArray[np.int64]
     cadence: int
     gaps: tuple[tuple[int, int], ...]
-    skips: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    skips: tuple[tuple[int, int], ...] = ()
     breaks: tuple[tuple[int, int], ...] = ()
     backwards: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    joins: tuple[tuple[int, int], ...] = ()
 
     @property
     def lost(self) -> int:
         """Frames missing by time stamps, by the timecode, or by motion, counted once."""
         jumps = dict(self.gaps)
         jumps |= {at: count for at, count in self.breaks if count > 0 and at not in jumps}
-        return sum(jumps.values()) + sum(int(k) not in jumps for k in self.skips)
+        jumps |= {at: count for at, count in self.skips if at not in jumps}
+        return sum(jumps.values())
 
 
 def measure_timing(
@@ -64,17 +69,19 @@ def measure_timing(
     rate: float | Fraction | None = None,
     timecodes: Sequence[str | None] | None = None,
     change: FloatArray | None = None,
-    positions: FloatArray | None = None,
+    moving: FloatArray | None = None,
+    joins: Sequence[int] = (),
 ) -> Timing:
     """Measure a take's timing; the parameters are those of ``check_timing``."""
-    step, spread, uneven, gaps, backwards = _measure_steps(np.asarray(seconds, np.float64), rate)
+    step, spread, uneven, gaps, backwards = _measure_steps(np.asarray(seconds, np.float64), rate, joins)
+    breaks = find_timecode_breaks(timecodes, rate) if timecodes else ()
     repeats = np.asarray(duplicate, bool).copy()
     repeats[:1] = False
     if change is not None:
         repeats |= find_near_repeats(change)
         if repeats.mean() < MOSTLY_REPEATS:
             repeats &= _find_lively(np.asarray(change, np.float64), repeats, exact=np.asarray(duplicate, bool))
-    skips = np.zeros(0, np.int64) if positions is None else find_skips(positions)
+    skips = () if moving is None else find_skips(moving, repeats)
     return Timing(
         step_seconds=step,
         spread_seconds=spread,
@@ -83,20 +90,23 @@ def measure_timing(
         cadence=_find_cadence(repeats),
         gaps=gaps,
         skips=skips,
-        breaks=() if timecodes is None else find_timecode_breaks(timecodes, rate),
+        breaks=tuple(at for at in breaks if at[0] not in joins),
         backwards=backwards,
+        joins=tuple(at for at in breaks if at[0] in joins),
     )
 
 
 def _measure_steps(
-    seconds: NDArray[np.float64], rate: float | Fraction | None
+    seconds: NDArray[np.float64], rate: float | Fraction | None, joins: Sequence[int]
 ) -> tuple[float, float, float, tuple[tuple[int, int], ...], NDArray[np.int64]]:
     nominal = 1 / float(rate) if rate else np.nan
     steps = np.diff(seconds)
+    steps[[k - 1 for k in joins if 0 < k <= len(steps)]] = np.nan  # each file has a clock of its own
     known = np.isfinite(steps)
     if known.sum() < 2:
         return nominal, 0.0, 0.0, (), np.zeros(0, np.int64)
     usual = float(np.median(steps[known]))
+    usual = usual_step(seconds) if usual > 0 else usual
     backwards = np.flatnonzero(known & (steps <= 0)) + 1
     if usual <= 0:
         return nominal, 0.0, 0.0, (), backwards
@@ -151,51 +161,6 @@ def _find_cadence(repeats: BoolArray) -> int:
     return usual if usual > 1 and np.mean(steps == usual) > 0.8 else 0
 
 
-def gather_positions(proxies: ProxyTake, ambient: FloatArray, *, stride: int = 4) -> NDArray[np.float64]:
-    """Where the middle of the added light lies in each frame, (n, 2) in picture widths; NaN where there is none.
-
-    ``ambient``: (h, w, 3) the room at proxy size. A carried lamp's light moves smoothly; where frames are missing it
-    jumps.
-    """
-    base = np.asarray(ambient, np.float32)[::stride, ::stride].mean(axis=2)
-    noise = proxies.noise_proxy.sigma(np.asarray(ambient, np.float32)[::stride, ::stride]).mean(axis=2)
-    y, x = np.mgrid[0 : base.shape[0], 0 : base.shape[1]] / np.float32(base.shape[1])
-    out = np.full((len(proxies), 2), np.nan)
-    for k in range(len(proxies)):
-        light = np.asarray(proxies.rgb[k][::stride, ::stride], np.float32).mean(axis=2) - base
-        light = np.clip(np.nan_to_num(light), 0, 1)
-        light[light < 3 * noise] = 0
-        whole = float(light.sum())
-        if (light > 0).mean() > 0.02:
-            out[k] = (x * light).sum() / whole, (y * light).sum() / whole
-    return out
-
-
-def find_skips(positions: FloatArray) -> NDArray[np.int64]:
-    """Find frames before which motion takes two steps at once, (m,) indices; ``positions`` (n, 2), NaN unknown.
-
-    Notes: believed only where the steps around agree with each other: motion must be even to show a missing frame.
-    """
-    steps = np.diff(np.asarray(positions, np.float64), axis=0)
-    found = []
-    for k in range(2, len(steps) - 2):
-        around = steps[[k - 2, k - 1, k + 1, k + 2]]
-        if not np.isfinite(around).all() or not np.isfinite(steps[k]).all():
-            continue
-        usual = around.mean(axis=0)
-        pace = float(np.hypot(*usual))
-        unrest = float(np.hypot(*(around - usual).T).max())
-        along = float(steps[k] @ usual) / max(pace, 1e-12) ** 2
-        across = float(np.hypot(*(steps[k] - along * usual)))
-        if pace > LEAST_MOTION and unrest < 0.2 * pace and across < 0.4 * pace and _within(along, STEP_AT_ONCE):
-            found.append(k + 1)
-    return np.array(found, np.int64)
-
-
-def _within(value: float, limits: tuple[float, float]) -> bool:
-    return limits[0] <= value <= limits[1]
-
-
 # --- the finding -------------------------------------------------------------------------------------
 
 
@@ -206,9 +171,10 @@ def check_timing(
     rate: float | Fraction | None,
     timecodes: Sequence[str | None] | None = None,
     change: FloatArray | None = None,
-    positions: FloatArray | None = None,
+    moving: FloatArray | None = None,
     frames: NDArray[np.integer] | None = None,
     timed: bool = True,
+    joins: Sequence[int] = (),
 ) -> Finding:
     """Judge a take's timing.
 
@@ -220,23 +186,27 @@ def check_timing(
     timecodes : one per frame, where the footage holds them frame by frame.
     change : (n,) change against the frame before in any unit (``FrameTable.change_sigma``): finds repeats that were
         coded again.
-    positions : (n, 2) of something that moves, NaN unknown (``gather_positions``): finds missing frames.
+    moving : (n, places, 3) small pictures (``gather_moving``): finds missing frames by what moves.
     frames : (n,) source frames, counted from 1 if None.
     timed : whether the take is laid in time (a hero); a sweep or an empty take only loses light.
+    joins : indices at which a further file of the take begins.
     """
     n = len(seconds)
     if n < 3:
         return Finding("timing", NOT_CHECKED, f"{n} frames are too few to tell their timing.")
     numbers = np.arange(1, n + 1) if frames is None else np.asarray(frames)
-    found = measure_timing(seconds, duplicate, rate=rate, timecodes=timecodes, change=change, positions=positions)
+    found = measure_timing(
+        seconds, duplicate, rate=rate, timecodes=timecodes, change=change, moving=moving, joins=joins
+    )
     told: list[tuple[int, str, str]] = [
         *_judge_repeats(found, n, timed),
         *_judge_lost(found, n, timed),
         *_judge_rate(found, timed),
         *_judge_breaks(found, numbers),
+        *_judge_joins(found, numbers, timed),
     ]
     figures = (
-        Figure("frame rate", 1 / found.step_seconds if found.step_seconds > 0 else float(rate or 0), "fps", 3),
+        Figure("frame rate", _rate_to_show(found, n, rate), "fps", 3),
         Figure("uneven steps", 100 * found.uneven_share, "%", 1),
         Figure("spread of steps", 1000 * found.spread_seconds, "ms"),
         Figure("repeated frames", float(len(found.repeats)), "", 0),
@@ -256,6 +226,15 @@ def check_timing(
         figures,
         _list_spans(found, numbers),
     )
+
+
+def _rate_to_show(found: Timing, n: int, rate: float | Fraction | None) -> float:
+    """The stated rate where the time stamps agree with it, else theirs."""
+    if not found.step_seconds > 0:
+        return float(rate or 0)
+    measured = 1 / found.step_seconds
+    agrees = rate and abs(measured / float(rate) - 1) < max(SAME_RATE, 2 * ROUNDED_SECONDS * measured / n)
+    return float(rate) if rate and agrees else measured
 
 
 def _say_rate(found: Timing, rate: float | Fraction | None) -> str:
@@ -299,7 +278,7 @@ def _judge_lost(found: Timing, n: int, timed: bool) -> list[tuple[int, str, str]
     if not found.lost:
         return []
     level = _grade(found.lost / n, timed)
-    places = len({*(k for k, _ in found.gaps), *(k for k, c in found.breaks if c > 0), *map(int, found.skips)})
+    places = len({*(k for k, _ in found.gaps), *(k for k, c in found.breaks if c > 0), *(k for k, _ in found.skips)})
     how = "time stamps" if found.gaps else "timecode" if any(c > 0 for _, c in found.breaks) else "motion"
     says = f"{_say(found.lost, 'frame')} missing at {_say(places, 'place')} ({how})."
     return [(level, says, "Use a faster card or a lower bit rate and film the take again." if level else "")]
@@ -334,9 +313,23 @@ def _judge_breaks(found: Timing, numbers: NDArray) -> list[tuple[int, str, str]]
     ]
 
 
+def _judge_joins(found: Timing, numbers: NDArray, timed: bool) -> list[tuple[int, str, str]]:
+    """What the timecode does where another file begins: another recording for a sweep, a hole for a take in time."""
+    if not found.joins:
+        return []
+    at, jump = found.joins[0]
+    says = (
+        f"The timecode {'jumps' if jump > 0 else 'goes back'} by {_say(abs(jump), 'frame')} at frame "
+        f"{int(numbers[at])}, where another file begins"
+        + (f", and at {_say(len(found.joins) - 1, 'more file')}." if len(found.joins) > 1 else ".")
+    )
+    remedy = "Name the files in the order in which they were filmed, all of one recording."
+    return [(1, says, remedy)] if timed else [(0, says, "")]
+
+
 def _list_spans(found: Timing, numbers: NDArray) -> tuple[FrameSpan, ...]:
-    places = {*map(int, found.repeats), *map(int, found.skips), *map(int, found.backwards)}
-    places |= {k for k, _ in found.gaps} | {k for k, _ in found.breaks}
+    places = {*map(int, found.repeats), *map(int, found.backwards)}
+    places |= {k for k, _ in (*found.gaps, *found.skips, *found.breaks, *found.joins)}
     spans: list[list[int]] = []
     for k in sorted(places):
         number = int(numbers[k])

@@ -15,12 +15,18 @@ from lightstack.files.schema import (
     BlockShape,
     Clean,
     Envelope,
+    Grain,
+    Holdout,
+    HoldoutMatte,
+    HoldoutShape,
     Light,
     Mix,
     Patch,
     PatchDrawing,
     PatchShape,
     Preview,
+    Regel,
+    Render,
     Shot,
     Sweep,
     Takes,
@@ -40,17 +46,24 @@ _SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("sweep.block.shapes", BlockShape),
     ("sweep.trim.*", Trim),
     ("light", Light),
+    ("light.regel", Regel),
     ("light.mix", Mix),
     ("light.mix.envelope", Envelope),
     ("patch", Patch),
     ("patch.shape", PatchShape),
     ("patch.shape.drawn", PatchDrawing),
     ("clean", Clean),
+    ("grain", Grain),
+    ("holdout", Holdout),
+    ("holdout.matte", HoldoutMatte),
+    ("holdout.shape", HoldoutShape),
+    ("render", Render),
     ("preview", Preview),
 )
 _NOTES = (
     "`takes.*` stands for {takes}; every key of `takes.*` may also stand in a `[[sweep]]`. `sweep`, "
-    "`light` and `patch` are lists: write `[[sweep]]`, `[[light]]`, `[[patch]]`, `[[patch.shape]]`. "
+    "`light`, `patch` and the shapes are lists: write `[[sweep]]`, `[[light]]`, `[[patch]]`, `[[patch.shape]]`, "
+    "`[[holdout.shape]]`; the latter's `drawn` is as in `patch.shape.drawn`. "
     "Ranges are inclusive. Pixels are those of the "
     "upright full-size hero: x right, y down, the first pixel's centre at 0.5, 0.5. Source frames count "
     "from 1 at a movie's first frame (numbered stills keep their number); "
@@ -130,7 +143,7 @@ def make_key_table() -> str:
         rows.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
     takes = "`takes.hero`, `takes.empty`, `takes.empty_lit`, `takes.clean` and `takes.grey`"
     later = ", ".join(f"`{name}` ({what})" for name, what in LATER_SECTIONS.items())
-    later += ', `light.figure_light`, `light.using = "stills"`, `light.using = "path"`'
+    later += ', `light.using = "stills"`, `light.using = "path"`'
     return (
         "\n".join([*rows, "", _NOTES.format(takes=takes), "", f"Reserved, not available yet: {later}."])
         + "\n"

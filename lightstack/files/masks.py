@@ -16,7 +16,7 @@ __all__ = ["MaskPictures", "find_masks", "read_mask"]
 
 @dataclass(frozen=True, slots=True)
 class MaskPictures:
-    """Where the masks of a patch lie. ``paths``: shot frame -> file, or one file under None for all frames."""
+    """Where masks lie. ``paths``: shot frame -> file, or one file under None for all frames."""
 
     name: Path
     paths: dict[int | None, Path]
@@ -36,6 +36,19 @@ class MaskPictures:
             )
         return path
 
+    def nearest(self, frame: int) -> tuple[int | None, Path]:
+        """Return the picture nearest to a frame, the earlier of two, with its number; None for one that serves all."""
+        if not self.numbered:
+            return None, self.paths[None]
+        number = min((n for n in self.paths if n is not None), key=lambda n: (abs(n - frame), n))
+        return number, self.paths[number]
+
+    @property
+    def span(self) -> tuple[int, int] | None:
+        """First and last number of a sequence; None for one picture."""
+        numbers = [n for n in self.paths if n is not None]
+        return (min(numbers), max(numbers)) if numbers else None
+
 
 def find_masks(path: Path) -> MaskPictures:
     """Find a mask, or with ``####`` or ``%04d`` in its name a sequence of them. Raises MissingInput."""
@@ -49,17 +62,18 @@ def find_masks(path: Path) -> MaskPictures:
     return MaskPictures(path, {None: path})
 
 
-def read_mask(path: Path, size: tuple[int, int]) -> NDArray[np.float32]:
+def read_mask(path: Path, size: tuple[int, int], *, channel: str = "auto") -> NDArray[np.float32]:
     """Read a mask of a ``(H, W)`` hero: float32 0 to 1, taken as it is stored, without any curve.
 
-    Of a picture with alpha that is not the same everywhere the alpha is read, else the largest of its colours.
+    ``channel``: its name, in any case; "auto": of a picture with alpha that is not the same everywhere the alpha, else
+    the largest of its colours. Of an EXR that stores part of its picture only, the rest is 0.
 
     Raises
     ------
     MissingInput, UnreadableInput
         If it is not there, not a picture, or holds NaN.
     MismatchedInput
-        If it has another size than the hero.
+        If it has another size than the hero, or no channel of that name.
     """
     import OpenImageIO as oiio  # loading it takes longer than --help may
 
@@ -71,21 +85,47 @@ def read_mask(path: Path, size: tuple[int, int]) -> NDArray[np.float32]:
         raise UnreadableInput(f"{path}: is not a readable mask ({reason}); save it as PNG or EXR")
     try:
         spec = source.spec()
-        if (spec.height, spec.width) != size:
+        if (spec.full_height, spec.full_width) != size:
             raise MismatchedInput(
-                f"{path}: is {spec.width} x {spec.height}, the hero is {size[1]} x {size[0]}; draw the mask over a "
-                "full-size frame of the hero"
+                f"{path}: is {spec.full_width} x {spec.full_height}, the hero is {size[1]} x {size[0]}; draw the mask over "
+                "a full-size frame of the hero"
             )
         pixels = source.read_image(0, 0, 0, spec.nchannels, "float")
         if pixels is None:
             raise UnreadableInput(f"{path}: cannot be read ({' '.join(source.geterror().split())}); save it again")
-        alpha = spec.alpha_channel
+        stored = np.asarray(pixels, np.float32).reshape(spec.height, spec.width, -1)
+        alpha, names = spec.alpha_channel, list(spec.channelnames)
+        corner = spec.x - spec.full_x, spec.y - spec.full_y
     finally:
         source.close()
-    mask = _pick_channel(np.asarray(pixels, np.float32).reshape(*size, -1), alpha)
+    mask = _pick_channel(stored, alpha) if channel == "auto" else stored[..., _find_channel(path, names, channel)]
+    mask = _place_window(mask, corner, size)
     if not np.isfinite(mask).all():
         raise UnreadableInput(f"{path}: holds NaN or infinity; write it again without them")
     return np.clip(mask, 0, 1)
+
+
+def _find_channel(path: Path, names: list[str], wanted: str) -> int:
+    """Return the place of a channel by its name; capitals count only where two differ by nothing else."""
+    for fits in (lambda name: name == wanted, lambda name: name.lower() == wanted.lower()):
+        found = [k for k, name in enumerate(names) if fits(name)]
+        if found:
+            return found[0]
+    raise MismatchedInput(f"{path}: has no channel {wanted}; it has {', '.join(names)}")
+
+
+def _place_window(
+    mask: NDArray[np.float32], corner: tuple[int, int], size: tuple[int, int]
+) -> NDArray[np.float32]:
+    """Return a stored part (h, w) whose first pixel lies at ``corner`` (x, y) within the whole picture (H, W)."""
+    if mask.shape == size and corner == (0, 0):
+        return mask
+    whole = np.zeros(size, np.float32)
+    (left, top), (height, width) = corner, mask.shape
+    rows, columns = slice(max(top, 0), min(top + height, size[0])), slice(max(left, 0), min(left + width, size[1]))
+    if rows.start < rows.stop and columns.start < columns.stop:
+        whole[rows, columns] = mask[rows.start - top : rows.stop - top, columns.start - left : columns.stop - left]
+    return whole
 
 
 def _pick_channel(pixels: NDArray[np.float32], alpha: int) -> NDArray[np.float32]:

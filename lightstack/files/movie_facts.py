@@ -14,6 +14,7 @@ from typing import Any
 
 import av
 
+from lightstack.core.frame_rate import find_rate
 from lightstack.errors import InputError, MissingInput, UnreadableInput
 from lightstack.files.pixels import PixelLayout, parse_layout
 from lightstack.files.tags import ColourTags
@@ -153,8 +154,10 @@ def _describe(path: Path, container: Any, stream: Any, frame: Any, lead: int) ->
         layout = parse_layout(frame.format.name)
     except UnreadableInput as error:
         raise UnreadableInput(f"{path}: {error}") from None
-    rate = stream.average_rate or stream.guessed_rate
-    declared, variable, tail = _count_frames(path, stream)
+    declared, times, tail = _count_frames(path, stream)
+    time_base = Fraction(stream.time_base)
+    variable = _varies(times, time_base)
+    said = (stream.average_rate or stream.guessed_rate, stream.base_rate)
     tags = _read_tags(stream, frame)
     notes = []
     if tags.dynamic:
@@ -172,9 +175,9 @@ def _describe(path: Path, container: Any, stream: Any, frame: Any, lead: int) ->
         layout=layout,
         tags=tags,
         codec=stream.codec_context.name,
-        rate=Fraction(rate) if rate else None,
+        rate=find_rate(times, time_base, said=[Fraction(rate) for rate in said if rate]),
         declared=declared - lead,
-        time_base=Fraction(stream.time_base),
+        time_base=time_base,
         first_time=frame.pts,
         rotation=-int(frame.rotation) % 360,
         pixel_aspect=Fraction(stream.sample_aspect_ratio or 1),
@@ -228,24 +231,21 @@ def _print_frame(frame: Any, time_base: Fraction) -> None:
 def _find_timecode(container: Any, stream: Any) -> str | None:
     tracks = [stream, *container.streams.data, *container.streams]
     for metadata in (*(track.metadata for track in tracks), container.metadata):
-        if metadata.get("timecode"):
-            return metadata["timecode"]
+        found = next((value for key, value in metadata.items() if key.lower() == "timecode" and value), None)
+        if found:  # some containers keep their keys in capitals
+            return found
     return None
 
 
-def _count_frames(path: Path, stream: Any) -> tuple[int, bool, bool]:
-    """Declared frame count, whether the spacing of frames varies, whether the end is missing."""
+def _count_frames(path: Path, stream: Any) -> tuple[int, list[int], bool]:
+    """Declared frame count, the times of all frames in ticks, whether the end is missing."""
     entries = list(stream.index_entries)
     if stream.frames and len(entries) >= stream.frames:  # the container lists every frame: nothing to read
-        steady = sorted(entry.timestamp for entry in entries)
         kept = sum(not entry.is_discard for entry in entries)
-        return kept, _varies(steady, Fraction(stream.time_base)), False
+        return kept, sorted(int(entry.timestamp) for entry in entries), False
     index = scan_index(path)
-    return (
-        stream.frames or len(index.times),
-        _varies(list(index.times), Fraction(stream.time_base)),
-        (index.complete and _ends_early(index.times, stream)),
-    )
+    count = stream.frames or len(index.times)
+    return (count, list(index.times), _ends_early(index.times, stream)) if index.complete else (count, [], False)
 
 
 def _ends_early(times: Sequence[int], stream: Any) -> bool:

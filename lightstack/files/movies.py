@@ -4,36 +4,33 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Generator, Iterator, Sequence
+from contextlib import closing
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-import av
 from av.video.frame import PictureType
 
+from lightstack.core.timecode import count_timecode
 from lightstack.errors import MismatchedInput, UnreadableInput
 from lightstack.files.movie_facts import (
     FrameIndex,
     MovieFacts,
     list_index,
-    open_container,
     probe_movie,
     refuse_interlaced,
     scan_index,
 )
+from lightstack.files.movie_opened import OpenedMovie, decode_packets
 from lightstack.files.pixels import view_planes
+from lightstack.files.tables import format_timecode
 from lightstack.records import CodedFrame
 
 __all__ = ["MovieReader"]
 
+FASTEST_COUNTED = Fraction(31)  # frames a second
 LEFT_OUT = "are damaged or lean on damaged ones and are left out"
-SEEK_BACK_SECONDS = (
-    0,
-    0.5,
-    2,
-    8,
-    30,
-)  # how far before a sync frame to ask for, until the seek lands before it
 
 
 class MovieReader:
@@ -76,12 +73,16 @@ class MovieReader:
         Raises UnreadableInput at a frame that cannot be decoded or is missing, InputError at an interlaced
         one, MismatchedInput at one of another size.
         """
-        wanted = list(numbers)
+        with closing(OpenedMovie(self.facts.path, self.threads)) as opened:
+            yield from self._pick_from(opened, list(numbers), to_end)
+
+    def _pick_from(self, opened: OpenedMovie, wanted: list[int], to_end: bool) -> Generator[CodedFrame, None, None]:
         at = 0  # index into wanted
         position = 0  # frames already passed
         while at < len(wanted):
             start = self._sync_before(wanted[at], position) if at or wanted[0] > 1 else None
-            for number, frame in self._decode_from(start, position):
+            last = None if start is None or to_end or self.keep_readable else self._last_of_run(wanted[at:])
+            for number, frame in self._decode_from(opened, start, position, last):
                 position = number
                 while at < len(wanted) and wanted[at] < number and wanted[at] in self._left_out:
                     at += 1
@@ -98,6 +99,8 @@ class MovieReader:
             else:
                 position = max(position, *self._left_out, 0)
                 wanted = [number for number in wanted[at:] if number not in self._left_out]
+                if wanted and last is not None:
+                    raise self._refuse_damage(wanted[0], "no picture came", whole=False)
                 if wanted:
                     self._end_early(position, wanted[0])
                 elif to_end and self.facts.tail_missing:
@@ -125,6 +128,10 @@ class MovieReader:
             sync -= 1
         return sync if sync > position + 1 else None
 
+    def _last_of_run(self, wanted: Sequence[int]) -> int:
+        """The last frame that is decoded on to from the first of ``wanted``; the one after it is sought."""
+        return next((a for a, b in pairwise(wanted) if self._sync_before(b, a) is not None), wanted[-1])
+
     def _read_index(self) -> FrameIndex | None:
         """Times of all frames, or None where they cannot be trusted to name frames."""
         if self._index is None:
@@ -139,40 +146,29 @@ class MovieReader:
 
     # --- decoding ---
 
-    def _decode_from(self, sync: int | None, position: int) -> Iterator[tuple[int, Any]]:
-        """Decode forward from a sync frame, or from the start; give numbered frames after ``position``."""
-        with open_container(self.facts.path) as (container, stream):
-            # threads by frame decode ahead what nobody asked for, where every frame wanted is sought by itself
-            alone = sync is not None and self._index is not None and all(self._index.sync)
-            stream.thread_type = "SLICE" if alone else "AUTO"
-            if self.threads:
-                stream.codec_context.thread_count = self.threads
-            times: tuple[int, ...] | None = None
-            if sync is not None and self._index is not None:
-                times = self._index.times
-                _seek_before(container, stream, times[sync - 1])
-            numbered = self._number(self._decode(container, stream), 0 if times is None else sync or 0, times)
-            for number, frame in self._keep_sound(numbered, (sync or 1) - 1):
-                if number > position:
-                    yield number, frame
+    def _decode_from(
+        self, opened: OpenedMovie, sync: int | None, position: int, last: int | None
+    ) -> Iterator[tuple[int, Any]]:
+        """Decode forward from a sync frame, or from the start; give numbered frames after ``position``.
 
-    def _decode(self, container: Any, stream: Any) -> Iterator[tuple[Any, str]]:
-        """Decode until the end: frames, each with what is wrong with it; None for what gave no frame."""
-        try:
-            for packet in container.demux(stream):
-                if packet.is_corrupt:
-                    yield None, "a packet is cut off"
-                    continue
-                try:
-                    frames = packet.decode()
-                except (av.error.FFmpegError, ValueError) as error:
-                    yield None, _say(error)
-                    continue
-                for frame in frames:
-                    self.decoded += 1
-                    yield frame, "a picture is damaged" if frame.is_corrupt else ""
-        except (av.error.FFmpegError, ValueError) as error:
-            yield None, _say(error)
+        ``last``: nothing after it is wanted; None decodes to the end.
+        """
+        index = None if sync is None else self._index
+        times = None if index is None else index.times
+        begin = None if sync is None or times is None else times[sync - 1]
+        needed = None if last is None or sync is None or times is None else frozenset(times[sync - 1 : last])
+        container, stream = opened.start(begin, alone=index is not None and all(index.sync))
+        frames = self._count(decode_packets(container, stream, needed))
+        numbered = self._number(frames, 0 if times is None else sync or 0, times)
+        for number, frame in self._keep_sound(numbered, (sync or 1) - 1):
+            if number > position:
+                yield number, frame
+
+    def _count(self, frames: Iterator[tuple[Any, str]]) -> Iterator[tuple[Any, str]]:
+        """Count the frames that the decoder hands over."""
+        for frame, fault in frames:
+            self.decoded += frame is not None
+            yield frame, fault
 
     def _number(
         self, frames: Iterator[tuple[Any, str]], first: int, times: tuple[int, ...] | None
@@ -264,7 +260,19 @@ class MovieReader:
         seconds = None
         if frame.pts is not None:
             seconds = Fraction(frame.pts) * facts.time_base
-        return CodedFrame(number, view_planes(frame, facts.layout), seconds)
+        return CodedFrame(number, view_planes(frame, facts.layout), seconds, self._say_timecode(number))
+
+    def _say_timecode(self, number: int) -> str | None:
+        """The timecode of a frame, counted from the movie's own; None where counting would be a guess.
+
+        Notes: a rate that varies has no number per frame, and fast movies (50, 60) often count pairs of frames.
+        """
+        facts = self.facts
+        if facts.timecode is None or facts.rate is None or facts.variable_rate or facts.rate > FASTEST_COUNTED:
+            return None
+        start = count_timecode(facts.timecode, facts.rate)
+        drop = facts.timecode.count(":") == 2 and round(facts.rate) == 30
+        return None if start is None else format_timecode(start + number - 1, round(facts.rate), 2 if drop else 0)
 
     def _end_early(self, position: int, wanted: int | None) -> None:
         """Refuse, or note, that the movie ended before what its container declares."""
@@ -295,22 +303,3 @@ def _find_time(times: Sequence[int], pts: int | None) -> int | None:
     """The number of the frame that shows at a time, or None."""
     place = bisect_left(times, pts) if pts is not None else len(times)
     return place + 1 if place < len(times) and times[place] == pts else None
-
-
-def _say(error: Exception) -> str:
-    return " ".join((getattr(error, "strerror", None) or str(error)).split())
-
-
-def _seek_before(container: Any, stream: Any, time: int) -> None:
-    """Seek so that the next sync frame shows at ``time`` or earlier.
-
-    Some containers (transport streams) land behind the place asked for; packets tell, without decoding.
-    """
-    for back_seconds in SEEK_BACK_SECONDS:
-        target = time - int(back_seconds / stream.time_base)
-        container.seek(target, stream=stream, backward=True)
-        found = next((p.pts for p in container.demux(stream) if p.is_keyframe and p.pts is not None), None)
-        if found is not None and found <= time:
-            container.seek(target, stream=stream, backward=True)
-            return
-    container.seek(0, backward=True)

@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
+from lightstack.core.names import MEASURED
 from lightstack.errors import MismatchedInput, SettingError
 from lightstack.files.movies import MovieReader
 from lightstack.files.still_takes import StillsPart
-from lightstack.files.tags import name_encoding, resolve_named
+from lightstack.files.tags import name_encoding, put_response, resolve_named
 from lightstack.records import CodedFrame, Encoding, TakeInfo
 
 __all__ = ["TakePart", "Wishes", "join_infos", "open_movie", "open_stills"]
@@ -45,6 +46,7 @@ class Wishes:
     keep_readable: bool
     threads: int
     config: str | Path | None
+    response: Path | None = None
 
 
 def open_movie(path: Path, wishes: Wishes) -> tuple[TakePart, TakeInfo]:
@@ -59,6 +61,7 @@ def open_movie(path: Path, wishes: Wishes) -> tuple[TakePart, TakeInfo]:
         matrix=wishes.matrix,
         source=str(path),
         config=wishes.config,
+        response=wishes.response,
     )
     rotation = facts.rotation if wishes.rotate == "auto" else _quarter_turns(wishes.rotate)
     width, height = (facts.height, facts.width) if rotation % 180 else (facts.width, facts.height)
@@ -109,13 +112,13 @@ def open_stills(path: Path, wishes: Wishes) -> tuple[TakePart, TakeInfo]:
 
 def _name_stills_encoding(found: Encoding, wishes: Wishes, source: str) -> Encoding:
     encoding = found
-    if wishes.colour != "auto":
+    if wishes.colour not in ("auto", MEASURED):
         encoding = resolve_named(replace(found, assumed=()), wishes.colour, source=source, config=wishes.config)
-    if wishes.range == "auto":
-        return encoding
-    if wishes.range not in ("full", "limited", "legal"):
+    if wishes.range not in ("auto", "full", "limited", "legal"):
         raise SettingError(f"range = {wishes.range!r} is not known; expected auto, full or limited")
-    return replace(encoding, range="full" if wishes.range == "full" else "limited")
+    if wishes.range != "auto":
+        encoding = replace(encoding, range="full" if wishes.range == "full" else "limited")
+    return put_response(encoding, wishes.response, source=source) if wishes.colour == MEASURED else encoding
 
 
 def _quarter_turns(rotate: str | int) -> int:
@@ -134,6 +137,7 @@ def join_infos(infos: Sequence[TakeInfo]) -> TakeInfo:
     if len(infos) == 1:
         return first
     notes: list[str] = []
+    begins: list[int] = []
     begin = 1
     for number, info in enumerate(infos, start=1):
         if (info.width, info.height) != (first.width, first.height):
@@ -143,6 +147,7 @@ def join_infos(infos: Sequence[TakeInfo]) -> TakeInfo:
             )
         notes.append(f"file {number} ({info.paths[0].name}) begins at frame {begin}")
         notes.extend(f"{info.paths[0].name}: {note}" for note in info.notes)
+        begins.append(begin)
         begin += info.frame_count
     assumed = tuple(dict.fromkeys(line for info in infos for line in info.encoding.assumed))
     return replace(
@@ -153,4 +158,5 @@ def join_infos(infos: Sequence[TakeInfo]) -> TakeInfo:
         encoding=replace(first.encoding, assumed=assumed),
         variable_rate=any(info.variable_rate for info in infos),
         notes=tuple(notes),
+        joins=tuple(begins[1:]),
     )

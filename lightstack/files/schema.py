@@ -12,9 +12,12 @@ from typing import Annotated, Literal
 from pydantic import Field, PrivateAttr
 
 from lightstack.files.schema_clean import Clean
+from lightstack.files.schema_grain import Grain
+from lightstack.files.schema_holdout import Holdout, HoldoutMatte, HoldoutShape
 from lightstack.files.schema_keys import Section, key
-from lightstack.files.schema_light import Envelope, Light, Mix
+from lightstack.files.schema_light import Envelope, Light, Mix, Regel
 from lightstack.files.schema_patch import Patch, PatchDrawing, PatchShape
+from lightstack.files.schema_render import Render
 from lightstack.files.schema_takes import Block, BlockShape, Sweep, Takes, TakeSettings, Trim
 from lightstack.files.schema_types import FrameRange, Frames, Name, Rate
 
@@ -25,12 +28,18 @@ __all__ = [
     "BlockShape",
     "Clean",
     "Envelope",
+    "Grain",
+    "Holdout",
+    "HoldoutMatte",
+    "HoldoutShape",
     "Light",
     "Mix",
     "Patch",
     "PatchDrawing",
     "PatchShape",
     "Preview",
+    "Regel",
+    "Render",
     "Shot",
     "ShotSettings",
     "Sweep",
@@ -42,15 +51,11 @@ __all__ = [
 # Accepted by name, so that files written for a later version are recognised, but not built yet.
 LATER_SECTIONS = {
     "element": "prop passes",
-    "grain": "grain",
-    "holdout": "hold-out mattes",
-    "render": "rendered frames",
     "flash": "the flash check",
     "camera": "positions in metres",
     "cluster": "many machines",
 }
 LATER_KEYS = {
-    ("light", "figure_light"): "light on the figure",
     ("light", "using", "stills"): "mixing single lamp stills",
     ("light", "using", "path"): "a light that travels",
 }
@@ -131,6 +136,9 @@ class ShotSettings(Section):
     light: tuple[Light, ...] = ()
     patch: tuple[Patch, ...] = ()
     clean: Clean | None = None
+    grain: Grain | None = None
+    holdout: Holdout | None = None
+    render: Render | None = None
     preview: Preview = Preview()
     _path: Path = PrivateAttr(default=Path("shot.toml"))
 
@@ -152,9 +160,20 @@ class ShotSettings(Section):
         """Resolve a take's paths against the shot file's folder."""
         return tuple(self.locate(path) for path in take.path)
 
+    def list_takes(self) -> tuple[TakeSettings, ...]:
+        """List every take and sweep, in the order of the schema."""
+        named = (getattr(self.takes, name) for name in type(self.takes).model_fields)
+        return (*(take for take in named if take is not None), *self.sweep)
+
     def find_sweep(self, name: str) -> Sweep:
         """Return the sweep of that name. Raises KeyError if there is none."""
         for sweep in self.sweep:
             if sweep.name == name:
                 return sweep
         raise KeyError(name)
+
+    def with_section(self, **sections: Section) -> ShotSettings:
+        """Return the settings with other sections than the file's."""
+        changed = self.model_copy(update=sections)
+        changed._path = self._path
+        return changed

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from lightstack.files.schema_keys import Section, key
-from lightstack.files.schema_types import MAX_STOPS, Gains, MixPoint, MixPoints, Name
+from lightstack.files.schema_types import MAX_STOPS, Gains, MixPoint, MixPoints, Name, check_luminance_range
 
-__all__ = ["Envelope", "Light", "Mix"]
+__all__ = ["Envelope", "Light", "Mix", "Regel"]
+
+LuminanceRange = Annotated[tuple[float, float], BeforeValidator(check_luminance_range)]
 
 
 class Envelope(Section):
@@ -93,6 +95,63 @@ class Mix(Section):
         return as_shot if self.envelope is None or self.envelope.peak is None else self.envelope.peak
 
 
+class Regel(Section):
+    """``[light.regel]``"""
+
+    rgb: Gains | None = key(
+        None, "New colour of the lamp, linear; its level does not count.", kind="[r, g, b]", shown="none"
+    )
+    kelvin: Annotated[float, Field(ge=1000, le=25_000)] | None = key(
+        None, "New correlated colour temperature.", kind="number", unit="kelvin", shown="none"
+    )
+    locus: Literal["planck", "daylight"] = key(
+        "planck", "Locus that `kelvin` lies on: of black bodies, or daylight (from 4000 K).", kind="choice"
+    )
+    mired: Annotated[float, Field(ge=-1000, le=1000)] | None = key(
+        None,
+        "Shift of the lamp's own colour temperature as correction gels are marked; above 0 is warmer.",
+        kind="number",
+        unit="mired",
+        shown="none",
+    )
+    green: Annotated[float, Field(ge=-4, le=4)] = key(
+        0.0, "Plus green on top, below 0 minus green; 0.125 is an eighth.", kind="number", unit="full gels"
+    )
+    keep: Literal["luminance", "energy"] = key(
+        "luminance", "What the new colour keeps: luminance, or the sum of the linear channels.", kind="choice"
+    )
+    most_gain: Annotated[float, Field(ge=1, le=1000)] = key(
+        8.0, "Most that a channel is raised; beyond it the colour is reached in part.", kind="number", unit="linear gain"
+    )
+    lamp: Gains | None = key(
+        None,
+        "The lamp's colour as filmed, linear, as a grey card under it shows.",
+        kind="[r, g, b]",
+        shown="from `takes.grey`, else measured on the set",
+    )
+    balanced: bool = key(
+        False,
+        "The camera was balanced to the light that is there without the lamp: then the lamp's colour is measured "
+        "against it, free of the set's own colours.",
+        kind="yes/no",
+    )
+
+    @model_validator(mode="after")
+    def _check_regel(self) -> Regel:
+        named = [name for name in ("rgb", "kelvin", "mired") if getattr(self, name) is not None]
+        if len(named) > 1:
+            raise ValueError(f"takes only one of rgb, kelvin and mired, not {' and '.join(named)}")
+        if not named and self.green == 0:
+            raise ValueError("needs a colour: rgb, kelvin, mired or green")
+        for name in ("rgb", "lamp"):
+            colour = getattr(self, name)
+            if colour is not None and (max(colour) <= 0 or (name == "lamp" and min(colour) <= 0)):
+                raise ValueError(f"{name} {list(colour)} holds no light{' in every channel' if name == 'lamp' else ''}")
+        if self.locus == "daylight" and self.kelvin is not None and self.kelvin < 4000:
+            raise ValueError(f"the daylight locus begins at 4000 K, kelvin is {self.kelvin:g}")
+        return self
+
+
 class Light(Section):
     """``[[light]]``"""
 
@@ -108,4 +167,26 @@ class Light(Section):
     screen_white: Annotated[float, Field(gt=0, le=1e4)] = key(
         1.0, 'White that `lay = "screen"` works against.', kind="number", unit="linear light"
     )
+    figure_light: Annotated[float, Field(ge=0, le=2)] = key(
+        1.0,
+        "How much of the light falls on whoever stands in the hero, through the hold-out matte; 1 is a guess by "
+        "physics, 0 none.",
+        kind="number",
+        unit="share",
+    )
+    figure_range: LuminanceRange | None = key(
+        None,
+        "Luminance of the hero between which the light falls on the figure; the ends are a stop wide.",
+        kind="[low, high]",
+        unit="linear light",
+        shown="all",
+    )
+    figure_mask: Annotated[str, Field(min_length=1)] | None = key(
+        None,
+        "Where the light may fall on the figure: PNG, TIFF or EXR of the hero's size, white is light. `name.####.png` "
+        "is a sequence by shot frames; in its gaps the nearest picture holds.",
+        kind="path",
+        shown="everywhere",
+    )
+    regel: Regel | None = key(None, "Another gel in front of the lamp, after the fact.", kind="section", shown="none")
     mix: Mix = key(Mix(), "How strong the light is over time.", kind="section", shown="1 on every frame")

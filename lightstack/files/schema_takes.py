@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated, Literal
+from pathlib import Path
+from typing import Annotated, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, PrivateAttr, field_validator, model_validator
 
+from lightstack.core.names import MEASURED
 from lightstack.core.shapes import corners_at
 from lightstack.files.schema_keys import Section, key
 from lightstack.files.schema_types import (
@@ -39,9 +41,16 @@ class TakeSettings(Section):
     )
     colour: Annotated[str, Field(min_length=1)] = key(
         "auto",
-        "Encoding of the footage: its own tags, a curve (`slog3`), `curve/primaries`, or a space of the "
-        "colour configuration.",
+        "Encoding of the footage: its own tags, a curve (`slog3`), `curve/primaries`, a space of the "
+        "colour configuration, or `measured` (see `response`).",
         kind="name",
+    )
+    response: Annotated[str, Field(min_length=1)] | None = key(
+        None,
+        'With `colour = "measured"`: the file by which code values become light, as `lightstack inspect` writes it; '
+        "relative to the shot file.",
+        kind="path",
+        shown="none",
     )
     range: Literal["auto", "full", "limited"] = key("auto", "Range of the code values.", kind="choice")
     matrix: Literal["auto", "rgb", "bt601", "bt709", "bt2020"] = key(
@@ -67,6 +76,20 @@ class TakeSettings(Section):
         unit="linear gain",
         shown="the same as the hero",
     )
+    _folder: Path = PrivateAttr(default=Path())
+
+    @model_validator(mode="after")
+    def _check_response(self) -> Self:
+        if self.colour == MEASURED and self.response is None:
+            raise ValueError('needs response beside colour = "measured": the file that `lightstack inspect` writes')
+        if self.colour != MEASURED and self.response is not None:
+            raise ValueError(f'has a response, but colour = "{self.colour}": write colour = "measured" to use it')
+        return self
+
+    @property
+    def response_path(self) -> Path | None:
+        """Where the response lies; None without one."""
+        return None if self.response is None else self._folder / self.response
 
 
 class Takes(Section):

@@ -146,6 +146,15 @@ def check_gains(value: object) -> tuple[float, float, float]:
     return float(value[0]), float(value[1]), float(value[2])
 
 
+def check_luminance_range(value: object) -> tuple[float, float]:
+    """A range of linear light [low, high], low >= 0 and below high."""
+    if not isinstance(value, (list, tuple)) or len(value) != 2 or not all(_is_number(v) for v in value):
+        raise ValueError("expected two numbers [low, high]")
+    if not 0 <= value[0] < value[1] <= 1e6:
+        raise ValueError(f"needs 0 <= low < high, not {list(value)}")
+    return float(value[0]), float(value[1])
+
+
 def check_white(value: object) -> tuple[float, float, float]:
     """Three gains [r, g, b] that are divided by, so each > 0."""
     gains = check_gains(value)

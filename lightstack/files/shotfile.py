@@ -54,6 +54,8 @@ def parse_shot(text: str, path: Path) -> ShotSettings:
         raise explain_validation(error, path, text) from None
     _check_together(settings, path, text)
     settings._path = path
+    for take in settings.list_takes():
+        take._folder = path.parent
     return settings
 
 
@@ -212,6 +214,7 @@ def _check_together(settings: ShotSettings, path: Path, text: str) -> None:
     if settings.light and settings.takes.hero is None:
         raise make_error(path, text, ("light", 0), "needs [takes.hero], the take that the light is laid on")
     _check_patches(settings, path, text)
+    _check_holdout(settings, path, text)
     _check_frames(settings, path, text)
 
 
@@ -232,6 +235,23 @@ def _check_patches(settings: ShotSettings, path: Path, text: str) -> None:
         if frames is not None and have is not None and (frames[1] < have[0] or frames[0] > have[1]):
             message = f"= [{frames[0]}, {frames[1]}]: none of them is among the shot's frames {have[0]} to {have[1]}"
             raise make_error(path, text, ("patch", number, "frames"), message)
+
+
+def _check_holdout(settings: ShotSettings, path: Path, text: str) -> None:
+    """Check what the hold-out is told from. Raises SettingError."""
+    wish = settings.holdout
+    if wish is None:
+        return
+    if settings.takes.hero is None:
+        raise make_error(path, text, ("holdout",), "needs [takes.hero], in which the figure stands")
+    takes = [name for name in ("empty_lit", "empty", "clean") if getattr(settings.takes, name) is not None]
+    takes += ["clean"] if settings.clean is not None and "clean" not in takes else []
+    known = ["auto", "none", *takes, *(sweep.name for sweep in settings.sweep)]
+    if wish.source not in known:
+        near = nearest_name(wish.source, known)
+        hint = f"; the nearest is {near}" if near else f"; there are {', '.join(known)}"
+        message = f'= "{wish.source}": there is no such take or sweep{hint}'
+        raise make_error(path, text, ("holdout", "from"), message)
 
 
 def _check_frames(settings: ShotSettings, path: Path, text: str) -> None:

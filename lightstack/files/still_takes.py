@@ -53,4 +53,4 @@ class StillsPart:
         for number, still in self._reader.stream(numbers):
             self.decoded += 1
             seconds = Fraction(number - self.first) / rate if rate else None
-            yield CodedFrame(number, (still.pixels,), seconds)
+            yield CodedFrame(number, (still.pixels,), seconds, still.header.timecode)

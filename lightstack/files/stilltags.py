@@ -270,6 +270,8 @@ def _timecode(spec: Any) -> str | None:
         word & 0x3F,
     )
     sign = ";" if word & 0x40 else ":"
+    if any(digits & 0x0F > 9 or digits >> 4 > 9 for digits in (hours, minutes, seconds, frames)):
+        return None  # a field left undefined holds ones
     return f"{hours:02x}:{minutes:02x}:{seconds:02x}{sign}{frames:02x}"
 
 

@@ -12,11 +12,13 @@ from pathlib import Path
 
 from lightstack.core.ceiling import put_ceiling
 from lightstack.core.light import CURVE_PRIMARIES, CURVES, PRIMARIES
+from lightstack.core.names import MEASURED
 from lightstack.errors import SettingError, UnreadableInput
 from lightstack.files.pixels import PixelLayout
+from lightstack.files.response import fit_encoding
 from lightstack.records import Encoding
 
-__all__ = ["ColourTags", "name_encoding", "resolve_named", "write_tags"]
+__all__ = ["ColourTags", "name_encoding", "put_response", "resolve_named", "write_tags"]
 
 UNSPECIFIED = 2
 _PRIMARIES = {1: "bt709", 5: "bt601_625", 6: "bt601_525", 7: "bt601_525", 9: "bt2020", 12: "p3d65"}
@@ -83,11 +85,12 @@ def name_encoding(
     matrix: str,
     source: str,
     config: str | Path | None = None,
+    response: Path | None = None,
 ) -> Encoding:
     """Name a movie's encoding from its tags, what was asked for, and what is usual where neither speaks.
 
-    ``colour``, ``range``, ``matrix``: "auto" or a name. ``source``: the file, for messages. Every guess
-    becomes a sentence in ``Encoding.assumed``.
+    ``colour``, ``range``, ``matrix``: "auto" or a name. ``source``: the file, for messages. ``response``: file that
+    "measured" footage is read by. Every guess becomes a sentence in ``Encoding.assumed``.
 
     Raises SettingError for unknown names, UnreadableInput for tags that cannot be decoded.
 
@@ -109,7 +112,11 @@ def name_encoding(
         transfer="bt709",
         primaries="bt709",
     )
-    if colour != "auto":
+    if colour == MEASURED:  # the tagged curve only says how the file is shown
+        shown = _TRANSFERS.get(tags.transfer, "bt709")
+        encoding = replace(encoding, transfer=shown, primaries=_pick_primaries(tags, height, source, assumed))
+        encoding = put_response(encoding, response, source=source)
+    elif colour != "auto":
         encoding = resolve_named(encoding, colour, source=source, config=config)
     else:
         transfer = _pick_transfer(tags, source, assumed)
@@ -117,6 +124,16 @@ def name_encoding(
             encoding, transfer=transfer, primaries=_pick_primaries(tags, height, source, assumed)
         )
     return put_ceiling(replace(encoding, assumed=(*encoding.assumed, *assumed)))
+
+
+def put_response(encoding: Encoding, response: Path | None, *, source: str) -> Encoding:
+    """Have an encoding decoded by the response that lies in a file.
+
+    Raises SettingError without one or where it does not fit, MissingInput, UnreadableInput.
+    """
+    if response is None:
+        raise SettingError(f'{source}: colour = "measured" needs a response, the file that `lightstack inspect` writes')
+    return replace(encoding, response=fit_encoding(encoding, response, source=source), ocio_space=None)
 
 
 def resolve_named(

@@ -56,13 +56,14 @@ def open_take(
     keep_readable: bool = False,
     threads: int = 0,
     config: str | Path | None = None,
+    response: Path | None = None,
 ) -> Take:
     """Open a movie, numbered stills, a folder of stills, or a list of these as one take.
 
-    ``colour``: "auto" (tags), a curve, "curve/primaries", or a space of the colour configuration ``config``
-    (default: the pinned one). ``range``: "auto", "full", "limited". ``matrix``: "auto", "bt601", "bt709",
-    "bt2020". ``rotate``: "auto" or degrees clockwise. ``working``: primaries that ``Take.linear`` converts
-    into. ``keep_readable``: use what decodes of a damaged movie. ``threads``: of the decoder, 0 = as many as
+    ``colour``: "auto" (tags), a curve, "curve/primaries", a space of the colour configuration ``config`` (default: the
+    pinned one), or "measured", by the file ``response``. ``range``: "auto", "full", "limited". ``matrix``: "auto",
+    "bt601", "bt709", "bt2020". ``rotate``: "auto" or degrees clockwise. ``working``: primaries that ``Take.linear``
+    converts into. ``keep_readable``: use what decodes of a damaged movie. ``threads``: of the decoder, 0 = as many as
     there are cores.
 
     A list opens as one take with frames numbered on from 1; ``info.notes`` says where each file begins.
@@ -74,7 +75,7 @@ def open_take(
         raise MissingInput(f"take {name!r} names no file; give it a path")
     if working is not None:
         find_primaries(working)
-    wishes = Wishes(name, colour, range, matrix, rotate, keep_readable, threads, config)
+    wishes = Wishes(name, colour, range, matrix, rotate, keep_readable, threads, config, response)
     opened = [
         open_stills(one, wishes) if looks_like_stills(one) else open_movie(one, wishes) for one in paths
     ]
@@ -107,6 +108,7 @@ class Take:
         self._decoders = [build_decoder(info.encoding, self.working) for info in infos]
         self._running: list[Generator[CodedFrame, None, None]] = []
         self._processors: dict[int, Any] = {}
+        self._noted: list[str] = []
 
     def __enter__(self) -> Take:
         return self
@@ -134,7 +136,11 @@ class Take:
     @property
     def reading_notes(self) -> tuple[str, ...]:
         """What was found out while reading, one sentence each (a truncated end that was kept)."""
-        return tuple(note for part in self._parts for note in part.notes)
+        return (*(note for part in self._parts for note in part.notes), *self._noted)
+
+    def note(self, line: str) -> None:
+        """Add a sentence to what was found out while reading."""
+        self._noted.append(line)
 
     # --- frames ---
 
@@ -200,8 +206,15 @@ class Take:
 
     def _renumber(self, frames: Iterator[CodedFrame], index: int) -> Iterator[CodedFrame]:
         shift = self._begins[index] - self._parts[index].first
+        before = self._infos[:index]
+        # a file's own clock begins anew; the take's goes on
+        later = sum((info.frame_count / info.rate for info in before if info.rate), Fraction(0))
         for frame in frames:
-            yield frame if shift == 0 else replace(frame, number=frame.number + shift)
+            if shift == 0 and later == 0:
+                yield frame
+            else:
+                seconds = None if frame.seconds is None else frame.seconds + later
+                yield replace(frame, number=frame.number + shift, seconds=seconds)
 
     def _stream(self, first: int, last: int) -> Iterator[CodedFrame]:
         for index in range(self._part_of(first), self._part_of(last) + 1):

@@ -10,25 +10,39 @@ from lightstack import __version__
 from lightstack.errors import MissingInput, SettingError
 from lightstack.files.folder import MARK, OutFolder, claimed_folder, read_json, write_json
 from lightstack.files.identity import StageBook
-from lightstack.files.schema import ShotSettings
+from lightstack.files.response import read_response
+from lightstack.files.schema import Render, ShotSettings
 from lightstack.files.shotfile import read_shot
 from lightstack.jobs.clean_stage import check_clean, clean_or_recall
+from lightstack.jobs.figure_light import check_figure_light, list_figure_files
 from lightstack.jobs.finish import Delivery, finish
-from lightstack.jobs.hero import describe_reading, look_at_hero, open_hero
+from lightstack.jobs.frame_tasks import LIGHT, MadeFrames, check_sheet_frames
+from lightstack.jobs.frames_stage import RenderWish, check_render_frames, make_frames
+from lightstack.jobs.hand_masks import list_hand_files
+from lightstack.jobs.hero import describe_reading, identify_take, look_at_hero, open_hero
+from lightstack.jobs.holdout_stage import check_holdout
 from lightstack.jobs.manifest import describe_take
 from lightstack.jobs.mixes import make_mixes, write_mixes
 from lightstack.jobs.options import BuildOptions, BuildResult, check_ocio
 from lightstack.jobs.patch_source import find_source, takes_clean_plate
-from lightstack.jobs.patch_stage import ShotPatches, check_patches, patch_or_recall
-from lightstack.jobs.preview_stage import check_sheet_frames, preview_or_recall
+from lightstack.jobs.patch_stage import check_patches
+from lightstack.jobs.shot_parts import ShotParts, gather_parts
 from lightstack.jobs.sweep_stage import SCHEMA, build_or_recall
-from lightstack.records import LaidFrame, Progress, Verdict
+from lightstack.records import Progress, Verdict
 
 
-def build_shot(shot_path: Path, *, options: BuildOptions, progress: Progress, redo: str | None = None) -> BuildResult:
-    """Build a shot: every sweep's plate, the mixes, the preview, the report.
+def build_shot(
+    shot_path: Path,
+    *,
+    options: BuildOptions,
+    progress: Progress,
+    redo: str | None = None,
+    render: RenderWish | None = None,
+) -> BuildResult:
+    """Build a shot: every sweep's plate, the mixes, the shot's frames, the preview, the report.
 
-    ``redo``: the one stage to build again though nothing changed ("preview"); with ``options.force`` all.
+    ``redo``: the one stage to build again though nothing changed ("preview"); with ``options.force`` all. ``render``:
+    which frames to write; without a `[render]` in the shot file its defaults hold then.
 
     Raises
     ------
@@ -36,15 +50,33 @@ def build_shot(shot_path: Path, *, options: BuildOptions, progress: Progress, re
         For a shot file or footage that cannot be used; finished results of earlier stages stay.
     """
     settings = read_shot(shot_path)
+    if render is not None:
+        settings = ask_for_frames(settings)
     check_inputs(settings)
     check_clean(settings)
     check_ocio(options)
     with claimed_folder(settings.out) as folder:
-        return build_into(folder, settings, options=options, progress=progress, redo=redo)
+        wish = render or RenderWish()
+        return build_into(folder, settings, options=options, progress=progress, redo=redo, wish=wish)
+
+
+def ask_for_frames(settings: ShotSettings) -> ShotSettings:
+    """Return the settings with a `[render]`, its defaults where the file has none. Raises SettingError without a hero."""
+    if settings.takes.hero is None:
+        raise SettingError(f"{settings.path}: has no [takes.hero]; frames are rendered over a hero, so name one")
+    if settings.render is not None:
+        return settings
+    return settings.with_section(render=Render())
 
 
 def build_into(
-    folder: OutFolder, settings: ShotSettings, *, options: BuildOptions, progress: Progress, redo: str | None
+    folder: OutFolder,
+    settings: ShotSettings,
+    *,
+    options: BuildOptions,
+    progress: Progress,
+    redo: str | None,
+    wish: RenderWish,
 ) -> BuildResult:
     """Build checked settings into an output folder, as `build_shot` says."""
     force: set[str | None] = {"sweep", "preview"} if options.force and redo is None else {redo}
@@ -53,20 +85,27 @@ def build_into(
     kept = folder.scratch / "result.json"
     if book.broken:
         progress.say(f"{folder.scratch / MARK}: cannot be read whole; what it does not know is built again")
-    if not force - {None} and book.is_current("shot", inputs):
+    if not force - {None} and wish.frames is None and book.is_current("shot", inputs):
         known = recall_result(folder.path, kept, progress=progress)
         if known is not None:
             return known
     shot = settings.shot
     delivery = Delivery(folder, shot.name, f"{shot.name}_", f"_v{shot.version:03d}", False, book)
-    result = build_stages(delivery, settings, options, force=force, progress=progress)
-    write_json(kept, {**asdict(result), "out": None})
-    book.record("shot", inputs, result.files)
+    result = build_stages(delivery, settings, options, wish=wish, force=force, progress=progress)
+    if wish.frames is None:
+        write_json(kept, {**asdict(result), "out": None})
+        book.record("shot", inputs, result.files)
     return result
 
 
 def build_stages(
-    delivery: Delivery, settings: ShotSettings, options: BuildOptions, *, force: set[str | None], progress: Progress
+    delivery: Delivery,
+    settings: ShotSettings,
+    options: BuildOptions,
+    *,
+    wish: RenderWish,
+    force: set[str | None],
+    progress: Progress,
 ) -> BuildResult:
     """Build every stage that is not current, or that ``force`` names, and what is written over all of them."""
     folder, book = delivery.folder, delivery.book
@@ -76,6 +115,9 @@ def build_stages(
         if hero is not None:
             check_sheet_frames(settings, hero)
             check_patches(settings, hero)
+            check_holdout(settings, hero)
+            check_figure_light(settings, hero)
+            check_render_frames(hero, wish.frames)
             seen = look_at_hero(hero, folder, book, options, force=again, progress=progress)
         built = [
             build_or_recall(delivery, settings, sweep, hero, seen, options, force=again, progress=progress)
@@ -83,57 +125,54 @@ def build_stages(
         ]
         mixes = make_mixes(settings, hero)
         files = write_mixes(delivery, mixes)
-        laid: tuple[LaidFrame, ...] = ()
         clean = clean_or_recall(delivery, settings, hero, seen, options, force=again, progress=progress)
-        if clean is not None:
-            files += list(clean.files)
-        patched: ShotPatches | None = None
-        if hero is not None and seen is not None and settings.patch:
-            plates = {} if clean is None else {"clean": folder.file(clean.plate)}
-            patched = patch_or_recall(
-                delivery, settings, hero, seen, built, options, plates=plates, force=again, progress=progress
+        files += [] if clean is None else clean.files
+        parts, made = ShotParts(delivery, built, mixes), MadeFrames()
+        if hero is not None and seen is not None:
+            parts = gather_parts(
+                delivery, settings, hero, seen, built, mixes, clean, options, force=again, progress=progress
             )
-            files += patched.built.files
-        if hero is not None and seen is not None and (settings.light or settings.patch):
-            show = "preview" in force
-            laid, more = preview_or_recall(
-                delivery, settings, hero, seen, built, mixes, options, patched=patched, force=show, progress=progress
-            )
-            files += more
+            if settings.light or settings.patch or settings.render:
+                made = make_frames(
+                    delivery, settings, hero, seen, parts, options, wish=wish, force=force, progress=progress
+                )
         takes = {} if hero is None else {"hero": describe_take(hero.take.info, book, folder)}
-        takes |= {} if patched is None else patched.sources
+    patches = parts.report_patches(made.laid)
     return finish(
         delivery,
         built,
         settings=settings.model_dump(mode="json", by_alias=True),
-        takes=takes,
+        takes={**takes, **parts.sources},
         primaries=None if hero is None else hero.working,
         warnings=(
             *(() if hero is None else hero.warnings),
             *(() if clean is None else clean.warnings),
-            *(() if patched is None else patched.built.warnings),
+            *parts.warnings,
+            *made.warnings,
         ),
+        clean=None if clean is None else clean.report,
         verdicts=(*(() if seen is None else (seen.verdict,)), *(() if clean is None else (clean.verdict,))),
         findings=() if seen is None else seen.findings,
         mix=next(iter(mixes.values()), None),
-        laid=laid,
-        patches=() if patched is None else patched.built.reports,
-        files=files,
+        laid=made.laid.get(LIGHT, ()),
+        patches=patches,
+        holdout=None if parts.holdout.built is None else parts.holdout.built.report,
+        regels=parts.regels.reports,
+        files=[*files, *parts.files, *made.files],
     )
 
 
 def shot_inputs(book: StageBook, settings: ShotSettings, options: BuildOptions) -> dict[str, Any]:
     """Return everything that the whole build depends on."""
-    named = [getattr(settings.takes, name) for name in type(settings.takes).model_fields]
-    takes = [take for take in (*named, *settings.sweep) if take is not None]
     mixes = [settings.locate(light.mix.file) for light in settings.light if light.mix.file is not None]
     return {
         "schema": SCHEMA,
         "version": __version__,
         "settings": settings.model_dump(mode="json", by_alias=True),
-        "takes": [book.identify(settings.take_paths(take)) for take in takes],
+        "takes": [identify_take(book, take, settings.take_paths(take)) for take in settings.list_takes()],
         "mixes": book.identify(mixes),
         "patches": book.identify(patch_files(settings)),
+        "hands": book.identify([*list_hand_files(settings), *list_figure_files(settings)]),
         "reading": describe_reading(options),
     }
 
@@ -165,10 +204,13 @@ def recall_result(out: Path, kept: Path, *, progress: Progress) -> BuildResult |
 
 def check_inputs(settings: ShotSettings) -> None:
     """Refuse a shot file that asks for nothing, or names files that are not there."""
-    if not settings.sweep and not settings.patch and settings.clean is None:
+    if not (settings.sweep or settings.patch or settings.clean or settings.render or settings.holdout):
         raise SettingError(f"{settings.path}: asks for nothing; add a [[sweep]] with its path")
     takes = [t for t in (settings.takes.hero, settings.takes.empty) if t is not None]
     paths = [path for take in (*takes, *settings.sweep) for path in settings.take_paths(take)]
-    for path in (*paths, *patch_files(settings)):
+    for path in (*paths, *patch_files(settings), *list_hand_files(settings), *list_figure_files(settings)):
         if not path.exists() and "#" not in path.name and "%" not in path.name:
             raise MissingInput(f"{path}: nothing is there; check the path in {settings.path.name}")
+    for take in settings.list_takes():
+        if take.response_path is not None:
+            read_response(take.response_path)  # a broken one is told before any footage is read

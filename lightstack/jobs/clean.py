@@ -11,19 +11,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.clean_choice import (
-    choose_clean_frames,
-    close_outlines,
-    compare_framing,
-    fill_holes,
-    list_places,
-    thin_masks,
-)
+from lightstack.core.clean_choice import choose_clean_frames, compare_framing, fill_holes, thin_masks
 from lightstack.core.compare import compare_exposure
-from lightstack.core.longest_rest import RestPicture, find_longest_rest, find_patches, mark_seen, read_moment
+from lightstack.core.longest_rest import RestPicture, find_longest_rest, mark_seen, read_moment
 from lightstack.core.median import METHODS, noise_share
 from lightstack.errors import MismatchedInput, SettingError, UnusableTake
 from lightstack.files.schema import TakeSettings
+from lightstack.jobs.clean_doubt import enlarge, find_doubts, keep_bodies, name_doubts
 from lightstack.jobs.clean_look import MOST_MOMENTS, Material, Moments, keep_moments, look_at_material
 from lightstack.jobs.clean_pass import FullPass, reduce_full_size
 from lightstack.jobs.footage import FittedTake, open_fitted
@@ -31,7 +25,7 @@ from lightstack.jobs.lamp_light import shrink_mean
 from lightstack.jobs.options import BuildOptions
 from lightstack.records import Hole, Origin, Progress
 
-__all__ = ["ALL_METHODS", "LEAST_FRAMES", "CleanOutcome", "CleanRequest", "CleanTake", "make_clean"]
+__all__ = ["ALL_METHODS", "LEAST_FRAMES", "CleanOutcome", "CleanRequest", "CleanTake", "cover_masks", "make_clean"]
 
 ALL_METHODS = (*METHODS, "longest_rest")
 LEAST_FRAMES = {"median": 3, "mean": 2, "sigma_clip": 5, "longest_rest": 3}
@@ -39,8 +33,6 @@ HARM = {"median": np.pi / 2, "sigma_clip": np.pi / 2, "mean": 25.0, "longest_res
 CHOICE_FACTOR = 4  # small pictures to the grid on which frames are chosen
 SAME_FRAMING = 0.3  # correlation of texture: other places reach 0.1, alike rooms 0.4, one place in other light more
 SURE_FRAMING = 0.6  # needed where registration itself found no match
-UNSURE_SHARE = 0.5  # a median needs the set in more than half of its frames
-NAMED_SHARE = 5e-4  # of the picture: smaller places are not named
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +65,9 @@ class CleanOutcome:
     ``light`` (H, W, 3). ``seen`` (H, W) 0..1: in which share of the moments looked at a place shows what the plate
     shows. ``count`` (H, W): of how many frames a value is. ``sigma`` (H, W, 3): the noise left. ``holes`` (H, W):
     nothing clean is known there; ``painted`` (H, W): those of them that were painted over. ``places``: the holes,
-    ``restless``: where somebody moves but never leaves; both count in pixels of the full picture. ``used``: take and
-    source frame. ``values``: what was reduced, in words.
+    ``covered``: in which share of the frames used each of them does not show its longest rest; ``restless``: where
+    somebody moves but never leaves, ``stays`` (h, w): the same as a picture, small; both lists count in pixels of the
+    full picture. ``used``: take and source frame. ``values``: what was reduced, in words.
     """
 
     light: NDArray[np.float32]
@@ -84,7 +77,9 @@ class CleanOutcome:
     holes: NDArray[np.bool_]
     painted: NDArray[np.bool_]
     places: tuple[Hole, ...]
+    covered: tuple[float, ...]
     restless: tuple[Hole, ...]
+    stays: NDArray[np.bool_]
     used: tuple[tuple[str, int], ...]
     moments: int
     method: str
@@ -93,6 +88,16 @@ class CleanOutcome:
     primaries: str
     warnings: tuple[str, ...]
     decoded: int
+
+    @property
+    def reduced_by(self) -> str:
+        """What made one value of many, "median" or "mean": a clipped mean is a mean."""
+        return reduced_by(self.method)
+
+
+def reduced_by(method: str) -> str:
+    """Return what a method makes one value of many by, "median" or "mean"."""
+    return "median" if method in ("median", "longest_rest") else "mean"
 
 
 def make_clean(request: CleanRequest, folder: Path, *, progress: Progress) -> CleanOutcome:
@@ -206,11 +211,16 @@ def cover_masks(
 ) -> NDArray[np.bool_] | None:
     """Return where each chosen frame does not show the longest rest, (n, h, w); None where the method needs no masks.
 
-    A place that no chosen frame shows is masked in none of them: it stays as filmed, and is a hole.
+    A place that no chosen frame shows is masked where more than that place is covered: a speck that matches nothing
+    takes the frames that show the set round it. What is left then stays as filmed, and is a hole.
     """
     if request.method != "longest_rest":
         return None
     masks = np.stack([~mark_seen(material[t].picture(k), rest.light, moments.noise) for t, k in chosen])
+    lost = masks.all(axis=0)
+    if lost.any():
+        for mask in masks:
+            mask[lost] = keep_bodies(mask)[lost]
     return np.asarray(masks & ~masks.all(axis=0))
 
 
@@ -227,17 +237,16 @@ def assess(
     height, width = takes[0].size
     small = shrink_result(full.light, rest.light.shape[:2])
     seen = share_seen(moments, small)
-    doubtful = find_doubtful(request.method, small, rest, moments, material, chosen)
-    restless = close_outlines(rest.restless)
-    holes = (full.count == 0) | (enlarge(doubtful.astype(np.float32), (height, width)) > 0.5)
+    doubts = find_doubts(request.method, small, rest, moments, material, chosen)
+    holes = (full.count == 0) | (enlarge(doubts.doubtful.astype(np.float32), (height, width)) > 0.5)
+    places, covered, restless = name_doubts(holes, doubts)
     light, count = np.nan_to_num(full.light), np.where(holes, 0, full.count).astype(np.uint16)
     painted = np.zeros(holes.shape, bool)
     if request.fill and holes.any():
         light, painted = fill_holes(light, holes)
-    share = noise_share(count, method="median" if request.method in ("median", "longest_rest") else "mean")
+    share = noise_share(count, method=reduced_by(request.method))
     sigma = full.noise.sigma(light) * np.nan_to_num(share, nan=1.0)[..., None]
     confidence = np.where(full.count == 0, 0, enlarge(seen, (height, width)))
-    scale = height / rest.light.shape[0]
     return CleanOutcome(
         light=light,
         seen=confidence.astype(np.float32),
@@ -245,11 +254,10 @@ def assess(
         sigma=sigma.astype(np.float32),
         holes=holes,
         painted=painted,
-        places=list_places(holes, least_share=NAMED_SHARE),
-        restless=tuple(
-            Hole(one.number, one.x * scale, one.y * scale, one.area_share, one.where)
-            for one in list_places(restless, least_share=NAMED_SHARE)
-        ),
+        places=places,
+        covered=covered,
+        restless=restless,
+        stays=doubts.stays,
         used=tuple((request.takes[t].name, int(material[t].proxies.source_frames[k])) for t, k in chosen),
         moments=len(moments),
         method=request.method,
@@ -268,50 +276,12 @@ def shrink_result(light: NDArray[np.float32], size: tuple[int, int]) -> NDArray[
     return np.asarray(cv2.blur(small, (3, 3)), np.float32)
 
 
-def enlarge(mask: NDArray[np.float32], size: tuple[int, int]) -> NDArray[np.float32]:
-    """Bring a small picture (h, w) to full size (H, W), linearly; the rest at right and bottom repeats its edge."""
-    factor = max(1, size[1] // mask.shape[1])
-    rows, columns = mask.shape[0] * factor, mask.shape[1] * factor
-    grown = cv2.resize(mask, (columns, rows), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(np.pad(grown, ((0, max(0, size[0] - rows)), (0, max(0, size[1] - columns))), mode="edge"))
-
-
 def share_seen(moments: Moments, picture: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return in which share of the moments each place shows what a picture shows, (h, w)."""
     total = np.zeros(picture.shape[:2], np.float32)
     for k in range(len(moments)):
         total += mark_seen(read_moment(moments.pictures, k), picture, moments.noise, rim=0)
     return np.asarray(total / len(moments), np.float32)
-
-
-def find_doubtful(
-    method: str,
-    picture: NDArray[np.float32],
-    rest: RestPicture,
-    moments: Moments,
-    material: Sequence[Material],
-    chosen: Sequence[tuple[int, int]],
-) -> NDArray[np.bool_]:
-    """Tell where a reduced picture may show somebody in place of the set, (h, w).
-
-    Where the longest rest shows something else over more than specks, or, for a median, where fewer than half of its
-    frames show what it shows.
-    """
-    doubtful = np.zeros(picture.shape[:2], bool)
-    for patch in find_patches(picture, rest.light, moments.noise):
-        doubtful |= patch
-    if method == "longest_rest":
-        seen = np.zeros(picture.shape[:2], bool)
-        for t, k in chosen:
-            seen |= mark_seen(material[t].picture(k), rest.light, moments.noise, rim=1)
-        return np.asarray(cv2.morphologyEx((~seen).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0)
-    if method == "median":
-        total = np.zeros(picture.shape[:2], np.float32)
-        for t, k in chosen:
-            total += mark_seen(material[t].picture(k), picture, moments.noise, rim=0)
-        rare = np.asarray(total / len(chosen) < UNSURE_SHARE, np.uint8)
-        doubtful |= cv2.morphologyEx(rare, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
-    return doubtful
 
 
 def compare_takes(material: Sequence[Material]) -> list[str]:

@@ -14,7 +14,7 @@ from lightstack.core.clean_choice import pick_moments
 from lightstack.core.half import HALF_VALUES
 from lightstack.core.noise import NoiseTally
 from lightstack.core.warp import warp_picture
-from lightstack.errors import UnusableTake
+from lightstack.errors import SettingError, UnusableTake
 from lightstack.files.folder import explain_os_error
 from lightstack.files.schema import TakeSettings
 from lightstack.jobs.footage import FittedTake, resolve_ranges
@@ -88,6 +88,10 @@ def look_at_material(
     ``ranges``: of source frames, the only ones that are usable; () = all.
     """
     spans = resolve_ranges(ranges, fitted.take, what="frames")
+    backwards = next((pair for pair in spans if pair[0] > pair[1]), None)
+    if backwards is not None:
+        a, b = backwards
+        raise SettingError(f"{fitted.take.info.paths[0]}: frames {a}-{b} run backwards; write {b}-{a}")
     if spans:
         first, last = min(a for a, _ in spans), max(b for _, b in spans)
         settings = settings.model_copy(update={"use": (first, last)})

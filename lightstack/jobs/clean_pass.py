@@ -29,7 +29,8 @@ from lightstack.records import CodedFrame, Encoding, NoiseModel, Progress
 
 __all__ = ["FullPass", "reduce_full_size"]
 
-IN_MEMORY_BYTES = 2**30  # kept in memory where no budget is named
+IN_MEMORY_BYTES = 2**30  # kept in memory where no budget is named ...
+USUAL_BYTES = 2**31  # ... or less, so that all together stays within this
 ROWS_AT_ONCE = 64
 PAIRS = 8
 FLOOR_SIGMA_SHARE = 0.5  # of a frame's noise in black: the least that a clipped mean takes for noise
@@ -151,7 +152,7 @@ def plan_place(
 ) -> Path | None:
     """Decide where frames are kept: None for memory, or the file, after saying how large it gets."""
     needed = frames_bytes(count, size, kind)
-    spare = IN_MEMORY_BYTES
+    spare = min(IN_MEMORY_BYTES, USUAL_BYTES - floor_bytes(size))
     if options.memory_bytes is not None:
         spare = options.memory_bytes - floor_bytes(size)
     if needed <= spare:

@@ -12,7 +12,7 @@ from lightstack.files.identity import StageBook
 from lightstack.files.keep import keep_record, recall_or_none
 from lightstack.files.schema import ShotSettings
 from lightstack.jobs.clean import CleanRequest, CleanTake, make_clean
-from lightstack.jobs.clean_results import describe_clean, judge_clean, write_clean
+from lightstack.jobs.clean_results import describe_clean, judge_clean, report_clean, warn_clean, write_clean
 from lightstack.jobs.finish import Delivery
 from lightstack.jobs.hero import HeroPart, describe_reading
 from lightstack.jobs.options import BuildOptions
@@ -122,5 +122,6 @@ def build_clean(
         files=tuple(files),
         numbers=json.dumps(describe_clean(outcome)),
         verdict=judge_clean("clean plate", outcome),
-        warnings=tuple(line for line in outcome.warnings if not line.startswith("hero:")),
+        warnings=tuple(line for line in warn_clean("clean plate", outcome) if not line.startswith("hero:")),
+        report=report_clean(outcome),
     )

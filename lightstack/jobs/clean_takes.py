@@ -10,13 +10,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from lightstack.core.names import MEASURED
 from lightstack.errors import MissingInput, SettingError
 from lightstack.files.folder import explain_os_error
 from lightstack.files.identity import list_files
 from lightstack.files.schema import TakeSettings
 from lightstack.files.sequences import STILL_SUFFIXES
 from lightstack.jobs.clean import CleanRequest, CleanTake, make_clean
-from lightstack.jobs.clean_results import describe_clean, judge_clean, name_files, write_clean
+from lightstack.jobs.clean_results import describe_clean, judge_clean, name_files, warn_clean, write_clean
 from lightstack.jobs.options import BuildOptions, BuildResult, check_ocio
 from lightstack.records import Progress
 
@@ -34,6 +35,7 @@ class CleanOptions(BuildOptions):
     most_frames: int = 31
     fill: bool = False
     colour: str = "auto"
+    response: str | None = None
     range: str = "auto"
     matrix: str = "auto"
 
@@ -62,7 +64,7 @@ def clean_takes(takes: Sequence[Path], out: Path, *, options: CleanOptions, prog
     return BuildResult(
         out=out.parent,
         files=tuple(name for name, _ in files),
-        warnings=outcome.warnings,
+        warnings=warn_clean(out.stem, outcome),
         verdicts=(judge_clean(out.stem, outcome),),
         numbers=describe_clean(outcome),
     )
@@ -75,15 +77,25 @@ def check_paths(takes: Sequence[Path], out: Path) -> None:
     for path in takes:
         if not path.exists() and "#" not in path.name and "%" not in path.name:
             raise MissingInput(f"{path}: nothing is there; check the path")
-    if out.suffix.lower() != ".exr":
-        raise SettingError(f"--out {out}: a clean plate is written as OpenEXR; name a file that ends in .exr")
-    if out.is_dir():
-        raise SettingError(f"--out {out}: is a folder; name a file in it, such as {out / 'clean.exr'}")
+    check_out(out)
     results = {(out.parent / name).resolve() for name in name_files(out.stem)} | {out.resolve()}
     for path in takes:
         for file in list_files(path):
             if file.resolve() in results:
                 raise SettingError(f"--out {out}: would be written over {file}, which is filmed; name another file")
+
+
+def check_out(out: Path) -> None:
+    """Refuse a result that is no EXR file, or that a folder stands in the way of. Raises SettingError."""
+    if not out.name:  # nothing was typed, or a dot
+        raise SettingError("--out: names no file; name one that ends in .exr, such as clean.exr")
+    if out.is_dir():
+        raise SettingError(f"--out {out}: is a folder; name a file in it, such as {out / 'clean.exr'}")
+    if out.suffix.lower() != ".exr":
+        raise SettingError(f"--out {out}: a clean plate is written as OpenEXR; name a file that ends in .exr")
+    for name in name_files(out.stem):
+        if (out.parent / name).is_dir():
+            raise SettingError(f"--out {out}: {out.parent / name} is a folder; remove it or name another file")
 
 
 def name_takes(takes: Sequence[Path]) -> list[tuple[Path, str]]:
@@ -107,9 +119,12 @@ def read_as(path: Path, options: CleanOptions) -> TakeSettings:
     ):
         if value not in known:
             raise SettingError(f"--{name} {value}: is unknown; use one of {', '.join(known)}")
+    if (options.colour == MEASURED) != (options.response is not None):
+        raise SettingError("--colour measured and --response FILE go together; name both, or neither")
     return TakeSettings(
         path=(str(path),),
         colour=options.colour,
+        response=options.response,
         range=options.range,  # type: ignore[arg-type]
         matrix=options.matrix,  # type: ignore[arg-type]
     )

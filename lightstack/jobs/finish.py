@@ -26,10 +26,13 @@ from lightstack.jobs.pictures import picture_sweep
 from lightstack.jobs.sweep import SweepOutcome
 from lightstack.records import (
     BuiltSweep,
+    CleanReport,
+    HoldoutReport,
     LaidFrame,
     MixCurve,
     PatchReport,
     Progress,
+    RegelReport,
     ShotReport,
     SweepReport,
     TakeFindings,
@@ -199,7 +202,8 @@ def warn(outcome: SweepOutcome) -> tuple[str, ...]:
         lines.append(f"{info.name}: {count} frames were left out because their position could not be trusted")
     apart = outcome.look.empty_stops
     if np.nanmax(np.abs(apart), initial=0.0) > APART_STOPS:
-        shown = ", ".join(f"{channel} {value:+.2f}" for channel, value in zip("RGB", apart, strict=True))
+        known = [(channel, value) for channel, value in zip("RGB", apart, strict=True) if np.isfinite(value)]
+        shown = ", ".join(f"{channel} {value:+.2f}" for channel, value in known)
         lines.append(
             f"{info.name}: its own dark frames differ from the empty take by {shown} stops; its own are used. "
             "If exposure or white differed, say so with `stops` and `white`; if the room's light changed, film again"
@@ -237,6 +241,9 @@ def finish(
     mix: MixCurve | None = None,
     laid: Sequence[LaidFrame] = (),
     patches: Sequence[PatchReport] = (),
+    clean: CleanReport | None = None,
+    holdout: HoldoutReport | None = None,
+    regels: Sequence[RegelReport] = (),
     files: Sequence[tuple[str, str]] = (),
 ) -> BuildResult:
     """Write tables, report and manifest over everything that was built."""
@@ -256,6 +263,9 @@ def finish(
         cautions=CAUTIONS,
         findings=list_once([*findings, *(f for b in built for f in b.findings)]),
         patches=tuple(patches),
+        clean=clean,
+        holdout=holdout,
+        regels=tuple(regels),
     )
     with ThreadPoolExecutor(1) as pool:  # checksums of what is there already, while the page is made
         hashing = pool.submit(hash_outputs, folder, [name for name, _ in listed[:-1]])
@@ -268,6 +278,8 @@ def finish(
         space={"primaries": built[0].primaries if built else primaries, "transfer": "linear"},
         sweeps={b.report.name: describe_sweep(b) for b in built},
         findings=[describe_findings(take) for take in page.findings],
+        holdout=None if holdout is None else describe_holdout(holdout),
+        regels={one.name: dict(one.numbers) for one in regels},
         outputs=listed,
         warnings=page.warnings,
         known=known,
@@ -279,6 +291,9 @@ def finish(
         verdicts=page.verdicts,
         numbers={
             **{b.report.name: dict(b.report.numbers) for b in built},
+            **({} if clean is None else {"clean plate": dict(clean.numbers)}),
+            **({} if holdout is None else {"hold-out": dict(holdout.numbers)}),
+            **{f"light {one.name}": dict(one.numbers) for one in regels},
             **{f"patch {patch.name}": dict(patch.numbers) for patch in patches},
         },
     )
@@ -314,6 +329,11 @@ def describe_sweep(built: BuiltSweep) -> dict[str, Any]:
             for s in built.registration.stretches
         ],
     }
+
+
+def describe_holdout(report: HoldoutReport) -> dict[str, Any]:
+    """Return what the manifest says of the hold-out."""
+    return {"numbers": dict(report.numbers), "most_need_hands": list(report.hand_work)}
 
 
 def flatten_settings(settings: dict[str, Any], prefix: str = "") -> list[tuple[str, str]]:

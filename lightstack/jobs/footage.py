@@ -113,6 +113,7 @@ def open_fitted(
         list(paths) if len(paths) > 1 else paths[0],
         name=name,
         colour=settings.colour,
+        response=settings.response_path,
         range=settings.range,
         matrix=settings.matrix,
         rotate=settings.rotate,

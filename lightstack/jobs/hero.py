@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -55,7 +55,7 @@ class HeroPart:
         return {
             "version": __version__,
             "settings": self.settings.model_dump(mode="json"),
-            "files": book.identify(self.paths),
+            "files": identify_take(book, self.settings, self.paths),
             "reference": self.reference,
             "working": self.working,
         }
@@ -121,6 +121,11 @@ def source_reference(settings: ShotSettings, take: Take, first: int) -> int:
     return source
 
 
+def identify_take(book: StageBook, take: TakeSettings, paths: Sequence[Path]) -> list[str]:
+    """Return the identities of a take's files and of the response that it is read by."""
+    return book.identify([*paths, *([] if take.response_path is None else [take.response_path])])
+
+
 def describe_reading(options: BuildOptions) -> dict[str, Any]:
     """Return those options of a build that change what is read from the same files."""
     return {"colour": name_config(options.ocio), "keep_readable": options.keep_readable}
@@ -149,15 +154,14 @@ def look_at_hero(
         registration = register_proxies(proxies, picture, np.zeros(len(proxies), bool), model="auto")
     frames = pick_origin_frames(proxies, registration, hero.reference)
     picture = average_frames(proxies, frames).astype(np.float32)
+    checks, rest = check_built_steady(
+        "hero", hero.fitted, proxies, registration, luma=luma, folder=scratch, progress=progress
+    )
     look = HeroLook(
-        Origin("hero", picture, hero.fitted.size, hero.working, len(frames)),
+        Origin("hero", picture, hero.fitted.size, hero.working, len(frames), rest),
         registration,
         grade_locked("hero", registration, len(proxies)),
-        (
-            check_built_steady(
-                "hero", hero.fitted, proxies, registration, luma=luma, folder=scratch, progress=progress
-            ),
-        ),
+        (checks,),
     )
     keep_record(kept, look)
     book.record("hero", inputs, [str(kept.relative_to(folder.path))])

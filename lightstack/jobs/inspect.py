@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
@@ -10,18 +11,27 @@ from pathlib import Path
 
 from lightstack.errors import UnusableTake
 from lightstack.files.folder import OutFolder, claimed_folder
+from lightstack.files.response import RESPONSE_FILE
 from lightstack.jobs.footage import FittedTake, open_fitted
 from lightstack.jobs.inspect_between import compare_all
 from lightstack.jobs.inspect_checks import check_take, look_at_steady, rate_sweep
+from lightstack.jobs.inspect_lamps import LampsJudged, judge_lamps
 from lightstack.jobs.inspect_looked import TakeLooked
 from lightstack.jobs.inspect_luma import LumaSamples
 from lightstack.jobs.inspect_options import Inspected, InspectOptions
 from lightstack.jobs.inspect_out import write_inspection
 from lightstack.jobs.inspect_quick import look_at_quick_sweep, look_quickly
-from lightstack.jobs.inspect_takes import PlannedTake, describe_footage, give_roles, plan_takes, sweep_settings
+from lightstack.jobs.inspect_takes import (
+    SHOT_SUFFIX,
+    PlannedTake,
+    describe_footage,
+    give_roles,
+    plan_takes,
+    sweep_settings,
+)
 from lightstack.jobs.look import look_at_sweep, survey_with_noise
 from lightstack.jobs.options import check_ocio
-from lightstack.jobs.survey import UNKNOWN_NOISE
+from lightstack.jobs.survey import UNKNOWN_NOISE, find_own
 from lightstack.jobs.unlit import find_unlit
 from lightstack.records import Progress, ProxyTake, TakeFindings
 
@@ -56,11 +66,13 @@ def inspect_takes(paths: Sequence[Path], *, out: Path | None, options: InspectOp
     with working_folder(out) as (folder, scratch), ExitStack() as opened:
         surveyed = survey_all(planned, working, scratch, opened, options, progress=progress)
         looked = look_at_all(surveyed, scratch, options, progress=progress)
-        takes, notes = judge_all(looked, options, progress=progress)
+        lamps = judge_lamps(looked, offer=offer_response(paths, out))
+        takes, notes = judge_all(looked, lamps, options, progress=progress)
+        notes += tuple(f"{one.plan.name}: {line}" for one in surveyed for line in one.fitted.take.reading_notes)
         files: tuple[str, ...] = ()
         if folder is not None:
             with progress.step("write", None):
-                files = write_inspection(folder, looked, takes, notes, options, title=name_page(paths))
+                files = write_inspection(folder, looked, takes, notes, options, title=name_page(paths), lamps=lamps)
         return Inspected(takes, notes, None if folder is None else folder.path, files, options.quick)
 
 
@@ -134,6 +146,7 @@ def look_at_one(
         proxies=proxies,
         luma=one.luma,
         quick=options.quick and len(proxies) < info.frame_count,
+        own=find_own(one.fitted),
     )
     if one.plan.role != "sweep":
         return look_at_steady(whole, folder, progress=progress)
@@ -165,7 +178,7 @@ def shows_room(one: Surveyed) -> bool:
 
 
 def judge_all(
-    looked: Sequence[TakeLooked], options: InspectOptions, *, progress: Progress
+    looked: Sequence[TakeLooked], lamps: LampsJudged, options: InspectOptions, *, progress: Progress
 ) -> tuple[tuple[TakeFindings, ...], tuple[str, ...]]:
     """Check every take by itself and against the others; the notes hold for several takes together."""
     with progress.step("check", len(looked)) as step:
@@ -173,7 +186,19 @@ def judge_all(
         for one in looked:
             takes.append(check_take(one, mains=options.mains))
             step.advance()
-        return compare_all(looked, takes)
+        return compare_all(looked, takes, judged=lamps)
+
+
+def offer_response(paths: Sequence[Path], out: Path | None) -> str:
+    """Say how takes are read by the response that an inspection measures, with the lines to write."""
+    if out is None:
+        return "inspect again with `-o FOLDER`, which measures the response and writes it for `colour = \"measured\"`."
+    shots = [path for path in paths if path.suffix.lower() == SHOT_SUFFIX]
+    place = os.path.relpath(out / RESPONSE_FILE, shots[0].parent) if shots else str(out.resolve() / RESPONSE_FILE)
+    return (
+        'read every take of this camera and setting by what was measured here: in the shot file write '
+        f'colour = "measured" and response = "{Path(place).as_posix()}".'
+    )
 
 
 def name_page(paths: Sequence[Path]) -> str:

@@ -10,36 +10,32 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.between import Between, Moved, check_between, compare_takes
+from lightstack.core.between import Between, Moved, check_between, check_moved, compare_takes
 from lightstack.core.display import display_srgb
-from lightstack.core.sampling import space_evenly
 from lightstack.core.sweep_quality import SweepScore, rank_sweeps, tell_rank
-from lightstack.jobs.inspect_lamps import judge_additivity
+from lightstack.jobs.inspect_lamps import LampsJudged, judge_lamps
 from lightstack.jobs.inspect_looked import TakeLooked
-from lightstack.jobs.unlit import code_step
-from lightstack.records import NOT_CHECKED, Finding, NoiseModel, PlaceView, TakeFindings
+from lightstack.jobs.inspect_rest import bring_together, is_lively, measure_own_lamps, rest_of, say_apart
+from lightstack.records import NOT_CHECKED, Finding, PlaceView, RestPicture, TakeFindings
 
 ASPECT_TOLERANCE = 0.005
-OWN_LAMPS_STOPS = 0.25  # by which some places of a hero are brighter before lamps of its own are taken to be on
-UNEVEN_STOPS = 0.25  # between dimmest and brightest places: daylight and exposure scale all places alike
-BLOCKS, LEAST_BLOCKS = (18, 32), 20
-LIVELY_FRAMES = 24
-LIVELY_SIGMA = 8.0  # a hero's place that changes by this much holds somebody
-LIVELY_SHARE = 0.1
 CROP_RIM = 0.35  # of a place's size, shown round it
 MOST_PLACES = 6
-GREY = 0.18
 COVER_LAMP = "Film three seconds with the lamp covered at the head and the tail."
 
 
 def compare_all(
-    looked: Sequence[TakeLooked], takes: Sequence[TakeFindings]
+    looked: Sequence[TakeLooked], takes: Sequence[TakeFindings], *, judged: LampsJudged | None = None
 ) -> tuple[tuple[TakeFindings, ...], tuple[str, ...]]:
-    """Add to each take what it shows against the first that it must match, and rank the sweeps; notes come second."""
+    """Add to each take what it shows against the first that it must match, and rank the sweeps; notes come second.
+
+    ``judged``: whether light adds up, where that is known.
+    """
     known = [index for index, one in enumerate(looked) if one.rest is not None]
     out = list(takes)
     order = sorted(known, key=lambda index: rank_role(looked[index].role))
-    adding, lamps = judge_additivity(looked)
+    judged = judged or judge_lamps(looked)
+    adding, lamps = judged.finding, judged.names
     for index in order[1:]:
         look = looked[index].look
         if look is not None and not look.own_ambient:
@@ -71,6 +67,11 @@ def pick_references(looked: Sequence[TakeLooked], order: Sequence[int], index: i
     return [first, empty]
 
 
+def lit_apart(reference: TakeLooked, other: TakeLooked) -> bool:
+    """Tell whether one of two takes is lit by lamps of its own."""
+    return measure_own_lamps(rest_of(reference), rest_of(other)) > 0
+
+
 def rank_role(role: str) -> int:
     """Return how fit a role is to hold others against; the hero first."""
     roles = ("hero", "empty", "empty_lit", "clean", "sweep")
@@ -92,104 +93,59 @@ def compare_pair(
         says = f"{other.name} is {sizes[1][1]} x {sizes[1][0]}, {reference.name} is {sizes[0][1]} x {sizes[0][0]}."
         remedy = "Film all takes in one format, the camera the same way up."
         return Finding("between takes", "reshoot", says, remedy), ()
-    one, two = reference.rest, other.rest
-    assert one is not None and two is not None
-    if two.shape != one.shape:
-        two = np.asarray(cv2.resize(two, one.shape[1::-1], interpolation=cv2.INTER_AREA), np.float32)
-    between = compare_takes(
-        one,
-        two,
-        noise=noise_of_means(reference, other),
-        factor=reference.proxies.factor,
-    )
+    rests = rest_of(reference), rest_of(other)
+    between, pictures = compare_rests(*rests)
     names = (reference.name, other.name)
-    if lamps or lit_apart(reference, other):
-        return tell_framing(between, names), ()
-    if reference.role == "hero":
-        lively = find_lively(reference)
-        moved = tuple(thing for thing in between.moved if not is_lively(thing, lively, reference.proxies.factor))
-        between = replace(between, moved=moved)
-    return check_between(between, names=names), cut_places(between.moved, reference, one, two)
+    apart = "lamps light one and not the other on purpose" if lamps else say_apart(*rests)
+    if apart:
+        return tell_framing(between, names, apart), ()
+    return check_between(between, names=names), cut_places(between.moved, rests[0], *pictures)
 
 
-def noise_of_means(reference: TakeLooked, other: TakeLooked) -> NoiseModel:
-    """Return the noise of the pictures at rest of two takes, whichever is the noisier.
-
-    Notes: noise of frames averages out in a mean; what a codec does to a still picture is the same in all frames of a
-    take and another in the next take, and does not. One code of either take is allowed for, at black and at mid grey.
-    """
-    takes = (reference, other)
-    a = np.max([one.proxies.noise_proxy.a / one.rest_frames for one in takes], axis=0)
-    b = np.max([one.proxies.noise_proxy.b / one.rest_frames for one in takes], axis=0)
-    black = max(code_step(one.info.encoding) for one in takes) ** 2
-    grey = max(code_step(one.info.encoding, GREY) for one in takes) ** 2
-    return NoiseModel(a + max(0.0, grey - black) / GREY, b + black, reference.proxies.factor)
-
-
-def lit_apart(reference: TakeLooked, other: TakeLooked) -> bool:
-    """Tell whether two takes are lit differently on purpose: a hero or an empty take with lamps of its own on.
-
-    Notes: a lamp lights some places more than others, while another exposure or daylight scales all alike.
-    """
-    roles = {reference.role, other.role}
-    if not roles <= {"hero", "empty", "empty_lit", "sweep", "clean"}:
-        return True
-    if roles == {"hero", "empty_lit"} or not roles & {"hero", "empty_lit"}:
-        return False
-    lit, bare = (reference, other) if reference.role in ("hero", "empty_lit") else (other, reference)
-    stops = compare_blocks(lit, bare)
-    if len(stops) < LEAST_BLOCKS:
-        return False
-    low, middle, high = np.quantile(stops, (0.1, 0.5, 0.9))
-    return bool(high > OWN_LAMPS_STOPS and high - low > UNEVEN_STOPS and middle > -UNEVEN_STOPS)
+def compare_rests(
+    reference: RestPicture, other: RestPicture
+) -> tuple[Between, tuple[NDArray[np.float32], NDArray[np.float32]]]:
+    """Compare two pictures at rest, and return both as they were compared; whoever moves in the reference is no thing
+    that was moved."""
+    one, two, noise = bring_together(reference, other)
+    factor = reference.noise.scale
+    between = compare_takes(one, two, noise=noise, factor=factor)
+    if reference.lively is not None:
+        still = tuple(thing for thing in between.moved if not is_lively(thing, reference.lively, factor))
+        between = replace(between, moved=still)
+    return between, (one, two)
 
 
-def compare_blocks(one: TakeLooked, two: TakeLooked) -> NDArray[np.float64]:
-    """Return by how many stops the first take is brighter in each of 32 x 18 parts that both show above the noise."""
-    assert one.rest is not None and two.rest is not None
-    size = (BLOCKS[1], BLOCKS[0])
-    levels = [cv2.resize(take.rest.mean(axis=2), size, interpolation=cv2.INTER_AREA) for take in (one, two)]  # type: ignore[union-attr]
-    noise = noise_of_means(one, two)
-    sure = np.minimum(*levels) > 4 * np.sqrt(np.max(noise.b))
-    return np.asarray(np.log2(levels[0][sure] / levels[1][sure]), np.float64)
-
-
-def tell_framing(between: Between, names: tuple[str, str]) -> Finding:
-    """Judge the framing of two takes alone; their light differs on purpose, and a shadow is no thing that was moved."""
+def tell_framing(between: Between, names: tuple[str, str], apart: str) -> Finding:
+    """Judge the framing of two takes alone; ``apart`` says why no more can be compared."""
     found = check_between(replace(between, stops=np.full(3, nan), moved=()), names=names)
     if not between.pose.converged:
         return found
     framing = found.says.split("; too dark")[0].split("; the room")[0].rstrip(".")
-    return replace(found, says=f"{framing}; lamps of its own light it, so light and things moved are not compared.")
+    return replace(found, says=f"{framing}; {apart}.")
 
 
-def find_lively(one: TakeLooked) -> NDArray[np.bool_]:
-    """Return where a take shows somebody moving (h, w): brightness that changes far beyond noise."""
-    proxies = one.proxies
-    frames = [np.asarray(proxies.rgb[k], np.float32) for k in space_evenly(0, len(proxies) - 1, LIVELY_FRAMES)]
-    low, high = frames[0].copy(), frames[0].copy()
-    for frame in frames[1:]:
-        np.minimum(low, frame, out=low)
-        np.maximum(high, frame, out=high)
-    sigma = proxies.noise_proxy.sigma(0.5 * (low + high)) + 0.03 * np.maximum(high, 0)
-    return np.asarray(((high - low) > LIVELY_SIGMA * sigma).any(axis=2), bool)
-
-
-def is_lively(thing: Moved, lively: NDArray[np.bool_], factor: int) -> bool:
-    """Tell whether a place is one in which somebody moves."""
-    x0, y0, x1, y1 = (round(side / factor) for side in thing.box)
-    inside = lively[max(y0, 0) : max(y1, y0 + 1), max(x0, 0) : max(x1, x0 + 1)]
-    return bool(inside.size and inside.mean() > LIVELY_SHARE)
+def compare_with_hero(hero: RestPicture, other: TakeLooked) -> tuple[Finding, tuple[PlaceView, ...]]:
+    """Tell what stands elsewhere in a take than in the hero that it was registered to; its framing is told by where it
+    was put back from."""
+    rest = rest_of(other)
+    between, pictures = compare_rests(hero, rest)
+    apart = say_apart(hero, rest)
+    if apart or not between.pose.converged:
+        why = apart or f"{other.name} cannot be matched to the hero"
+        return Finding("between takes", NOT_CHECKED, f"{why[0].upper()}{why[1:]}."), ()
+    finding = check_moved(between, names=(hero.name, other.name))
+    return finding, cut_places(between.moved, hero, *pictures)
 
 
 def cut_places(
-    moved: Sequence[Moved], reference: TakeLooked, one: NDArray[np.float32], two: NDArray[np.float32]
+    moved: Sequence[Moved], reference: RestPicture, one: NDArray[np.float32], two: NDArray[np.float32]
 ) -> tuple[PlaceView, ...]:
     """Cut places out of both pictures, brightened alike."""
     level = float(np.quantile(one.mean(axis=2), 0.8))
     stops = float(np.clip(np.log2(0.35 / max(level, 1e-4)), 0, 6))
     shown = [display_srgb(picture, reference.primaries, exposure_stops=stops) for picture in (one, two)]
-    factor, (height, width) = reference.proxies.factor, one.shape[:2]
+    factor, (height, width) = reference.noise.scale, one.shape[:2]
     places = []
     for number, thing in enumerate(moved[:MOST_PLACES], start=1):
         x0, y0, x1, y1 = (side / factor for side in thing.box)

@@ -9,18 +9,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lightstack.jobs.footage import FittedTake
-from lightstack.jobs.inspect_between import add_finding, compare_pair
-from lightstack.jobs.inspect_checks import check_take, measure_steady
+from lightstack.jobs.inspect_between import add_finding, compare_pair, compare_with_hero
+from lightstack.jobs.inspect_checks import REST_FRAMES, check_take, measure_steady
 from lightstack.jobs.inspect_looked import TakeLooked
 from lightstack.jobs.inspect_luma import LumaSamples
+from lightstack.jobs.inspect_rest import rest_of
 from lightstack.jobs.inspect_takes import describe_footage
-from lightstack.records import Progress, ProxyTake, Registration, TakeFindings
+from lightstack.records import Progress, ProxyTake, Registration, RestPicture, TakeFindings
 
 if TYPE_CHECKING:
     from lightstack.jobs.sweep import SweepOutcome
 
 MAINS = (50.0, 60.0)
-CHECKS = 1  # raised whenever the checks of a take that is kept change meaning
+CHECKS = 2  # raised whenever the checks of a take that is kept change meaning
 
 
 class Unwatched:
@@ -47,8 +48,9 @@ def check_built_steady(
     luma: LumaSamples,
     folder: Path,
     progress: Progress,
-) -> TakeFindings:
-    """Check a take without a carried lamp that the build has surveyed and registered."""
+) -> tuple[TakeFindings, RestPicture]:
+    """Check a take without a carried lamp that the build has surveyed and registered; its picture at rest is what the
+    sweeps are held against."""
     info = fitted.take.info
     rest, table = measure_steady(proxies, registration, folder, progress=progress)
     one = TakeLooked(
@@ -64,21 +66,24 @@ def check_built_steady(
         registration=registration,
         rest=rest,
         table=table,
+        rest_frames=min(REST_FRAMES, len(proxies)),
         brief=True,
     )
-    return check_take(one, mains=MAINS)
+    return check_take(one, mains=MAINS), rest_of(one)
 
 
 def check_built_sweep(outcome: SweepOutcome) -> tuple[TakeFindings, ...]:
     """Check a sweep that the build has made a plate of, and the empty take that it leaned on."""
     one, bare = see_sweep(outcome), see_empty(outcome)
     sweep = replace(check_take(one, mains=MAINS), panels=())  # the sweep's own section plots them
-    if bare is None:
-        return (sweep,)
     if outcome.look.own_ambient:
         one = replace(one, rest_frames=max(1, int(outcome.look.lamp_off.sum())))
-        sweep = add_finding(sweep, *compare_pair(bare, one))
-    return (check_take(bare, mains=MAINS), sweep)
+        if bare is not None:
+            sweep = add_finding(sweep, *compare_pair(bare, one))
+        hero = None if outcome.origin is None else outcome.origin.rest
+        if hero is not None and hero.light.shape == outcome.look.ambient.shape:
+            sweep = add_finding(sweep, *compare_with_hero(hero, one))
+    return (sweep,) if bare is None else (check_take(bare, mains=MAINS), sweep)
 
 
 def see_sweep(outcome: SweepOutcome) -> TakeLooked:
@@ -127,6 +132,6 @@ def see_empty(outcome: SweepOutcome) -> TakeLooked | None:
         registration=empty.registration,
         rest=rest,
         table=table,
-        rest_frames=len(empty.proxies),
+        rest_frames=min(REST_FRAMES, len(empty.proxies)),
         brief=True,
     )

@@ -15,15 +15,15 @@ from lightstack.core.compression import check_compression, gather_traces
 from lightstack.core.exposure_check import check_drift, check_exposure, measure_drift
 from lightstack.core.flicker import check_flicker, gather_row_profile
 from lightstack.core.focus import check_focus, measure_focus
-from lightstack.core.light import CURVES
-from lightstack.core.light_speed import measure_speed
 from lightstack.core.lock_off import check_lock_off, gather_evidence
+from lightstack.core.measured import find_curve_of
 from lightstack.core.noise_check import check_noise, gather_noise
 from lightstack.core.reach import find_holes
-from lightstack.core.sampling import space_evenly
+from lightstack.core.sampling import space_evenly, widest_gap
+from lightstack.core.skips import gather_moving
 from lightstack.core.survey import survey_sweep
 from lightstack.core.sweep_quality import check_sweep, measure_cover
-from lightstack.core.timing import check_timing, gather_positions
+from lightstack.core.timing import check_timing
 from lightstack.errors import UnusableTake
 from lightstack.files.schema import Sweep
 from lightstack.jobs.choice import choose_frames, find_reach, weigh_light
@@ -51,7 +51,8 @@ SURE_SIGMA = 5.0
 LEAST_BRIGHT = 0.02  # of the picture, kept in any case
 # for an inspection, and for a build, which may take no more than some percent longer by its checks
 FOCUS_WINDOWS = (10, 5)
-MOST_LEVELS = (96, 40)  # frames whose levels are counted
+MOST_LEVELS = (96, 24)  # frames whose levels are counted
+NOISE_PAIRS = (16, 8)  # of frames that noise is read from
 MOST_TRACED, RUN = (120, 48), 24  # frames looked at for the codec's traces, in runs of a second
 
 
@@ -161,20 +162,21 @@ def judge_focus(one: TakeLooked) -> Finding:
 def judge_clipping(one: TakeLooked) -> Finding:
     """Judge clipping, crushed blacks and headroom; of a sweep on its lit frames, lamp and carrier left out."""
     encoding = one.info.encoding
-    curve = CURVES.get(encoding.transfer) if encoding.ocio_space is None and not encoding.is_float else None
+    curve = find_curve_of(encoding) if encoding.ocio_space is None and not encoding.is_float else None
     ceiling = np.inf if curve is None else float(curve.decode(np.array(encoding.ceiling)))
     shown = np.arange(len(one.proxies)) if one.look is None else np.flatnonzero(one.look.table.lamp_on)
     if len(shown):
         shown = shown[np.array(space_evenly(0, len(shown) - 1, MOST_LEVELS[one.brief]))]
     blocked = None if one.look is None else one.look.blocked
-    levels = gather_levels(one.proxies, floor=find_floor(encoding), frames=shown, blocked=blocked)
+    floor = find_floor(encoding)
+    levels = gather_levels(one.proxies, floor=floor, frames=shown, blocked=blocked, ceiling=ceiling)
     gel = None if one.gel is None else [float(level) for level in one.gel]
     return check_clipping(levels, ceiling=ceiling, gel=gel, crushing_matters=one.role != "sweep")
 
 
 def judge_noise(one: TakeLooked) -> Finding:
     """Judge noise on frames without a carried lamp."""
-    samples = gather_noise(one.proxies, frames=following_frames(one))
+    samples = gather_noise(one.proxies, frames=following_frames(one), most_pairs=NOISE_PAIRS[one.brief])
     return check_noise(samples, encoding=one.info.encoding)
 
 
@@ -219,7 +221,7 @@ def judge_sweep(one: TakeLooked) -> tuple[Finding, ...]:
         coverage=one.coverage,
         key_count=one.key_count,
         cover=None if one.quick else cover,
-        speed_px=None if one.quick else measure_light_speed(look),
+        gap_seconds=widest_gap(one.proxies.seconds, table.lamp_on) if one.quick else 0.0,
         size=one.proxies.full_size,
     )
     if not one.quick:
@@ -229,18 +231,6 @@ def judge_sweep(one: TakeLooked) -> tuple[Finding, ...]:
     )
     unknown = Finding("sweep", NOT_CHECKED, says, "Inspect the take without --quick.")
     return (*(finding for finding in found if finding.grade != NOT_CHECKED), unknown)
-
-
-def measure_light_speed(look: SweepLook) -> NDArray[np.float64]:
-    """Return how far the light's edges move from a frame to the next, full-size pixels (n,); NaN not measured."""
-    return measure_speed(
-        lambda k: look.light[k],
-        look.table.lamp_on,
-        lambda k: is_blocked(look.blocked[k]),
-        look.small_ambient,
-        noise=look.small_noise,
-        factor=look.factor,
-    )
 
 
 def judge_lock_off(one: TakeLooked) -> Finding:
@@ -305,9 +295,11 @@ def judge_time(one: TakeLooked, mains: tuple[float, ...]) -> list[Finding]:
             proxies.duplicate,
             rate=one.info.rate,
             change=table.change_sigma,
-            positions=None if one.look is None else gather_positions(proxies, one.rest),
+            moving=gather_moving(proxies),
             frames=proxies.source_frames,
             timed=one.role in ("hero", "take"),
+            timecodes=proxies.timecodes or None,
+            joins=[int(k) for k in np.flatnonzero(np.isin(proxies.source_frames, one.info.joins))],
         ),
     ]
 

@@ -41,6 +41,7 @@ class TakeLooked:
     holes: tuple[Hole, ...] = ()  # in full-size pixels
     brief: bool = False  # part of a build, which has other things to do
     rest_frames: int = 1  # that ``rest`` is a mean of
+    own: NDArray[np.float32] | None = None  # (3, 3) from ``rest`` to the light that the codes stand for
     failure: str = ""
 
     def fail(self, reason: str) -> TakeLooked:

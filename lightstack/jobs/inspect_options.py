@@ -20,6 +20,7 @@ class InspectOptions(BuildOptions):
     quick: bool = False
     mains: tuple[float, ...] = (50.0, 60.0)
     colour: str | None = None
+    response: str | None = None
     range: str | None = None
     matrix: str | None = None
     rotate: int | None = None

@@ -8,8 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.display import display_srgb
+from lightstack.core.sampling import widest_gap
 from lightstack.files.folder import OutFolder, write_whole
 from lightstack.files.plates import write_png
+from lightstack.files.response import RESPONSE_FILE, write_response
+from lightstack.jobs.inspect_lamps import LampsJudged
 from lightstack.jobs.inspect_looked import TakeLooked
 from lightstack.jobs.inspect_options import InspectOptions
 from lightstack.jobs.inspect_views import draw_still, stack_roughly
@@ -26,8 +29,9 @@ def write_inspection(
     options: InspectOptions,
     *,
     title: str,
+    lamps: LampsJudged | None = None,
 ) -> tuple[str, ...]:
-    """Write everything an inspection shows and return the names of the files."""
+    """Write everything an inspection shows, and the response that it measured; return the names of the files."""
     from lightstack.report.takes import Inspection, make_inspection
 
     files: list[str] = []
@@ -46,6 +50,9 @@ def write_inspection(
     kind = "quick inspection: not every frame was seen" if options.quick else "inspection"
     page = Inspection(title, kind, tuple(takes), tuple(notes), tuple(pictures))
     write_whole(folder.file(PAGE), make_inspection(page))
+    if lamps is not None and lamps.response is not None and lamps.notes is not None:
+        write_response(folder.file(RESPONSE_FILE), lamps.response, lamps.notes)
+        files.append(RESPONSE_FILE)
     return (PAGE, *files)
 
 
@@ -60,7 +67,9 @@ def draw_sweep(one: TakeLooked) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
     seen = int(np.sum(look.table.lamp_on))
     foot = "The camera's view; left and right as in the picture."
     if one.quick:
-        foot += f" Seen at {seen} lit frames: what is lit only in between may be ringed too."
+        gap = widest_gap(one.proxies.seconds, look.table.lamp_on)
+        apart = f", up to {gap:.1f} s apart" if gap else ""
+        foot += f" Seen at {seen} lit frames{apart}: what is lit only in between may be ringed too."
     bright = draw_still(look.small_ambient + np.maximum(plate, 0), one.primaries)
     picture = draw_reshoot(bright, one.reach, one.holes, title=one.name, full_size=one.proxies.full_size, foot=foot)
     return display_srgb(plate, one.primaries), picture

@@ -18,7 +18,7 @@ from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.jobs.footage import FittedTake, resolve_ranges
 from lightstack.jobs.inspect_luma import LumaSamples
 from lightstack.jobs.look import SweepLook, measure_look, register_proxies
-from lightstack.jobs.survey import UNKNOWN_NOISE, survey_factor
+from lightstack.jobs.survey import UNKNOWN_NOISE, note_past, survey_factor
 from lightstack.jobs.unlit import find_unlit
 from lightstack.records import CodedFrame, NoiseModel, Progress, ProxyTake, Registration, Stretch
 
@@ -26,6 +26,7 @@ SAMPLES = 56
 NEIGHBOURS = 8  # samples that are seen with the frame after them, for noise and compression
 # Two processors decode about 18 UHD frames a second of H.264 and convert them: 8 s of that.
 PIXELS_PER_PROCESSOR = 0.6e9
+WHOLE_COST = 3  # a frame coded by itself against one that is told by its neighbours: bits, and so time
 LOST_SHARE = 0.2  # of the frames: past it poses are not to be believed
 MOST_PROCESSORS = 8  # decoders gain little from more
 
@@ -40,8 +41,9 @@ def choose_frames(fitted: FittedTake, use: tuple[int, int] | None) -> tuple[int,
     """Choose the frames of a quick look: evenly spaced, some with the frame after them."""
     info = fitted.take.info
     first, last = use or (info.first_frame, info.last_frame)
-    budget = decode_budget((info.height, info.width))
-    frames = plan_samples(first, last, SAMPLES, sync=fitted.take.list_sync(), budget=budget)
+    budget, sync = decode_budget((info.height, info.width)), fitted.take.list_sync()
+    count = SAMPLES if sync is not None else min(SAMPLES, max(SAMPLES // 2, budget // WHOLE_COST))
+    frames = plan_samples(first, last, count, sync=sync, budget=budget)
     every = max(1, len(frames) // NEIGHBOURS)
     return tuple(sorted({*frames, *(frame + 1 for frame in frames[::every] if frame < last)}))
 
@@ -70,9 +72,11 @@ def look_quickly(fitted: FittedTake, settings: TakeSettings, luma: LumaSamples, 
     repeats = [False] + [
         bool(b == a + 1 and np.array_equal(x, y)) for a, b, x, y in zip(frames, frames[1:], rgb, rgb[1:], strict=False)
     ]
+    pictures = np.stack(rgb)
+    note_past(pictures, fitted)
     proxies = ProxyTake(
         name=info.name,
-        rgb=np.stack(rgb),
+        rgb=pictures,
         clipped=np.stack(flags),
         source_frames=frames,
         seconds=np.array([np.nan if f.seconds is None else float(f.seconds) for f in seen]),

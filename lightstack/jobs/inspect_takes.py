@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from lightstack.core.casting import Candidate, cast_takes
 from lightstack.core.guess import TakeLook, look_at_take
+from lightstack.core.measured import name_curve
 from lightstack.core.sampling import space_evenly
 from lightstack.errors import MissingInput, SettingError
 from lightstack.files.schema import ShotSettings, Sweep, TakeSettings
@@ -22,7 +23,7 @@ from lightstack.records import ProxyTake, TakeInfo
 SAMPLES = 32
 GUESS_WIDTH = 160
 SHOT_SUFFIX = ".toml"
-READING = ("colour", "range", "matrix", "rotate")  # options that say how movies are read
+READING = ("colour", "response", "range", "matrix", "rotate")  # options that say how movies are read
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,5 +145,5 @@ def describe_footage(info: TakeInfo, frames: int) -> str:
     parts = [f"{info.width} \u00d7 {info.height}", f"{frames} {'frame' if frames == 1 else 'frames'}"]
     if info.rate:
         parts.append(f"{float(info.rate):.5g} frames/s")
-    parts += [info.codec, f"{encoding.bit_depth} bit {encoding.chroma}", encoding.ocio_space or encoding.transfer]
+    parts += [info.codec, f"{encoding.bit_depth} bit {encoding.chroma}", name_curve(encoding)]
     return ", ".join(parts)

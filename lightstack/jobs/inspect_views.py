@@ -35,7 +35,7 @@ def panels_of_sweep(table: FrameTable) -> tuple[Panel, ...]:
         Panel("exposure where the lamp does not reach (stops)", split_channels(table.drift_stops)),
         Panel("clipped (% of pixels)", split_channels(table.clipped, 100)),
         Panel("covered and veiled (%)", (one_line(table.blocked, 100, "covered"), one_line(table.flare, 100, "flare"))),
-        Panel("light smear in one frame (px)", (one_line(table.smear_px),)),
+        Panel("light smear while the shutter is open, 180° (px)", (one_line(table.smear_px),)),
     )
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from lightstack.core.blockers import find_blockers
 from lightstack.core.ceiling import holds_highlights
 from lightstack.core.compare import compare_exposure
+from lightstack.core.light_speed import add_speed, measure_speed
 from lightstack.core.register import solve_take
 from lightstack.core.survey import average_frames, survey_sweep
 from lightstack.core.warp import warp_picture
@@ -204,6 +205,17 @@ def measure_look(
         )
         blocked = keep_flags(blocked, folder / f"{proxies.name}.blocked")
     table = replace(table, blocked=np.array([is_blocked(flags).mean() for flags in blocked]))
+    with progress.step(f"speed of the light in {proxies.name}", None):
+        speed = measure_speed(
+            lambda k: light[k],
+            table.lamp_on,
+            lambda k: is_blocked(blocked[k]),
+            small_ambient,
+            noise=small.noise_proxy,
+            factor=small.factor,
+            follows=np.diff(proxies.source_frames, append=0) == 1,
+        )
+        table = add_speed(table, speed)
     return SweepLook(
         proxies=proxies,
         registration=registration,

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from lightstack import __version__
+from lightstack.core.measured import name_curve
 from lightstack.files.folder import OutFolder, write_json
 from lightstack.files.identity import StageBook, hash_file
 from lightstack.records import TakeInfo
@@ -33,7 +34,7 @@ def describe_take(info: TakeInfo, book: StageBook, folder: OutFolder) -> dict[st
             "range": encoding.range,
             "bit_depth": encoding.bit_depth,
             "chroma": encoding.chroma,
-            "transfer": encoding.ocio_space or encoding.transfer,
+            "transfer": name_curve(encoding),
             "primaries": encoding.primaries,
             "assumed": list(encoding.assumed),
         },
@@ -54,6 +55,8 @@ def write_manifest(
     space: Mapping[str, Any],
     sweeps: Mapping[str, Any],
     findings: Sequence[Mapping[str, Any]] = (),
+    holdout: Mapping[str, Any] | None = None,
+    regels: Mapping[str, Any] | None = None,
     outputs: Sequence[tuple[str, str]],
     warnings: Sequence[str],
     known: Mapping[str, str] | None = None,
@@ -70,6 +73,8 @@ def write_manifest(
             "working_space": dict(space),
             "sweeps": dict(sweeps),
             "findings": [dict(take) for take in findings],
+            **({} if holdout is None else {"holdout": dict(holdout)}),
+            **({"regels": dict(regels)} if regels else {}),
             "outputs": [{"path": name, "what": what, "sha256": known[name]} for name, what in outputs],
             "warnings": list(warnings),
         },

@@ -14,6 +14,7 @@ MIB = 2**20
 BASE_MIB = 200.0
 MIB_PER_MEGAPIXEL = 130.0
 WORKER_MIB_PER_MEGAPIXEL = 17.0
+FRAME_MIB_PER_MEGAPIXEL = 90.0  # eight pictures of three floats: hero, light, grain, finished frame, and between
 
 
 def floor_bytes(size: tuple[int, int]) -> int:
@@ -49,5 +50,15 @@ def plan_workers(size: tuple[int, int], options: BuildOptions) -> int:
     if options.memory_bytes is None:
         return wanted
     each = WORKER_MIB_PER_MEGAPIXEL * MIB * size[0] * size[1] / 1e6
+    spare = options.memory_bytes - floor_bytes(size)
+    return max(1, min(wanted, 1 + int(spare / each)))
+
+
+def plan_frame_workers(size: tuple[int, int], options: BuildOptions) -> int:
+    """Return how many finished frames to make at a time, as `plan_workers` does for stills."""
+    wanted = options.threads or os.cpu_count() or 1
+    if options.memory_bytes is None:
+        return wanted
+    each = FRAME_MIB_PER_MEGAPIXEL * MIB * size[0] * size[1] / 1e6
     spare = options.memory_bytes - floor_bytes(size)
     return max(1, min(wanted, 1 + int(spare / each)))

@@ -62,6 +62,7 @@ class PlateOptions(BuildOptions):
     combine: str | None = None
     by: str | None = None
     colour: str | None = None
+    response: str | None = None
     range: str | None = None
     matrix: str | None = None
     rotate: int | None = None
@@ -85,6 +86,12 @@ class BuildResult:
     verdicts: tuple[Verdict, ...] = ()
     numbers: dict[str, Any] = field(default_factory=dict)
 
+    def fold_files(self) -> tuple[str, ...]:
+        """Return the files, the frames of a sequence as one."""
+        from lightstack.report.filelist import fold_numbered
+
+        return tuple(name for name, _ in fold_numbered([(name, "") for name in self.files]))
+
 
 @dataclass(frozen=True, slots=True)
 class NewResult:
@@ -105,7 +112,7 @@ def make_sweep_settings(sweeps: Sequence[Path], options: PlateOptions) -> Sweep:
     from lightstack.files.shotfile import check_sweep
 
     names = (
-        "keys exclude coverage max_keys combine by colour range matrix rotate glints even floor_sigma "
+        "keys exclude coverage max_keys combine by colour response range matrix rotate glints even floor_sigma "
         "stops white model hold_exposure"
     )
     given = {name: getattr(options, name) for name in names.split()}

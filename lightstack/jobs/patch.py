@@ -66,18 +66,20 @@ class PatchLayer:
         """Return the patch where a hero of that pose shows it: the patch is resampled, the hero never."""
         if is_identity(pose):
             return self._light
-        if self._moved is None or self._moved[0] != pose.tobytes():
+        known = self._moved  # one look: frames are made by several threads
+        if known is None or known[0] != pose.tobytes():
             back = np.asarray(np.linalg.inv(pose), np.float64)
             light, seen = warp_picture(self._light.light, back)
-            known, _ = warp_picture(self._light.inside.astype(np.float32), back, interpolation="linear")
-            self._moved = (pose.tobytes(), PatchLight(light, seen & (known > 0.999)))
-        return self._moved[1]
+            whole, _ = warp_picture(self._light.inside.astype(np.float32), back, interpolation="linear")
+            known = self._moved = (pose.tobytes(), PatchLight(light, seen & (whole > 0.999)))
+        return known[1]
 
     def _soften_rim(self, pose: NDArray[np.float64]) -> NDArray[np.float32]:
         """Return a soft share (H, W) that ends where the patch is not known."""
-        if self._rim is None or self._rim[0] != pose.tobytes():
-            self._rim = (pose.tobytes(), _shrink_inside(self._move(pose).inside))
-        return self._rim[1]
+        known = self._rim
+        if known is None or known[0] != pose.tobytes():
+            known = self._rim = (pose.tobytes(), _shrink_inside(self._move(pose).inside))
+        return known[1]
 
     def _gain(self, shot_frame: int, pose: NDArray[np.float64], rows: slice, columns: slice) -> FloatArray:
         """Return what the patch is multiplied by in a box: (3,), or a picture where the light differs around it."""
@@ -93,9 +95,10 @@ class PatchLayer:
     def _stops(self, shot_frame: int) -> NDArray[np.float32]:
         """Return the stops that match the mask of a frame: (3,) or, at survey size, (h, w, 3)."""
         key = self.maker.key_of(shot_frame)
-        if self._field is None or self._field[0] != key:
-            self._field = (key, self._solve(shot_frame))
-        return self._field[1]
+        known = self._field
+        if known is None or known[0] != key:
+            known = self._field = (key, self._solve(shot_frame))
+        return known[1]
 
     def _solve(self, shot_frame: int) -> NDArray[np.float32]:
         match = self._match

@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.curve import make_curve
-from lightstack.core.shapes import corners_at, draw_polygon, feather_mask, move_corners, touches_picture
-from lightstack.core.warp import warp_picture
+from lightstack.core.shapes import corners_at, draw_polygon, feather_mask, move_corners
 from lightstack.errors import SettingError
 from lightstack.files.masks import find_masks, read_mask
-from lightstack.files.schema import Patch, PatchShape, ShotSettings
+from lightstack.files.schema import Patch, ShotSettings
+from lightstack.jobs.placed_masks import (
+    IDENTITY,
+    PoseAt,
+    ShapeTrack,
+    check_touching,
+    move_mask,
+    place_shape,
+    shrink_mask,
+)
 from lightstack.records import MixCurve
-
-IDENTITY = np.eye(3)
-
-PoseAt = Callable[[int], NDArray[np.float64]]
 
 
 class MaskMaker:
@@ -57,9 +58,10 @@ class MaskMaker:
         """Return the mask over a frame of the hero, (H, W) float32, without its strength."""
         pose = self._pose_at(frame)
         key = (self.key_of(frame), pose.tobytes())
-        if self._kept is None or self._kept[0] != key:
-            self._kept = (key, self._draw(frame, pose, 1, at_origin=False))
-        return self._kept[1]
+        known = self._kept  # one look: frames are made by several threads
+        if known is None or known[0] != key:
+            known = self._kept = (key, self._draw(frame, pose, 1, at_origin=False))
+        return known[1]
 
     def draw_small(self, frame: int, factor: int) -> NDArray[np.float32]:
         """Return the mask of a frame in the origin's place, (h, w) = (H, W) // factor."""
@@ -80,12 +82,7 @@ class MaskMaker:
                 raise self.empty_error()
         for number, track in enumerate(self._tracks, start=1):
             seen = {corners.tobytes(): corners for frame in self.frames for corners in (self._corners(track, frame),)}
-            if not any(touches_picture(corners, self.size) for corners in seen.values()):
-                raise SettingError(
-                    f"patch {self.patch.name}: shape {number} lies wholly outside of the picture, which is "
-                    f"{self.size[1]} x {self.size[0]} pixels, or has no area; draw it over a full-size frame of the "
-                    "hero"
-                )
+            check_touching(f"patch {self.patch.name}: shape {number}", list(seen.values()), self.size)
 
     def empty_error(self) -> SettingError:
         """Return the error for a mask that covers nothing on any frame."""
@@ -100,7 +97,7 @@ class MaskMaker:
             f"{meant} is what is patched"
         )
 
-    def _corners(self, track: tuple[list[int], list[NDArray[np.float64]]], frame: int) -> NDArray[np.float64]:
+    def _corners(self, track: ShapeTrack, frame: int) -> NDArray[np.float64]:
         return corners_at(*track, frame)
 
     def _draw(self, frame: int, pose: NDArray[np.float64], factor: int, *, at_origin: bool) -> NDArray[np.float32]:
@@ -127,25 +124,7 @@ class MaskMaker:
         assert self._pictures is not None
         mask = read_mask(self._pictures.path_at(frame), self.size)
         lies = pose if self._pictures.numbered else IDENTITY
-        if not np.array_equal(lies, wanted):
-            mask, _ = warp_picture(mask, lies @ np.linalg.inv(wanted), interpolation="linear")
-        if factor == 1:
-            return mask
-        height, width = (side // factor for side in self.size)
-        cut = mask[: height * factor, : width * factor]
-        return np.asarray(cv2.resize(cut, (width, height), interpolation=cv2.INTER_AREA), np.float32)
-
-
-def place_shape(shape: PatchShape, pose_at: PoseAt) -> tuple[list[int], list[NDArray[np.float64]]]:
-    """Return the frames of a shape and its corners there, put back to the origin's place."""
-    if shape.polygon is not None:
-        return [0], [np.asarray(shape.polygon, np.float64)]
-    drawn = sorted(shape.drawn, key=lambda drawing: drawing.frame)
-    corners = [
-        move_corners(np.asarray(d.polygon, np.float64), np.asarray(np.linalg.inv(pose_at(d.frame)), np.float64))
-        for d in drawn
-    ]
-    return [drawing.frame for drawing in drawn], corners
+        return shrink_mask(move_mask(mask, lies, wanted), factor)
 
 
 def cut_strength(patch: Patch, frames: tuple[int, int]) -> MixCurve:

@@ -1,12 +1,10 @@
-"""Patches as a stage of the build: the hero made clean, frame by frame, and what the report says of it."""
+"""Patches as a stage of the build: what is laid over the hero and how it is matched, and what the report says."""
 
 from __future__ import annotations
 
 import os
-from collections import deque
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,33 +14,28 @@ from numpy.typing import NDArray
 from lightstack import __version__
 from lightstack.files.identity import list_files
 from lightstack.files.keep import keep_record, recall_or_none
-from lightstack.files.plates import write_exr, write_png
 from lightstack.files.schema import Patch, ShotSettings
 from lightstack.jobs.finish import Delivery
-from lightstack.jobs.hero import HeroPart, describe_reading
-from lightstack.jobs.laying import show_small
+from lightstack.jobs.hero import HeroPart, describe_reading, identify_take
 from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.patch import PatchLayer, lay_patches, make_layers
+from lightstack.jobs.patch import PatchLayer, make_layers
 from lightstack.jobs.patch_masks import MaskMaker
 from lightstack.jobs.patch_match import MatchNumbers, match_patch
 from lightstack.jobs.patch_source import PatchSource, find_source, open_source
 from lightstack.jobs.patch_survey import survey_patched
+from lightstack.jobs.poses import pose_of
 from lightstack.jobs.sweep_stage import SCHEMA
 from lightstack.records import (
     BuiltPatches,
     BuiltSweep,
     HeroLook,
-    LaidFrame,
     PatchMatch,
     PatchReport,
     Progress,
     Registration,
 )
 from lightstack.report.phrases import say_number, say_share
-from lightstack.report.pictures import make_contact_sheet
 
-SHOWN = 3  # frames of each patch in the report
-WRITERS = 2
 UNEVEN_STOPS = 1.0  # around a mask; common practice: beyond a stop the two were lit differently, not exposed so
 
 
@@ -69,7 +62,7 @@ def patch_or_recall(
     force: bool,
     progress: Progress,
 ) -> ShotPatches:
-    """Build the clean hero, or take it from the scratch folder where nothing that it depends on changed.
+    """Match the shot's patches, or take them from the scratch folder where nothing that they depend on changed.
 
     ``plates``: plates that this build made already, by the name under which a patch asks for them ("clean").
     """
@@ -84,23 +77,9 @@ def patch_or_recall(
             progress.say("patches: unchanged")
             return ShotPatches(known, make_layers(known, makers), inputs, sources)
     made = match_patches(delivery, settings, hero, seen, built, makers, options, plates=plates, progress=progress)
-    layers = make_layers(made, makers)
-    made = render_clean(delivery, hero, settings, seen.registration, made, layers, progress=progress)
-    drop_stale(delivery, [name for name, _ in made.files])
     keep_record(kept, made)
-    book.record("patch", inputs, [*(name for name, _ in made.files), str(kept.relative_to(folder.path))])
-    return ShotPatches(made, layers, inputs, sources)
-
-
-def drop_stale(delivery: Delivery, names: Sequence[str]) -> None:
-    """Remove frames that an earlier build of this version wrote under numbers that the shot no longer has.
-
-    Notes: left there they would be read as part of the sequence.
-    """
-    stem = delivery.stem("hero_clean")
-    for name in set(delivery.book.list_outputs("patch")) - set(names):
-        if name.startswith(f"{stem}."):
-            delivery.folder.file(name).unlink(missing_ok=True)
+    book.record("patch", inputs, [str(kept.relative_to(folder.path))])
+    return ShotPatches(made, make_layers(made, makers), inputs, sources)
 
 
 def make_makers(settings: ShotSettings, hero: HeroPart, registration: Registration) -> list[MaskMaker]:
@@ -124,15 +103,6 @@ def check_patches(settings: ShotSettings, hero: HeroPart) -> None:
         maker.check()
 
 
-def pose_of(registration: Registration, source_frame: int) -> NDArray[np.float64]:
-    """Return the hero's pose at a source frame, that of the nearest stretch where none holds it."""
-    try:
-        return registration.stretch_at(source_frame).matrix
-    except KeyError:
-        near = min(registration.stretches, key=lambda s: min(abs(s.first - source_frame), abs(s.last - source_frame)))
-        return near.matrix
-
-
 def patch_inputs(
     delivery: Delivery,
     settings: ShotSettings,
@@ -151,7 +121,7 @@ def patch_inputs(
         "names": [settings.shot.name, settings.shot.version],
         "patches": [patch.model_dump(mode="json") for patch in settings.patch],
         "takes": [
-            None if found is None else [found[0].model_dump(mode="json"), book.identify(found[1])] for found in sources
+            None if take is None else [take[0].model_dump(mode="json"), identify_take(book, *take)] for take in sources
         ],
         "sweeps": [
             book.identity(delivery.folder.file(file)) for b in built for file, _ in b.files if "light_stack" in file
@@ -215,7 +185,7 @@ def match_patches(
         warnings += [*source.warnings, *warn_match(patch, maker, match, numbers)]
     lights = tuple(source.light for _, source in sources.values())
     return BuiltPatches(
-        lights, tuple(matches), frames.proxies.factor, tuple(reports), tuple(dict.fromkeys(warnings)), ()
+        lights, tuple(matches), frames.proxies.factor, tuple(reports), tuple(dict.fromkeys(warnings))
     )
 
 
@@ -256,69 +226,3 @@ def warn_match(patch: Patch, maker: MaskMaker, match: PatchMatch, numbers: Match
             "with the hero's lamps on (`empty_lit`)"
         )
     return lines
-
-
-def render_clean(
-    delivery: Delivery,
-    hero: HeroPart,
-    settings: ShotSettings,
-    registration: Registration,
-    made: BuiltPatches,
-    layers: Sequence[PatchLayer],
-    *,
-    progress: Progress,
-) -> BuiltPatches:
-    """Write the clean hero over the shot's frames, with the report's pictures.
-
-    Frames at which nothing is patched hold the hero's light as it was decoded.
-    """
-    offset = settings.shot.first_frame - hero.take.info.first_frame
-    first, last = hero.frames
-    stem, folder = delivery.stem("hero_clean"), delivery.folder
-    shown = {layer.name: pick_shown(layer, first, last) for layer in layers}
-    laid: dict[str, list[LaidFrame]] = {layer.name: [] for layer in layers}
-    names: list[str] = []
-    waiting: deque[Future[None]] = deque()
-    with progress.step("hero_clean", last - first + 1) as step, ThreadPoolExecutor(WRITERS) as pool:
-        for frame in hero.take.frames(first - offset, last - offset):
-            shot_frame = frame.number + offset
-            before = hero.take.linear(frame)
-            after = lay_patches(before, layers, shot_frame, pose_of(registration, frame.number))
-            for layer in layers:
-                if shot_frame in shown[layer.name]:
-                    gain = layer.strength_at(shot_frame)
-                    pair = (show_small(picture, hero.working) for picture in (before, after))
-                    laid[layer.name].append(LaidFrame(shot_frame, gain, *pair))
-            while len(names) < shot_frame - first + 1:  # a damaged frame that was left out holds the one after it
-                names.append(f"{stem}.{first + len(names):04d}.exr")
-                waiting.append(pool.submit(write_frame, folder.file(names[-1]), after, hero.working))
-            while len(waiting) > WRITERS:
-                waiting.popleft().result()
-            step.advance()
-        while names and len(names) < last - first + 1:  # damaged frames at the end hold the last one
-            names.append(f"{stem}.{first + len(names):04d}.exr")
-            waiting.append(pool.submit(write_frame, folder.file(names[-1]), after, hero.working))
-        for done in waiting:
-            done.result()
-    sheet = f"{stem}.png"
-    pairs = [frame for frames in laid.values() for frame in frames]
-    write_png(folder.file(sheet), make_contact_sheet(pairs, say=lambda gain: f"{say_share(gain)} laid"))
-    files = (
-        *((name, "the hero with its patches, linear light") for name in names),
-        (sheet, "patches before and after"),
-    )
-    reports = tuple(replace(report, laid=tuple(laid[report.name])) for report in made.reports)
-    return replace(made, reports=reports, files=files)
-
-
-def write_frame(path: Path, light: NDArray[np.float32], primaries: str) -> None:
-    """Write one frame of the clean hero as a half EXR."""
-    write_exr(path, light, primaries=primaries, compression="none")  # noise does not compress, and takes long at it
-
-
-def pick_shown(layer: PatchLayer, first: int, last: int) -> list[int]:
-    """Return the frames of a patch to show: begin, middle and end of what is laid, the strongest among them."""
-    frames = [frame for frame in layer.maker.frames if first <= frame <= last]
-    strongest = max(frames, key=layer.strength_at)
-    spread = [frames[round(i * (len(frames) - 1) / (SHOWN - 1))] for i in range(SHOWN)]
-    return sorted({strongest, *spread})[: SHOWN + 1]

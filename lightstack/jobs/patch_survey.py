@@ -1,4 +1,4 @@
-"""The hero at survey size for its patches: what its own survey left in the scratch folder, else a new pass."""
+"""The hero at survey size for patches and hold-out: what its own survey left in the scratch folder, else a new pass."""
 
 from __future__ import annotations
 
@@ -29,15 +29,23 @@ def survey_patched(
     progress: Progress,
 ) -> HeroFrames:
     """Return the hero over the frames that any patch needs. ``offset``: shot frame minus source frame."""
-    proxies = recall_survey(hero, seen, folder.scratch_folder("hero"))
-    if proxies is None:
-        needed = [frame - offset for maker in makers for frame in (maker.frames[0], maker.frames[-1])]
-        as_laid = replace(hero.fitted, gain=np.ones(3, np.float32))  # patches are laid on the hero as it was decoded
-        proxies = survey_take(
-            as_laid, folder.scratch_folder("patch"), use=(min(needed), max(needed)), progress=progress
-        )
-        proxies = with_noise(proxies)
+    needed = [frame - offset for maker in makers for frame in (maker.frames[0], maker.frames[-1])]
+    proxies = survey_hero(folder, hero, seen, "patch", (min(needed), max(needed)), progress=progress)
     return HeroFrames(proxies, seen.registration, offset)
+
+
+def survey_hero(
+    folder: OutFolder, hero: HeroPart, seen: HeroLook, scratch: str, frames: tuple[int, int], *, progress: Progress
+) -> ProxyTake:
+    """Return the hero as it was decoded, at survey size, over source frames (inclusive) at least.
+
+    What its own survey left in the scratch folder, else a new pass that is kept in the folder ``scratch``.
+    """
+    proxies = recall_survey(hero, seen, folder.scratch_folder("hero"))
+    if proxies is not None:
+        return proxies
+    as_decoded = replace(hero.fitted, gain=np.ones(3, np.float32))  # it is laid over without its own gain
+    return with_noise(survey_take(as_decoded, folder.scratch_folder(scratch), use=frames, progress=progress))
 
 
 def with_noise(proxies: ProxyTake) -> ProxyTake:

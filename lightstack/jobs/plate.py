@@ -55,5 +55,10 @@ def make_plate(
 def read_like(sweep: Sweep, path: Path) -> TakeSettings:
     """Return the settings of an empty take that was filmed by the sweep's camera."""
     return TakeSettings(
-        path=(str(path),), colour=sweep.colour, range=sweep.range, matrix=sweep.matrix, rotate=sweep.rotate
+        path=(str(path),),
+        colour=sweep.colour,
+        response=sweep.response,
+        range=sweep.range,
+        matrix=sweep.matrix,
+        rotate=sweep.rotate,
     )

@@ -11,6 +11,7 @@ import numpy as np
 
 from lightstack.core.ceiling import CeilingTally, flag_light
 from lightstack.core.light import convert_matrix
+from lightstack.core.measured import share_past
 from lightstack.core.noise import NoiseTally
 from lightstack.errors import UnreadableInput
 from lightstack.files.folder import explain_os_error
@@ -18,6 +19,7 @@ from lightstack.jobs.footage import FittedTake
 from lightstack.records import CodedFrame, NoiseModel, Progress, ProxyTake
 
 SURVEY_LONG_SIDE = 640  # proxies keep edges sharp enough to register by, and 1,200 of them fit on any disk
+PAST_FRAMES, PAST_SHARE = 48, 0.001  # frames looked at, and pixels past a measured response that are worth a word
 UNKNOWN_NOISE = NoiseModel(np.zeros(3), np.full(3, 1e-6))
 
 
@@ -51,7 +53,8 @@ def survey_take(
     factor = survey_factor(*fitted.size[::-1])
     tally = start_tally(fitted)
     paths = folder / f"{info.name}.rgb", folder / f"{info.name}.clipped"
-    rows: list[tuple[int, float, bool]] = []  # source frame, seconds, whether it repeats the one before
+    # source frame, seconds, whether it repeats the one before, timecode
+    rows: list[tuple[int, float, bool, str | None]] = []
     previous: np.ndarray | None = None
     with (
         kept_file(paths[0]) as rgb_file,
@@ -68,15 +71,17 @@ def survey_take(
             rgb_file.write(rgb.data)
             clipped_file.write(np.ascontiguousarray(flags).data)
             seconds = float("nan") if frame.seconds is None else float(frame.seconds)
-            rows.append((frame.number, seconds, previous is not None and np.array_equal(previous, rgb)))
+            repeats = previous is not None and np.array_equal(previous, rgb)
+            rows.append((frame.number, seconds, repeats, frame.timecode))
             previous = rgb
             step.advance()
     if previous is None:
         raise UnreadableInput(f"{info.paths[0]}: holds no frames in the range asked for; check `use`")
-    numbers, times, repeats = zip(*rows, strict=True)
+    numbers, times, duplicate, timecodes = zip(*rows, strict=True)
     rgb = np.memmap(paths[0], np.float16, "r", shape=(len(rows), *previous.shape))
     if tally is not None and tally.result() != tally.used:
         flag_again(rgb, paths[1], fitted, tally.result())
+    note_past(rgb, fitted)
     return ProxyTake(
         name=info.name,
         rgb=rgb,
@@ -87,7 +92,8 @@ def survey_take(
         full_size=fitted.size,
         noise_full=UNKNOWN_NOISE,
         noise_proxy=UNKNOWN_NOISE,
-        duplicate=np.array(repeats, bool),
+        duplicate=np.array(duplicate, bool),
+        timecodes=timecodes if any(timecodes) else (),
     )
 
 
@@ -110,15 +116,34 @@ def flag_again(rgb: np.ndarray, clipped_path: Path, fitted: FittedTake, ceiling:
 
     Notes: told by the mean of a box, so a glint of a pixel or two is not flagged.
     """
-    encoding, working = fitted.take.info.encoding, fitted.take.working
-    back: np.ndarray = np.eye(3)
-    if working is not None and working != encoding.primaries:
-        back = np.linalg.inv(convert_matrix(encoding.primaries, working))
-    matrix = (back / fitted.gain).astype(np.float32)  # the take's gain is taken off first
+    encoding, matrix = fitted.take.info.encoding, find_own(fitted)
     with kept_file(clipped_path) as clipped_file:
         for picture in rgb:
             light = np.asarray(picture, np.float32) @ matrix.T
             clipped_file.write(flag_light(light, encoding, ceiling).data)
+
+
+def find_own(fitted: FittedTake) -> np.ndarray:
+    """Return the (3, 3) matrix from a fitted take's light to the light that its camera's codes stand for."""
+    encoding, working = fitted.take.info.encoding, fitted.take.working
+    back: np.ndarray = np.eye(3)
+    if working is not None and working != encoding.primaries:
+        back = np.linalg.inv(convert_matrix(encoding.primaries, working))
+    return np.asarray(back / fitted.gain, np.float32)  # the take's gain is taken off first
+
+
+def note_past(rgb: np.ndarray, fitted: FittedTake) -> None:
+    """Note on a take that is read by a measured response how much of it is brighter than what was measured."""
+    encoding = fitted.take.info.encoding
+    if encoding.response is None:
+        return
+    some, matrix = rgb[:: max(1, len(rgb) // PAST_FRAMES)], find_own(fitted)
+    share = float(np.mean([share_past(np.asarray(frame, np.float32) @ matrix.T, encoding) for frame in some]))
+    if share > PAST_SHARE:
+        fitted.take.note(
+            f"{100 * share:.1f} % of the pixels are brighter than what its response was measured for and are read by a "
+            "guess; film the lamps brighter or nearer, and measure the response again"
+        )
 
 
 def measure_proxy_noise(proxies: ProxyTake, frames: np.ndarray, *, most_pairs: int = 32, margin: int = 0) -> NoiseModel:

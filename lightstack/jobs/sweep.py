@@ -88,6 +88,7 @@ class SweepOutcome:
     luma: LumaSamples = field(default_factory=lambda: LumaSamples(set()))
     gel: NDArray[np.float64] | None = None  # (3,) colour of the lamp light
     folder: Path = Path()  # its place in the scratch folder
+    origin: Origin | None = None  # what it is registered to, where that is another take
 
 
 def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> SweepOutcome:
@@ -144,6 +145,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             luma=luma,
             gel=scale.colour,
             folder=folder,
+            origin=request.origin,
         )
 
 

@@ -9,7 +9,7 @@ from lightstack.files.identity import StageBook
 from lightstack.files.keep import keep_record, recall_or_none
 from lightstack.files.schema import ShotSettings, Sweep, TakeSettings
 from lightstack.jobs.finish import Delivery, deliver_sweep
-from lightstack.jobs.hero import HeroPart, describe_reading
+from lightstack.jobs.hero import HeroPart, describe_reading, identify_take
 from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.sweep import SweepRequest, build_sweep
 from lightstack.records import BuiltSweep, HeroLook, Progress
@@ -27,7 +27,7 @@ def sweep_inputs(
         "version": __version__,
         "names": [settings.shot.name, settings.shot.version, len(settings.sweep) == 1],
         "sweep": sweep.model_dump(mode="json"),
-        "files": book.identify(settings.take_paths(sweep)),
+        "files": identify_take(book, sweep, settings.take_paths(sweep)),
         "empty": None if empty is None else describe_input(book, settings, empty),
         "hero": None if hero is None else hero.describe_inputs(book),
         "working": settings.shot.working,
@@ -37,7 +37,7 @@ def sweep_inputs(
 
 def describe_input(book: StageBook, settings: ShotSettings, take: TakeSettings) -> list[Any]:
     """Return a take's settings and the identities of its files."""
-    return [take.model_dump(mode="json"), book.identify(settings.take_paths(take))]
+    return [take.model_dump(mode="json"), identify_take(book, take, settings.take_paths(take))]
 
 
 def build_or_recall(

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.gamut import MUCH_BEYOND, share_beyond
-from lightstack.core.light import CURVES, convert_matrix
+from lightstack.core.light import convert_matrix
+from lightstack.core.measured import find_curve_of, name_curve
 from lightstack.core.survey import find_lamp_off
 from lightstack.errors import UnusableTake
 from lightstack.jobs.footage import FittedTake
@@ -53,7 +54,7 @@ def find_unlit(proxies: ProxyTake, fitted: FittedTake, bare: NDArray[np.float32]
 
 def code_step(encoding: Encoding, level: float = 0.0) -> float:
     """Return the linear size of one code at a level; 0 for float footage and where a configuration decodes."""
-    curve = CURVES.get(encoding.transfer)
+    curve = find_curve_of(encoding)
     if curve is None or encoding.is_float or encoding.ocio_space is not None:
         return 0.0
     codes = (219 if encoding.range == "limited" else 255) * 2 ** (encoding.bit_depth - 8)
@@ -87,5 +88,5 @@ def doubt_primaries(proxies: ProxyTake, fitted: FittedTake) -> str:
     encoding = fitted.take.info.encoding
     return (
         f"; {worst:.0%} of a picture has light below zero, as where primaries are named that the camera did not "
-        f"record: check `colour`, read as {encoding.transfer}/{encoding.primaries}"
+        f"record: check `colour`, read as {name_curve(encoding)}/{encoding.primaries}"
     )

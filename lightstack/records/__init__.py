@@ -23,6 +23,8 @@ from lightstack.records.findings import (
     PlaceView,
     TakeFindings,
 )
+from lightstack.records.grain import GrainProfile
+from lightstack.records.held import BuiltHoldout, BuiltSet, HeldFrame, HoldoutReport, PulledMatte
 from lightstack.records.measured import (
     BoolArray,
     Choice,
@@ -31,6 +33,7 @@ from lightstack.records.measured import (
     FloatArray,
     FrameTable,
     LampStill,
+    MeasuredResponse,
     MixCurve,
     NoiseModel,
     ProxyTake,
@@ -38,10 +41,12 @@ from lightstack.records.measured import (
     Stretch,
     TakeInfo,
 )
+from lightstack.records.regel import RegelReport
 from lightstack.records.told import (
     BuiltClean,
     BuiltPatches,
     BuiltSweep,
+    CleanReport,
     HeroLook,
     Hole,
     KeyFrame,
@@ -52,21 +57,26 @@ from lightstack.records.told import (
     PatchMatch,
     PatchReport,
     Progress,
+    RestPicture,
     ShotReport,
     Step,
     SweepPictures,
     SweepReport,
     Verdict,
 )
+from lightstack.records.tossed import TossedTry
 
 __all__ = [
     "GRADES",
     "NOT_CHECKED",
     "BoolArray",
     "BuiltClean",
+    "BuiltHoldout",
     "BuiltPatches",
+    "BuiltSet",
     "BuiltSweep",
     "Choice",
+    "CleanReport",
     "CodedFrame",
     "Encoding",
     "Figure",
@@ -74,12 +84,16 @@ __all__ = [
     "FloatArray",
     "FrameSpan",
     "FrameTable",
+    "GrainProfile",
+    "HeldFrame",
     "HeroLook",
+    "HoldoutReport",
     "Hole",
     "KeyFrame",
     "LaidFrame",
     "LaidFrames",
     "LampStill",
+    "MeasuredResponse",
     "MixCurve",
     "NoiseModel",
     "Origin",
@@ -91,7 +105,10 @@ __all__ = [
     "PlaceView",
     "Progress",
     "ProxyTake",
+    "PulledMatte",
+    "RegelReport",
     "Registration",
+    "RestPicture",
     "ShotReport",
     "Step",
     "Stretch",
@@ -99,5 +116,6 @@ __all__ = [
     "SweepReport",
     "TakeFindings",
     "TakeInfo",
+    "TossedTry",
     "Verdict",
 ]

@@ -17,6 +17,22 @@ BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
+class MeasuredResponse:
+    """How code values were measured to stand for light, in place of a published curve.
+
+    The curve runs through ``signals`` (R'G'B', 1.0 = reference white code) -> ``light`` (linear), both rising.
+    ``seen``: the lowest and highest signal that was measured; beyond it the curve goes on by guess. ``bit_depth`` and
+    ``range`` are those of the footage that it was measured from.
+    """
+
+    signals: tuple[float, ...]
+    light: tuple[float, ...]
+    seen: tuple[float, float]
+    bit_depth: int
+    range: str
+
+
+@dataclass(frozen=True, slots=True)
 class Encoding:
     """How a take's code values stand for light.
 
@@ -25,6 +41,7 @@ class Encoding:
     ``primaries`` are names in ``core.light.CURVES`` and ``core.light.PRIMARIES``; ``ocio_space`` is set
     instead where a colour configuration's own processor decodes. ``ceiling`` is the R'G'B' signal at
     which the camera clips (1.0 = reference white code). ``assumed`` holds one plain sentence per guess.
+    Where ``response`` is set it decodes in place of ``transfer``, which then says only how the file is shown.
     """
 
     matrix: str
@@ -38,6 +55,7 @@ class Encoding:
     is_float: bool = False
     ceiling: float = 1.0
     assumed: tuple[str, ...] = ()
+    response: MeasuredResponse | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +77,7 @@ class TakeInfo:
     timecode: str | None = None
     variable_rate: bool = False
     notes: tuple[str, ...] = ()
+    joins: tuple[int, ...] = ()  # source frames at which a further file of the take begins
 
     @property
     def last_frame(self) -> int:
@@ -70,12 +89,14 @@ class CodedFrame:
     """One decoded frame, still in code values: native planes, not yet rotated or converted.
 
     ``planes``: for YUV three 2-D uint8/uint16 arrays (Y, Cb, Cr), for grey one, for RGB stills one
-    ``(H, W, 3)`` array of uint8, uint16, float16 or float32. ``seconds`` is the timestamp.
+    ``(H, W, 3)`` array of uint8, uint16, float16 or float32. ``seconds`` is the timestamp. ``timecode``: the frame's
+    own, where its file says it.
     """
 
     number: int
     planes: tuple[NDArray, ...]
     seconds: Fraction | None
+    timecode: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +137,7 @@ class ProxyTake:
     noise_full: NoiseModel
     noise_proxy: NoiseModel
     duplicate: BoolArray  # (n,) frame equal to the one before, bit for bit
+    timecodes: tuple[str | None, ...] = ()  # one per frame, or none at all
 
     def __len__(self) -> int:
         return len(self.source_frames)
@@ -165,8 +187,9 @@ class FrameTable:
     ``lamp_energy``: mean luminance of frame minus ambient, linear. ``lamp_sigma``: the same in standard
     errors of that mean over an unlit frame. ``change_sigma``: mean absolute frame-to-frame change in
     noise sigma. ``clipped``: share of pixels at the ceiling per channel. ``smear_px``: how far the
-    lamp's light edge moved during one frame, full-size pixels. ``drift_stops``: per channel, on pixels
-    that the lamp does not reach. ``blocked``: share of the picture covered. ``flare``: veiling lift
+    lamp's light edges moved during half a frame interval (the trade's 180 degrees), full-size pixels, NaN
+    where there are none to tell by. ``drift_stops``: per channel, on pixels that the lamp does not reach.
+    ``blocked``: share of the picture covered. ``flare``: veiling lift
     share. ``weight``: 0..1 for choosing. ``stretch``: index of the lamp-on stretch, -1 lamp off.
     """
 

@@ -11,7 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.records.findings import TakeFindings
-from lightstack.records.measured import BoolArray, FrameTable, MixCurve, Registration
+from lightstack.records.held import HoldoutReport
+from lightstack.records.measured import BoolArray, FrameTable, MixCurve, NoiseModel, Registration
+from lightstack.records.regel import RegelReport
 
 
 class Step(Protocol):
@@ -147,7 +149,23 @@ class BuiltPatches:
     factor: int
     reports: tuple[PatchReport, ...]
     warnings: tuple[str, ...]
-    files: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CleanReport:
+    """A clean plate's section of the report.
+
+    ``plate``, ``confidence``, ``noise``: display-encoded uint8 (h, w, 3), the latter two with what is wrong ringed and
+    numbered. ``noise_range``: shares of one frame's noise that black and white stand for. ``places``: number and what
+    is wrong there, a line each. ``numbers``: label, value with unit.
+    """
+
+    plate: NDArray[np.uint8]
+    confidence: NDArray[np.uint8]
+    noise: NDArray[np.uint8]
+    noise_range: tuple[float, float]
+    places: tuple[tuple[int, str], ...]
+    numbers: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +177,7 @@ class BuiltClean:
     numbers: str
     verdict: Verdict
     warnings: tuple[str, ...]
+    report: CleanReport
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +196,9 @@ class ShotReport:
     cautions: tuple[str, ...]
     findings: tuple[TakeFindings, ...] = ()
     patches: tuple[PatchReport, ...] = ()
+    clean: CleanReport | None = None
+    holdout: HoldoutReport | None = None
+    regels: tuple[RegelReport, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,21 +225,39 @@ class BuiltSweep:
 
 @dataclass(frozen=True, slots=True)
 class LaidFrames:
-    """The contact sheet's frames, kept between two builds."""
+    """Before and after of the shot's frames, kept between two builds: ``groups`` by name, the ``frames`` of each."""
 
-    frames: tuple[LaidFrame, ...]
+    groups: tuple[str, ...]
+    frames: tuple[tuple[LaidFrame, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RestPicture:
+    """A take's picture at rest: ``light`` (h, w, 3) linear at survey size, ``noise`` of that picture and what coding it
+    adds (``codes``), ``size`` (H, W) in full, ``lively`` (h, w) where somebody moves, where that matters."""
+
+    name: str
+    role: str
+    light: NDArray[np.float32]
+    noise: NoiseModel
+    codes: NoiseModel
+    size: tuple[int, int]
+    primaries: str
+    lively: BoolArray | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Origin:
     """What every take is registered to: ``picture`` (h, w, 3) float32 linear at survey size, the mean of
-    ``frames`` frames of one pose; ``size`` (H, W) in full; ``primaries`` of the working space."""
+    ``frames`` frames of one pose; ``size`` (H, W) in full; ``primaries`` of the working space; ``rest``: the whole
+    take's picture at rest, where one was made."""
 
     name: str
     picture: NDArray[np.float32]
     size: tuple[int, int]
     primaries: str
     frames: int = 1
+    rest: RestPicture | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lightstack.records import KeyFrame, LaidFrame, MixCurve, PatchReport, ShotReport, SweepReport
+from lightstack.report.clean import view_clean
+from lightstack.report.holdout import view_holdout
 from lightstack.report.markup import (
     PlotView,
     encode_picture,
@@ -23,6 +25,7 @@ from lightstack.report.markup import (
 )
 from lightstack.report.phrases import say_count, say_list, say_number, say_share, say_stops
 from lightstack.report.pictures import draw_reach, outline_blocked, say_mix, shrink_picture
+from lightstack.report.regel import view_regel
 from lightstack.report.words import GRADES, worst_grade
 
 LARGE = 1920  # longest side of the plates, pixels
@@ -59,6 +62,9 @@ def make_page(report: ShotReport) -> bytes:
         mix=_view_mix(report.mix, report.laid) if report.mix is not None else None,
         laid=[_view_laid(frame) for frame in report.laid],
         patches=[_view_patch(patch) for patch in report.patches],
+        clean=None if report.clean is None else view_clean(report.clean),
+        holdout=None if report.holdout is None else view_holdout(report.holdout),
+        regels=[view_regel(one) for one in report.regels],
         takes=[view_take(take) for take in report.findings],
         opened=False,
     )  # fmt: skip

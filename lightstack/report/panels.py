@@ -36,7 +36,7 @@ def list_panels(table: FrameTable) -> list[tuple[str, list[Line]]]:
         ("clipped (% of pixels)", split(table.clipped, 100)),
         ("exposure drift (stops)", split(table.drift_stops, 1)),
         ("camera shift put back (px)", [one(table.shift_px)]),
-        ("light smear in one frame (px)", [one(table.smear_px)]),
+        ("light smear while the shutter is open, 180\u00b0 (px)", [one(table.smear_px)]),
         ("weight for choosing (0\u20131)", [one(table.weight)]),
     ]  # fmt: skip
 

@@ -159,7 +159,7 @@ def _find_smear(table: FrameTable, lit: NDArray[np.bool_]) -> tuple[int, str]:
     level = grade_value(middle, SMEAR_PX)
     return (
         level,
-        f"The light moves {say_px(middle)} during one frame: carry the lamp slower." if level else "",
+        f"The light's edges move {say_px(middle)} while the shutter is open: carry the lamp slower." if level else "",
     )
 
 

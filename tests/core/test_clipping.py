@@ -52,6 +52,32 @@ def test_the_grade_follows_the_share(share, grade):
     assert judge(clip_corner(share, bits=4)).grade == grade
 
 
+def test_a_glint_counts_as_the_little_it_is():
+    rng = np.random.default_rng(9)
+    full = np.full((180, 300, 3), 0.1, np.float32)
+    glints = rng.random((180, 300)) < 0.004
+    full[glints] = 1.0
+    boxes = full.reshape(60, 3, 100, 3, 3)
+    flags = (7 * glints.reshape(60, 3, 100, 3).max(axis=(1, 3))).astype(np.uint8)
+    proxies = pack_proxies(np.stack([boxes.mean(axis=(1, 3))] * 4), clipped=np.stack([flags] * 4), factor=3)
+    assert (flags > 0).mean() > 0.025
+    levels = gather_levels(proxies, floor=None, ceiling=1.0)
+    # TOLERANCE  glints in neighbouring boxes hide behind each other: a tenth
+    assert levels.clipped[0] == pytest.approx(glints.mean(), rel=0.1)
+    assert check_clipping(levels, ceiling=1.0).grade == "good"
+
+
+def test_a_clipped_window_counts_whole():
+    full = np.full((180, 300, 3), 0.1, np.float32)
+    full[30:90, 60:150] = 1.0
+    flags = np.zeros((60, 100), np.uint8)
+    flags[10:30, 20:50] = 7
+    rgb = full.reshape(60, 3, 100, 3, 3).mean(axis=(1, 3))
+    proxies = pack_proxies(np.stack([rgb] * 4), clipped=np.stack([flags] * 4), factor=3)
+    levels = gather_levels(proxies, floor=None, ceiling=1.0)
+    assert levels.clipped[0] == pytest.approx(0.1) and check_clipping(levels, ceiling=1.0).grade == "usable"
+
+
 def test_what_is_blocked_does_not_count():
     proxies = clip_corner(0.25, bits=7)
     blocked = np.zeros((6, 30, 50), np.uint8)  # at half the survey's size

@@ -124,6 +124,25 @@ def test_the_grid_of_a_real_codec_shows():
     assert measure_blockiness([planes[95]])[0] < 0.1
 
 
+@pytest.mark.parametrize(("times", "noise"), [(4, 0.0), (8, 0.0), (8, 1.0), (16, 1.0)])
+def test_a_small_picture_that_was_enlarged_has_no_codecs_grid(times, noise):
+    rng = np.random.default_rng(times)
+    planes = []
+    for _ in range(3):
+        large = np.kron(90 + 6 * rng.standard_normal((176 // times, 320 // times)), np.ones((times, times)))
+        planes.append(np.clip(np.rint(large + noise * rng.standard_normal(large.shape)), 0, 255).astype(np.uint8))
+    assert measure_blockiness(planes, grid=max(times, 8))[0] > 0.45
+    finding = check_compression(gather_traces(pack_proxies(film(6))), planes)
+    assert finding.grade == "good" and "enlarged" in finding.says
+
+
+@pytest.mark.parametrize("step", [24, 60, 100])
+def test_blocks_that_a_codec_left_all_but_flat_are_still_a_grid(step):
+    planes = [quantise_blocks(film_luma(seed, (160, 272)), step) for seed in range(3)]
+    finding = check_compression(gather_traces(pack_proxies(film(6))), planes)
+    assert finding.grade != "good" and "enlarged" not in finding.says
+
+
 def test_one_frame_is_not_judged():
     assert check_compression(gather_traces(pack_proxies(film()[:1]))).grade == "not checked"
     assert np.isnan(measure_blockiness([np.zeros((8, 8), np.uint8)])[0])

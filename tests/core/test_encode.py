@@ -6,7 +6,7 @@ import pytest
 from core_helpers import make_encoding
 
 from lightstack.core.decoder import build_decoder
-from lightstack.core.encode import encode_planes, turn_upright
+from lightstack.core.encode import count_beyond, encode_planes, turn_upright
 from lightstack.core.light import CURVES
 from lightstack.core.planes import decode_linear, decode_signal
 from lightstack.errors import SettingError
@@ -215,3 +215,45 @@ def test_float_pictures_are_not_coded_back():
     encoding = make_encoding(matrix="rgb", chroma="444", transfer="linear", is_float=True)
     with pytest.raises(SettingError, match="cannot be written back"):
         encode_planes(np.zeros((2, 2, 3), np.float32), encoding)
+
+
+@pytest.mark.parametrize("depth, range_", [(8, "limited"), (10, "limited"), (10, "full")])
+@pytest.mark.parametrize("working", [None, "bt2020"])
+def test_what_lies_beyond_the_top_is_counted_by_channel(depth, range_, working):
+    # REFERENCE  ITU-R BT.709-6, item 1.2 and tables 3-4: the camera curve 1.099 L^0.45 - 0.099 at the highest video
+    # code, 254 (8 bit) or 1019 (10 bit) of limited range; full range ends at 1.
+    # TOLERANCE  exact counts; no value lies within 0.1 % of the limit.
+    encoding = make_encoding(chroma="444", bit_depth=depth, range=range_)
+    step = 2 ** (depth - 8)
+    signal = 1.0 if range_ == "full" else (255 * step - 1 - 16 * step) / (219 * step)
+    top = ((signal + 0.099) / 1.099) ** (1 / 0.45)
+    light = np.full((6, 10, 3), 0.5 * top, np.float32)
+    light[0, :3, 0] = 1.002 * top
+    light[0, 2:7, 1] = 5 * top
+    light[5, :, 2] = 0.998 * top
+    if working:
+        light = light @ colour_matrix("bt709", working).astype(np.float32).T
+    assert count_beyond(light, encoding, working=working) == (3, 5, 0)
+    assert encode_planes(light, encoding, working=working).limited == 7
+    changed = np.zeros((6, 10), bool)
+    changed[0, 2] = True
+    assert count_beyond(light, encoding, working=working, changed=changed) == (1, 1, 0)
+
+
+def test_what_the_hero_holds_above_the_top_himself_is_not_counted():
+    encoding = make_encoding(chroma="444", bit_depth=8)
+    hero = np.full((2, 2, 3), 1.5, np.float32)
+    light = hero.copy()
+    light[0, 0, 2] = 1.6
+    light[1, 1] = np.nan
+    assert count_beyond(hero, encoding, hero=hero) == (0, 0, 0)
+    assert count_beyond(light, encoding, hero=hero) == (1, 1, 2)  # what is no number is cut, too
+    with pytest.raises(SettingError, match="cannot be written back"):
+        count_beyond(light, make_encoding(is_float=True))
+
+
+def colour_matrix(source, target):
+    """RGB to RGB by colour-science; no adaptation is needed, both are D65."""
+    spaces = {"bt709": "ITU-R BT.709", "bt2020": "ITU-R BT.2020"}
+    one, two = (colour.RGB_COLOURSPACES[spaces[name]] for name in (source, target))
+    return colour.matrix_RGB_to_RGB(one, two, chromatic_adaptation_transform=None)

@@ -61,6 +61,32 @@ def test_a_jump_is_named():
     assert "in a jump at frame 4" in finding.says
 
 
+def film_light(gain_at, count=48):
+    """A still room of 96 x 160 whose light (h, w) is multiplied by ``gain_at(k, x)``, x from 0 left to 1 right."""
+    rng = np.random.default_rng(8)
+    scene = rng.uniform(0.05, 0.4, (96, 160, 3))
+    x = np.linspace(0, 1, 160)[None, :, None]
+    light = [scene * gain_at(k, x) for k in range(count)]
+    frames = [(p + NOISE.sigma(p) * rng.standard_normal(p.shape)).astype(np.float32) for p in light]
+    return measure_drift(lambda k: frames[k], count, np.mean(frames, axis=0), noise=NOISE)
+
+
+def test_a_light_that_comes_and_goes_is_no_exposure():
+    lit = lambda k: float(12 <= k < 36)  # noqa: E731
+    moved = film_light(lambda k, x: 1 + 0.6 * lit(k) / (1 + 90 * (x - k / 48) ** 2))
+    assert check_drift(moved, seconds=seconds(48)).grade == "good"
+
+
+@pytest.mark.parametrize("fall", [0.0, 1.5])
+def test_an_exposure_that_comes_and_goes_or_light_that_stays_is_told(fall):
+    came = film_light(lambda k, x: 1 - 0.2 * (12 <= k < 36) if not fall else 1 + 0.5 * (k >= 20) / (1 + fall * x))
+    finding = check_drift(came, seconds=seconds(48))
+    assert finding.grade == "usable"
+    # REFERENCE  log2(1 / 0.8) = 0.32; a light of 0.5 at the left and 0.2 at the right: between 0.26 and 0.58
+    low, high = (0.30, 0.37) if not fall else (0.26, 0.58)
+    assert low < figure(finding, "exposure drift") < high
+
+
 def test_flicker_is_no_drift():
     # REFERENCE  24 frames a second under 100 Hz light beat at 4 Hz
     beat = 0.15 * np.sin(2 * np.pi * 4 * seconds(120))[:, None] * np.ones(3)

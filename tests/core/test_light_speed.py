@@ -3,7 +3,8 @@ import numpy as np
 import pytest
 from framing_helpers import NOISE
 
-from lightstack.core.light_speed import measure_shift, measure_speed
+from lightstack.core.light_speed import add_speed, measure_shift, measure_speed
+from lightstack.records import FrameTable
 
 
 def picture(seed=1, size=(90, 160)):
@@ -68,3 +69,35 @@ def test_unlit_and_covered_frames_are_not_measured():
     found = measure_speed(lambda k: lights[k], lit, lambda k: ~all_covered, ambient, **arguments)
     assert np.flatnonzero(np.isfinite(found)).tolist() == [1]
     assert np.isnan(measure_speed(lambda k: lights[k], lit, lambda k: all_covered, ambient, **arguments)).all()
+
+
+def test_frames_that_did_not_follow_each_other_are_no_pair():
+    lights, ambient = sweep(1.0, count=6)
+    nobody = np.zeros(ambient.shape[:2], bool)
+    follows = np.array([0, 1, 0, 1, 0, 0], bool)
+    found = measure_speed(
+        lambda k: lights[k], np.ones(6, bool), lambda k: nobody, ambient, noise=NOISE, factor=1, follows=follows
+    )
+    assert np.flatnonzero(np.isfinite(found)).tolist() == [1, 3]
+
+
+def measured(on, stretch):
+    """A table of which only light and weight matter."""
+    names = ("seconds", "lamp_energy", "lamp_sigma", "change_sigma", "clipped", "smear_px", "drift_stops", "sharpness")
+    others = {name: np.zeros(len(on)) for name in (*names, "blocked", "flare", "shift_px")}
+    return FrameTable(
+        source_frames=np.arange(1, len(on) + 1), lamp_on=on, stretch=stretch, weight=on.astype(float), **others
+    )
+
+
+def test_smear_is_half_of_the_speed_and_bends_between_what_was_measured():
+    # REFERENCE  at 180 degrees the shutter is open for half of the frame interval (the trade's definition of the angle)
+    on = np.array([0, 1, 1, 1, 1, 0, 0, 1, 1], bool)
+    stretch = np.array([-1, 0, 0, 0, 0, -1, -1, 1, 1])
+    speed = np.full(9, np.nan)
+    speed[1], speed[3] = 4.0, 48.0  # between frames 1 and 2, 3 and 4
+    table = add_speed(measured(on, stretch), speed)
+    np.testing.assert_allclose(table.smear_px, [np.nan, 2, 7.5, 18.5, 24, np.nan, np.nan, np.nan, np.nan])
+    # smear of 24 px halves a weight; where none is known nothing is held against the frame
+    np.testing.assert_allclose(table.weight[[0, 4, 7, 8]], [0, 0.5, 1, 1])
+    assert (np.diff(table.weight[1:5]) < 0).all()

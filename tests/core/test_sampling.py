@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lightstack.core.sampling import count_decoded, plan_samples, space_evenly
+from lightstack.core.sampling import count_decoded, plan_samples, space_evenly, widest_gap
 
 
 def decode_by_hand(frames, starts):
@@ -66,3 +66,11 @@ def test_the_cost_is_that_of_reading_by_hand(seed):
     starts = np.unique(np.r_[1, rng.integers(1, 200, 6)])
     frames = np.unique(rng.integers(1, 200, 15))
     assert count_decoded(frames, starts) == decode_by_hand(frames.tolist(), starts.tolist())
+
+
+def test_the_widest_gap_counts_while_the_lamp_is_on():
+    seconds = np.array([0.0, 8.0, 8.5, 10.0, 10.2, 30.0])
+    lit = np.array([0, 0, 1, 1, 0, 0], bool)
+    assert widest_gap(seconds, lit) == pytest.approx(1.5)
+    assert widest_gap(np.full(6, np.nan), lit) == 0.0
+    assert widest_gap(seconds, np.zeros(6, bool)) == 0.0

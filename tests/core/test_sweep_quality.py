@@ -13,7 +13,7 @@ from lightstack.records import FrameTable
 def table(count=100, lit=80, **columns):
     on = np.arange(count) >= count - lit
     usual = {
-        "smear_px": np.where(on, 1.5, 0.0),
+        "smear_px": np.where(on, 1.5, np.nan),
         "flare": np.zeros(count),
         "clipped": np.zeros((count, 3)),
         "drift_stops": np.zeros((count, 3)),
@@ -60,16 +60,16 @@ def test_dark_places_are_named_and_boxed():
 
 def test_a_fast_sweep_is_told_by_its_smear():
     # 20 px a frame at 180 degrees smear by 10 px, at 90 degrees by 5 px
-    speed = np.full(100, 20.0)
-    finding = find(check_sweep(table(), speed_px=speed), "edges move")
+    fast = table(smear_px=np.full(100, 10.0))
+    finding = find(check_sweep(fast), "edges move")
     assert figure(finding, "smear") == pytest.approx(10)
     assert finding.grade == "usable"
     assert "2.5 times slower" in finding.remedy
-    shorter = find(check_sweep(table(), speed_px=speed, shutter_deg=90), "edges move")
+    shorter = find(check_sweep(fast, shutter_deg=90), "edges move")
     assert figure(shorter, "smear") == pytest.approx(5)
     assert figure(shorter, "speed of the light's edges") == pytest.approx(20)
-    assert find(check_sweep(table(), speed_px=np.full(100, 60.0)), "edges move").grade == "reshoot"
-    assert find(check_sweep(table(smear_px=np.zeros(100))), "no edges").grade == "not checked"
+    assert find(check_sweep(table(smear_px=np.full(100, 30.0))), "edges move").grade == "reshoot"
+    assert find(check_sweep(table(smear_px=np.full(100, np.nan))), "no edges").grade == "not checked"
 
 
 def test_flare_is_told_with_its_frames():
@@ -164,3 +164,15 @@ def test_a_lamp_that_shines_into_the_lens_is_found_in_a_filmed_sweep(veil, grade
         told[first : last + 1] = True
     # a frame or two in which the lamp is cut by the picture's edge may go unnoticed
     assert np.sum(told[1:] != (take.truth["veiled"] if veil else False)) <= 2
+
+
+def test_what_a_quick_look_passed_over_condemns_nothing():
+    reach = np.zeros((90, 160), bool)
+    reach[:, 100:] = True
+    whole = find(check_sweep(table(), reach=reach), "reached")
+    dense = find(check_sweep(table(), reach=reach, gap_seconds=1.0), "reached")
+    sparse = find(check_sweep(table(), reach=reach, gap_seconds=9.5), "reached")
+    assert whole.grade == dense.grade == "reshoot" and dense.says == whole.says
+    assert sparse.grade == "usable"
+    assert "9.5 s" in sparse.says and "without --quick" in sparse.remedy
+    assert find(check_sweep(table(), reach=reach | True, gap_seconds=9.5), "reached").grade == "good"

@@ -43,3 +43,23 @@ def test_breaks_of_the_timecode_are_found_midnight_is_none():
     assert breaks[1][1] < 0
     midnight = [f"23:59:59:{k:02d}" for k in range(20, 24)] + [f"00:00:00:{k:02d}" for k in range(5)]
     assert find_timecode_breaks(midnight, 24) == ()
+
+
+def test_numbers_that_do_not_count_frames_break_nowhere():
+    assert find_timecode_breaks(["10:00:00:00"] * 50, 24) == ()  # a header copied from still to still
+    assert find_timecode_breaks([f"10:00:{k % 60:02d}:00" for k in range(50)], 24) == ()
+
+
+def test_the_numbers_themselves_tell_their_rate_where_the_header_does_not():
+    codes = [f"10:00:{k // 25:02d}:{k % 25:02d}" for k in range(120) if k not in (60, 61)]
+    assert find_timecode_breaks(codes, None) == ((60, 2),)
+    assert find_timecode_breaks(codes, 24) == ((60, 2),)
+
+
+def test_fast_footage_may_number_pairs_of_frames():
+    # REFERENCE  SMPTE ST 12-1: above 30 frames a second two pictures share a number (from memory).
+    codes = [f"10:00:{k // 50:02d}:{k // 2 % 25:02d}" for k in range(200) if k not in range(100, 110)]
+    assert find_timecode_breaks(codes[:90], 50) == ()
+    ((place, missing),) = find_timecode_breaks(codes, 50)
+    assert place == 100
+    assert 10 <= missing <= 12  # which of a pair a picture is does not show

@@ -4,17 +4,12 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from core_helpers import make_proxies, pack_proxies, read_figures
+from core_helpers import make_proxies, read_figures
 from made import make_room
 from made.faults import Faults, FaultyTake, repeat_and_drop
 
-from lightstack.core.timing import (
-    check_timing,
-    find_near_repeats,
-    find_skips,
-    gather_positions,
-    measure_timing,
-)
+from lightstack.core.skips import gather_moving
+from lightstack.core.timing import check_timing, find_near_repeats, measure_timing
 
 STEADY = np.arange(120) / 24
 NONE = np.zeros(120, bool)
@@ -103,49 +98,6 @@ def test_still_pictures_that_a_codec_lets_stand_are_no_repeats():
     assert read_figures(check(duplicate=repeats, change=change))["repeated frames"] == 3
 
 
-# --- motion ------------------------------------------------------------------------------------------
-
-
-def walk(count, *, sway=0.0):
-    """An even way through the picture in picture widths."""
-    t = np.arange(count)
-    return np.stack([0.1 + 0.004 * t, 0.3 + 0.001 * t + sway * np.sin(t / 9)], axis=1)
-
-
-def test_motion_that_doubles_shows_a_missing_frame():
-    positions = np.delete(walk(104, sway=0.004), [30, 55, 80, 81], axis=0)
-    np.testing.assert_array_equal(find_skips(positions), [30, 54])  # two at once are no doubling
-    finding = check(STEADY[:100], NONE[:100], positions=positions)
-    assert read_figures(finding)["lost frames"] == 2
-    assert "motion" in finding.says
-
-
-def test_uneven_motion_stops_and_knocks_are_no_missing_frames():
-    rng = np.random.default_rng(3)
-    assert not len(find_skips(np.cumsum(rng.uniform(0, 0.01, (200, 2)), axis=0)))
-    jump = walk(100)
-    jump[50:] += (0.0, 0.1)
-    assert not len(find_skips(jump))
-    assert not len(find_skips(np.repeat(walk(1), 60, axis=0)))
-    assert not len(find_skips(np.full((60, 2), np.nan)))
-
-
-def test_the_middle_of_the_added_light_is_found():
-    # REFERENCE  scipy.ndimage.center_of_mass of the light put in.
-    from scipy.ndimage import center_of_mass
-
-    y, x = np.mgrid[0:60, 0:100]
-    base = np.full((60, 100, 3), 0.05)
-    spots = [0.5 * np.exp(-((x - cx) ** 2 + (y - 25) ** 2) / 300)[..., None] * np.ones(3) for cx in (30, 50, 70)]
-    proxies = pack_proxies(np.stack([base + s for s in spots] + [base]))
-    found = gather_positions(proxies, base, stride=1)
-    for k, spot in enumerate(spots):
-        light = np.where(spot[..., 0] > 3 * proxies.noise_proxy.sigma(base).mean(), spot[..., 0], 0)
-        middle = np.array(center_of_mass(light))[::-1] / 100
-        np.testing.assert_allclose(found[k], middle, atol=2e-3)
-    assert np.isnan(found[3]).all()
-
-
 # --- timecode ----------------------------------------------------------------------------------------
 
 
@@ -163,6 +115,25 @@ def test_gaps_told_twice_are_counted_once():
     del codes[50:54]
     seconds = np.delete(np.arange(124) / 24, range(50, 54))
     assert measure_timing(seconds, NONE, rate=24, timecodes=codes).lost == 4
+
+
+def test_another_recording_is_no_loss_of_a_sweep_but_a_hole_in_a_hero():
+    codes = [f"10:00:{k // 24:02d}:{k % 24:02d}" for k in (*range(60), *range(600, 660))]
+    seconds = np.r_[np.arange(60), 100 + np.arange(60)] / 24  # the second file's clock begins somewhere else
+    found = {timed: check(seconds, timecodes=codes, joins=[60], timed=timed) for timed in (True, False)}
+    assert (found[True].grade, found[False].grade) == ("usable", "good")
+    assert "jumps by 540 frames at frame 61" in found[False].says
+    assert read_figures(found[True])["lost frames"] == 0
+    going_on = [f"10:00:{k // 24:02d}:{k % 24:02d}" for k in range(120)]
+    assert check(seconds, timecodes=going_on, joins=[60]).says.endswith("none missing.")
+
+
+def test_the_rate_shown_is_not_that_of_a_rounded_step():
+    seconds = np.round(np.arange(120) * 1001 / 24000, 3)
+    told = check_timing(seconds, NONE, rate=None)
+    assert read_figures(told)["frame rate"] == pytest.approx(24000 / 1001, rel=3e-4)  # nearest step: 23.81
+    told = check_timing(seconds, NONE, rate=Fraction(24000, 1001))
+    assert read_figures(told)["frame rate"] == pytest.approx(24000 / 1001, rel=1e-9)
 
 
 def test_few_frames_and_no_times_are_no_fault():
@@ -199,6 +170,6 @@ def test_faultless_takes_have_good_timing(seed, kind):
         proxies.duplicate,
         rate=24,
         change=measure_change(proxies),
-        positions=gather_positions(proxies, room.ambient),
+        moving=gather_moving(proxies),
     )
     assert finding.grade == "good", finding.says

@@ -35,8 +35,11 @@ def test_nested_records_come_back_equal(tmp_path):
 
 def test_tuples_of_pictures_keep_their_order_and_type(tmp_path):
     pictures = [np.full((2, 3, 3), k, np.uint8) for k in range(12)]
-    keep_record(tmp_path / "k.npz", LaidFrames(tuple(LaidFrame(k, 0.5, p, p + 1) for k, p in enumerate(pictures))))
-    found = recall_record(tmp_path / "k.npz", LaidFrames).frames
+    laid = tuple(LaidFrame(k, 0.5, p, p + 1) for k, p in enumerate(pictures))
+    keep_record(tmp_path / "k.npz", LaidFrames(("light", "stand"), (laid, laid[:1])))
+    kept = recall_record(tmp_path / "k.npz", LaidFrames)
+    found = kept.frames[0]
+    assert kept.groups == ("light", "stand") and len(kept.frames[1]) == 1
     assert [f.shot_frame for f in found] == list(range(12)) and isinstance(found, tuple)
     assert all(f.before.dtype == np.uint8 and (f.after == k + 1).all() for k, f in enumerate(found))
 

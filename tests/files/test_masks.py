@@ -76,3 +76,45 @@ def test_a_sign_of_numbers_in_the_name_of_a_file_that_is_there_is_no_pattern(tmp
     path = tmp_path / "half_50%.png"
     cv2.imwrite(str(path), np.zeros(SIZE, np.uint8))
     assert find_masks(path).paths == {None: path}
+
+
+def write_channels(path, channels, *, window=None):
+    """Write an EXR of named float channels; ``window``: (left, top, W, H) of the whole picture that it is part of."""
+    import OpenImageIO as oiio
+
+    height, width = next(iter(channels.values())).shape
+    spec = oiio.ImageSpec(width, height, len(channels), "float")
+    spec.channelnames = list(channels)
+    if window is not None:
+        spec.x, spec.y, spec.full_width, spec.full_height = window
+    out = oiio.ImageOutput.create(str(path))
+    assert out.open(str(path), spec) and out.write_image(np.dstack(list(channels.values())))
+    out.close()
+
+
+def test_any_channel_can_be_asked_for_by_name(ramp, tmp_path):
+    write_channels(tmp_path / "m.exr", {"figure.A": ramp, "Z": 1 - ramp, "R": 0 * ramp})
+    np.testing.assert_allclose(read_mask(tmp_path / "m.exr", SIZE, channel="Z"), 1 - ramp, atol=1e-6)
+    np.testing.assert_allclose(read_mask(tmp_path / "m.exr", SIZE, channel="FIGURE.a"), ramp, atol=1e-6)
+    with pytest.raises(MismatchedInput, match=r"m\.exr: has no channel G; it has .*Z"):
+        read_mask(tmp_path / "m.exr", SIZE, channel="G")
+
+
+def test_an_exr_that_stores_part_of_its_picture_is_put_in_its_place(ramp, tmp_path):
+    # REFERENCE  OpenEXR: the data window lies anywhere within, or beyond, the display window.
+    part = ramp[2:7, 3:9]
+    write_channels(tmp_path / "part.exr", {"A": part}, window=(3, 2, SIZE[1], SIZE[0]))
+    mask = read_mask(tmp_path / "part.exr", SIZE)
+    np.testing.assert_allclose(mask[2:7, 3:9], part, atol=1e-6)
+    mask[2:7, 3:9] = 0
+    assert not mask.any()
+
+
+def test_the_nearest_picture_serves_a_frame_that_has_none(tmp_path):
+    for frame in (1001, 1002, 1006):
+        cv2.imwrite(str(tmp_path / f"m.{frame}.png"), np.zeros(SIZE, np.uint8))
+    found = find_masks(tmp_path / "m.####.png")
+    assert [found.nearest(f)[0] for f in (900, 1002, 1004, 1005, 1200)] == [1001, 1002, 1002, 1006, 1006]
+    assert found.span == (1001, 1006)
+    one = find_masks(tmp_path / "m.1001.png")
+    assert one.nearest(5) == (None, tmp_path / "m.1001.png") and one.span is None

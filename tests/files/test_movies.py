@@ -13,7 +13,7 @@ import pytest
 from clips import TAGS_709, flat_planes, moving_pictures, write_clip
 
 from lightstack.errors import InputError, MismatchedInput, MissingInput, UnreadableInput
-from lightstack.files.movies import list_ranges
+from lightstack.files.movies import MovieReader, list_ranges
 from lightstack.files.takes import open_take
 
 os.environ.setdefault("SVT_LOG", "1")  # the AV1 encoder used here for test clips talks otherwise
@@ -514,3 +514,20 @@ def test_damage_up_to_the_end_is_no_early_end(tmp_path):
 
 def test_ranges_are_listed():
     assert list_ranges([3, 7, 8, 9, 12]) == "3, 7-9, 12" and list_ranges([]) == ""
+
+
+def test_named_frames_cost_no_more_than_the_way_to_them(tmp_path):
+    # the decoder is not fed past what was asked for, though frames predicted both ways are handed over late
+    pictures = moving_pictures(48, (96, 160))
+    options = {"bf": "3", "sc_threshold": "0"}
+    path = write_clip(tmp_path / "both_ways.mp4", pictures, codec="libx264", options=options, gop=12)
+    reader = MovieReader(path)
+    whole = {frame.number: np.array(frame.planes[0]) for frame in MovieReader(path).pick(range(1, 49))}
+    sync = reader.list_sync()
+    assert sync is not None and len(sync) >= 4
+    wanted = [sync[1], sync[2] + 4, sync[2] + 5, sync[3]]
+    frames = {frame.number: np.array(frame.planes[0]) for frame in reader.pick(wanted)}
+    assert list(frames) == wanted
+    for number, plane in frames.items():
+        np.testing.assert_array_equal(plane, whole[number])
+    assert reader.decoded <= 1 + 6 + 1 + 3  # a frame coded before its turn comes with those it is needed for

@@ -258,7 +258,7 @@ def test_what_is_wrong_is_named_with_its_line(before, after, where, said):
 
 
 @pytest.mark.parametrize(
-    "section", ["element", "grain", "holdout", "render", "flash", "camera", "cluster"]
+    "section", ["element", "flash", "camera", "cluster"]
 )
 def test_sections_of_later_versions_are_known_by_name(section):
     brackets = f"[[{section}]]" if section == "element" else f"[{section}]"
@@ -266,7 +266,7 @@ def test_sections_of_later_versions_are_known_by_name(section):
     assert told.startswith(f"x/shot.toml, line 8: [{section}] is not available yet in this version")
 
 
-@pytest.mark.parametrize("key", ['using = "stills"', 'using = "path"', "figure_light = true"])
+@pytest.mark.parametrize("key", ['using = "stills"', 'using = "path"'])
 def test_keys_of_later_versions_are_known_by_name(key):
     told = refuse(f"{SMALL}{key}\n")
     assert "line 8" in told

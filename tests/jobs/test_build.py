@@ -13,7 +13,7 @@ from lightstack.files.plates import read_exr
 from lightstack.files.tables import read_mix
 from lightstack.files.takes import open_take
 from lightstack.jobs.build import build_shot
-from lightstack.jobs.laying import pick_sheet_frames
+from lightstack.jobs.sheets import pick_sheet_frames
 from lightstack.jobs.options import BuildOptions
 from lightstack.records import MixCurve
 
@@ -101,7 +101,7 @@ def test_a_second_build_reads_no_pixel(built, shot, silence, monkeypatch):
         raise AssertionError("a sweep was built again")
 
     monkeypatch.setattr("lightstack.jobs.sweep_stage.build_sweep", refuse)
-    monkeypatch.setattr("lightstack.jobs.preview_stage.render_preview", refuse)
+    monkeypatch.setattr("lightstack.jobs.frames_stage.walk_hero", refuse)
     before = {name: (built.out / name).read_bytes() for name in built.files}
     again = build_shot(shot, options=BuildOptions(), progress=silence)
     assert again.files == built.files

@@ -1,5 +1,7 @@
 """Clean plates of made takes: somebody stands in the way for 30 to 80 % of the frames, or never leaves."""
 
+from functools import partial
+from pathlib import Path
 from types import SimpleNamespace
 
 import cv2
@@ -9,15 +11,25 @@ from clips import write_clip
 from made.rooms import make_room
 from made.standing import make_standing, sway
 
-from lightstack.errors import MismatchedInput, MissingInput, SettingError, UnusableTake
+from lightstack.errors import MismatchedInput, MissingInput, OutputError, SettingError, UnusableTake
+from lightstack.files.frame_store import frames_bytes
 from lightstack.files.plates import read_exr
-from lightstack.jobs.clean import CleanRequest, CleanTake, make_clean
+from lightstack.jobs.clean import CleanRequest, CleanTake, cover_masks, make_clean
 from lightstack.jobs.clean_pass import choose_keeping, plan_place
-from lightstack.jobs.clean_results import draw_confidence, judge_clean, list_spots, say_ranges
+from lightstack.jobs.clean_results import (
+    draw_confidence,
+    judge_clean,
+    list_doubts,
+    list_spots,
+    report_clean,
+    say_ranges,
+    warn_clean,
+    write_together,
+)
 from lightstack.jobs.clean_takes import CleanOptions, clean_takes, name_takes
 from lightstack.jobs.memory import floor_bytes
 from lightstack.jobs.options import BuildOptions
-from lightstack.records import CodedFrame, Hole
+from lightstack.records import CodedFrame, Hole, NoiseModel
 
 NOISE = (4e-4, 4e-6)
 FRAMES = 30
@@ -108,6 +120,13 @@ def test_a_median_that_shows_somebody_says_so(standing, film, tmp_path, unwatche
     assert verdict.grade == "usable"
     assert "longest_rest" in " ".join(verdict.sentences)
     assert outcome.holes[standing.covers[0]].mean() > 0.5
+    # 21 of 30 frames show the body: 70 %, whatever is measured
+    assert outcome.covered[0] == pytest.approx(0.7, abs=0.04)
+    assert "ghost" in list_doubts(outcome)[0][1]
+    assert any("ghost" in line for line in warn_clean("clean", outcome))
+    section = report_clean(outcome)
+    assert section.places[0][0] == 1
+    assert section.plate.shape == section.confidence.shape
 
 
 def test_whoever_never_leaves_is_named_and_drawn(standing, film, tmp_path, unwatched):
@@ -117,6 +136,11 @@ def test_whoever_never_leaves_is_named_and_drawn(standing, film, tmp_path, unwat
     assert verdict.grade == "reshoot"
     assert "never leaves" in verdict.sentences[0]
     assert outcome.restless
+    assert any("never leaves" in line for line in warn_clean("clean", outcome))
+    assert [hole.number for hole, _ in list_doubts(outcome)] == list(range(1, len(list_doubts(outcome)) + 1))
+    # nobody is named twice: no hole lies where somebody who never leaves is named already
+    factor = outcome.holes.shape[1] // outcome.stays.shape[1]
+    assert not any(outcome.stays[int(one.y / factor), int(one.x / factor)] for one in outcome.places)
     drawn = draw_confidence(outcome)
     assert drawn.shape == (*standing.empty.shape[:2], 3)
 
@@ -152,6 +176,11 @@ def test_frames_that_do_not_fit_go_to_the_disk_and_it_is_said(tmp_path, silence)
     assert plan_place(3, (100, 100), np.dtype(np.float16), tmp_path, BuildOptions(), progress=silence) is None
     assert plan_place(3, (100, 100), np.dtype(np.float16), tmp_path, tight, progress=silence) is not None
     assert "MiB" in silence.lines[-1]
+    # REFERENCE  the project's own limit of 2 GiB, which the floor and what is kept must not pass together.
+    for size, count in (((1080, 1920), 60), ((2160, 3840), 20)):
+        kept = frames_bytes(count, size, np.dtype(np.float16))
+        inside = plan_place(count, size, np.dtype(np.float16), tmp_path, BuildOptions(), progress=silence) is None
+        assert not inside or kept + floor_bytes(size) <= 2**31
 
 
 def test_holes_are_painted_only_when_asked_for(film, tmp_path, unwatched):
@@ -191,6 +220,7 @@ def test_a_plate_is_written_with_what_is_known_of_it(film, standing, tmp_path, u
         ({"most_frames": 2}, SettingError, "at least 3"),
         ({"frames": ((1, 2),)}, UnusableTake, "2 usable frames"),
         ({"frames": ((1, 900),)}, SettingError, "900"),
+        ({"frames": ((1, 4), (9, 6))}, SettingError, "frames 9-6 run backwards; write 6-9"),
         ({"method": "sigma_clip", "frames": ((3, 6),)}, UnusableTake, "at least 5"),
     ],
 )
@@ -216,9 +246,13 @@ def test_takes_that_do_not_match_are_refused(film, tmp_path, unwatched):
 
 def test_paths_are_checked_before_anything_is_read(film, tmp_path, unwatched):
     take = film(stand(0.3))
+    (tmp_path / "d_seen.png").mkdir()
     for takes, out, kind, words in (
         ([tmp_path / "none.mov"], tmp_path / "c.exr", MissingInput, "nothing is there"),
         ([take], tmp_path / "c.png", SettingError, "ends in .exr"),
+        ([take], Path(""), SettingError, "--out: names no file"),
+        ([take], tmp_path, SettingError, "is a folder"),
+        ([take], tmp_path / "d.exr", SettingError, "d_seen.png is a folder"),
         ([], tmp_path / "c.exr", SettingError, "no take"),
     ):
         with pytest.raises(kind, match=words):
@@ -228,9 +262,22 @@ def test_paths_are_checked_before_anything_is_read(film, tmp_path, unwatched):
     assert not (tmp_path / "c.exr").exists()
 
 
-def test_takes_get_names_of_their_own():
-    from pathlib import Path
+def test_all_files_are_written_or_none(tmp_path):
+    (tmp_path / "b.txt").write_bytes(b"before")
 
+    def fail(path):
+        path.write_bytes(b"half")
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(OutputError, match=r"c\.txt: cannot be written \(No space left"):
+        write_together(tmp_path, {"a.txt": Path.touch, "b.txt": Path.touch, "c.txt": fail})
+    assert [path.name for path in tmp_path.iterdir()] == ["b.txt"]
+    assert (tmp_path / "b.txt").read_bytes() == b"before"
+    write_together(tmp_path, {f"{x}.txt": partial(Path.write_bytes, data=x.encode()) for x in "ab"})
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == {"a.txt": b"a", "b.txt": b"b"}
+
+
+def test_takes_get_names_of_their_own():
     names = [
         name for _, name in name_takes([Path("a/hero.mov"), Path("b/hero.mov"), Path("x.####.exr"), Path("12.mov")])
     ]
@@ -265,6 +312,21 @@ def test_a_take_may_bear_the_name_of_a_scratch_file(name, tmp_path, unwatched):
         "clean_seen.exr",
         "clean_seen.png",
     ]
+
+
+def test_a_speck_that_matches_nothing_takes_the_frames_that_show_the_set_round_it():
+    noise = NoiseModel(np.zeros(3), np.full(3, 1e-6), 1)
+    free = np.full((60, 80, 3), 0.2, np.float32)
+    covered = free.copy()
+    covered[10:50, 20:50] = 0.5
+    odd = free.copy()
+    odd[30:32, 30:32] = 0.9  # inside the body: no frame shows that
+    take = SimpleNamespace(picture=lambda k: (free, covered, covered)[k])
+    wish = CleanRequest(takes=(), method="longest_rest")
+    frames = [(0, k) for k in range(3)]
+    masks = cover_masks(wish, [take], frames, SimpleNamespace(noise=noise), SimpleNamespace(light=odd))
+    assert not masks[0].any()
+    assert masks[1:, 30:32, 30:32].all()
 
 
 def test_frames_may_be_chosen_of_the_second_take_alone():

@@ -13,15 +13,15 @@ from made import make_room
 from lightstack.jobs.inspect_between import (
     compare_all,
     compare_pair,
-    find_lively,
+    compare_with_hero,
     lit_apart,
-    noise_of_means,
     rank_all,
     rank_role,
 )
 from lightstack.jobs.inspect_lamps import find_lamp_set, judge_additivity
 from lightstack.jobs.inspect_looked import TakeLooked
 from lightstack.jobs.inspect_luma import LumaSamples
+from lightstack.jobs.inspect_rest import bring_together, find_lively, join_noise, rest_of, say_apart
 from lightstack.records import NOT_CHECKED, NoiseModel, ProxyTake, TakeFindings, TakeInfo
 
 NOISE = NoiseModel(np.full(3, 4e-4), np.full(3, 4e-6))
@@ -86,10 +86,10 @@ def test_a_turned_camera_is_another_format(room):
 
 
 def test_the_noise_of_a_mean_falls_to_one_code_and_no_further(room):
-    few, many = (look(room.ambient, "empty", frames=n) for n in (2, 400))
-    assert (noise_of_means(many, many).b < noise_of_means(few, few).b).all()
+    few, many = (rest_of(look(room.ambient, "empty", frames=n)) for n in (2, 400))
+    assert (join_noise(many, many).b < join_noise(few, few).b).all()
     # REFERENCE  BT.709: 4.5 L at black; one code of 10 bits, limited range, is 1 / 876 of the signal
-    assert noise_of_means(many, many).b[0] >= (1 / 876 / 4.5) ** 2 * 0.99
+    assert join_noise(many, many).b[0] >= (1 / 876 / 4.5) ** 2 * 0.99
 
 
 def test_somebody_who_moves_is_lively(room):
@@ -97,7 +97,7 @@ def test_somebody_who_moves_is_lively(room):
     rgb = one.proxies.rgb.copy()
     for k in range(len(rgb)):
         rgb[k, 30:90, 20 + 4 * k : 40 + 4 * k] = 0.3
-    lively = find_lively(replace(one, proxies=replace(one.proxies, rgb=rgb)))
+    lively = find_lively(replace(one.proxies, rgb=rgb))
     assert lively[50, 40:110].mean() > 0.9 and lively[:25].mean() < 0.02
 
 
@@ -135,3 +135,55 @@ def test_a_shifted_take_is_told_in_pixels(room):
     finding, _ = compare_pair(look(room.ambient, "hero"), look(moved, "empty", seed=1))
     across = next(f.value for f in finding.figures if f.name == "shift across")
     assert across == pytest.approx(3.0, abs=0.15)
+
+
+def test_what_a_take_is_for_is_not_made_up(room, lamps):
+    grey = look(room.ambient * 0.9, "grey", seed=1)
+    finding, _ = compare_pair(look(room.ambient, "hero"), grey)
+    assert finding.grade == "good" and "lamps" not in finding.says and "grey need not show the set" in finding.says
+    lit = say_apart(rest_of(look(room.ambient + lamps[0], "hero")), rest_of(look(room.ambient, "empty", seed=1)))
+    assert lit.startswith("hero has places up to") and "lamps of its own" in lit
+
+
+def test_a_take_filmed_smaller_is_compared_at_its_own_fineness(room):
+    small = np.asarray(cv2.resize(room.ambient, (100, 56), interpolation=cv2.INTER_AREA))
+    large, little = look(room.ambient, "empty"), look(small, "sweep", seed=1)
+    for one, two in ((large, little), (little, large)):
+        finding, _ = compare_pair(one, two)
+        assert finding.grade == "good", finding.says
+    one, two, noise = bring_together(rest_of(little), rest_of(large))
+    assert one.shape == two.shape == small.shape
+    # REFERENCE  a mean of n independent values has 1 / n of their variance; here of 4 pixels
+    alone = rest_of(replace(large, proxies=replace(large.proxies, noise_proxy=NoiseModel(NOISE.a, 1e4 * NOISE.b))))
+    _, _, noise = bring_together(rest_of(little), alone)
+    np.testing.assert_allclose(noise.b - alone.codes.b, alone.noise.b / 4, rtol=1e-3)
+
+
+def put_box(picture, y, x):
+    """The picture with a checked box in it."""
+    out = picture.copy()
+    checks = (np.add.outer(np.arange(24) // 3, np.arange(20) // 3) % 2)[..., None]
+    out[y : y + 24, x : x + 20] = np.where(checks, 0.25, 0.06)
+    return out
+
+
+def test_what_stands_elsewhere_than_in_the_hero_is_told_and_somebody_who_walks_is_not(room):
+    hero = look(put_box(room.ambient, 60, 30), "hero")
+    rgb = hero.proxies.rgb.copy()
+    for k in range(len(rgb)):
+        rgb[k, 20:50, 120 + 2 * k : 132 + 2 * k] = 0.3  # somebody who walks
+    hero = replace(hero, proxies=replace(hero.proxies, rgb=rgb), rest=rgb.mean(axis=0, dtype=np.float32))
+    finding, places = compare_with_hero(rest_of(hero), look(room.ambient, "sweep", seed=1))
+    assert finding.grade == "usable" and len(finding.boxes) == len(places) == 1
+    x0, y0, x1, y1 = finding.boxes[0]
+    assert x0 - 6 < 30 < 50 < x1 + 6 and y0 - 6 < 60 < 84 < y1 + 6
+    finding, _ = compare_with_hero(rest_of(hero), look(put_box(room.ambient, 60, 30), "sweep", seed=1))
+    assert finding.grade == "good" and "framing" not in finding.says
+
+
+def test_a_rim_that_a_registered_sweep_did_not_see_was_not_moved(room):
+    sweep = look(room.ambient, "sweep", seed=1)
+    rest = sweep.rest.copy()
+    rest[:, :20] = 0
+    finding, _ = compare_with_hero(rest_of(look(room.ambient, "hero")), replace(sweep, rest=rest))
+    assert finding.grade == "good", finding.says

@@ -44,6 +44,13 @@ def test_every_take_is_checked(built):
     assert {"sweep", "between takes"} <= {finding["check"] for finding in takes["violet"]["findings"]}
 
 
+def test_a_sweep_is_held_against_the_empty_take_and_the_hero(built):
+    told = [f["says"] for f in read_findings(built)["violet"]["findings"] if f["check"] == "between takes"]
+    assert len(told) == 2
+    assert "against empty: same framing" in told[0]
+    assert told[1].startswith("violet against hero: nothing")  # the figure who crosses the hero was not moved
+
+
 def test_faultless_takes_raise_no_alarm(built):
     told = [(f["check"], f["says"]) for take in read_findings(built).values() for f in take["findings"]]
     bad = [

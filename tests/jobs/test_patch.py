@@ -2,7 +2,6 @@
 
 import json
 from fractions import Fraction
-from types import SimpleNamespace
 
 import av
 import cv2
@@ -14,13 +13,10 @@ from made.movies import FORMATS, pack_frame
 
 from lightstack.core.shapes import draw_polygon
 from lightstack.errors import MismatchedInput, MissingInput, SettingError, UnreadableInput
-from lightstack.files.folder import claim_folder
-from lightstack.files.identity import StageBook
 from lightstack.files.plates import read_exr
 from lightstack.files.takes import open_take
 from lightstack.jobs.build import build_shot
 from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.patch_stage import drop_stale
 
 SIZE, FRAMES, FIRST = (112, 200), 20, 1001
 GAIN = np.array([1.3, 1.2, 1.05])  # exposure and white of the empty take against the hero's
@@ -251,15 +247,3 @@ def test_a_patch_from_a_take_that_is_not_there(folder, silence):
     ):
         with pytest.raises(kind, match=said):
             build(folder[0], "bad", shot_text(STILL).replace('from = "empty"', f'from = "{source}"'), silence)
-
-
-def test_frames_under_numbers_that_the_shot_has_no_more_go(tmp_path):
-    folder = claim_folder(tmp_path / "out")
-    book = StageBook(folder)
-    names = ["s_hero_clean_v002.1001.exr", "s_hero_clean_v002.1002.exr", "s_hero_clean_v001.1001.exr"]
-    for name in names:
-        folder.file(name).write_bytes(b"exr")
-    book.record("patch", {}, names)
-    delivery = SimpleNamespace(folder=folder, book=StageBook(folder), stem=lambda what: f"s_{what}_v002")
-    drop_stale(delivery, names[1:2])
-    assert [folder.file(name).exists() for name in names] == [False, True, True]

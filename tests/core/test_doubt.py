@@ -1,0 +1,43 @@
+"""Doubt, and the frames that wait for hands."""
+
+import numpy as np
+
+from lightstack.core.doubt import find_doubt, list_hand_work, rate_hand_work
+
+SIZE = (60, 80)
+
+
+def test_what_only_a_lean_decides_is_doubtful():
+    towards_set, towards_figure = np.zeros((2, *SIZE), np.float32)
+    towards_set[10:50, 20:40] = 1
+    towards_figure[10:50, 20:60] = 1
+    figure, score = towards_set > 0, np.where(towards_set > 0, 4, -4).astype(np.float32)
+    doubt = find_doubt((towards_set, towards_figure), figure, score)
+    assert doubt[14:46, 44:56].min() == 1
+    assert doubt[14:46, 24:36].max() == 0
+    assert doubt[:, :15].max() == 0
+
+
+def test_an_inside_that_was_filled_is_doubtful():
+    part = np.zeros(SIZE, np.float32)
+    part[10:50, 20:60] = 1
+    score = np.where(part > 0, 4, -4).astype(np.float32)
+    score[20:40, 30:50] = -2
+    doubt = find_doubt((part, part), part > 0, score)
+    assert doubt[22:38, 32:48].min() == 1
+    assert doubt[:16].max() == 0
+
+
+def test_a_clear_frame_waits_for_nobody():
+    alpha = np.zeros(SIZE)
+    alpha[10:50, 20:40] = 1
+    assert rate_hand_work(np.zeros(SIZE), alpha) == 0
+    assert rate_hand_work(alpha, alpha) == 1
+    assert rate_hand_work(alpha, np.zeros(SIZE)) > 1
+
+
+def test_the_worst_frames_come_first_and_apart():
+    ratings = np.zeros(40)
+    ratings[[5, 6, 20, 33]] = 0.5, 0.9, 0.3, 0.001
+    assert list_hand_work(ratings, first_frame=1001) == [1007, 1021]
+    assert list_hand_work([0.0, 0.0], first_frame=1) == []

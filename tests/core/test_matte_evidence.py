@@ -1,0 +1,81 @@
+"""Evidence for a figure: what is set under any light speaks against, what covers it speaks for."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from lightstack.core.matte_evidence import FigureColours, cost_of_shade, weigh_difference, weigh_texture
+from lightstack.core.matte_light import compare_logs, prepare_set
+from lightstack.records import NoiseModel
+
+NOISE = NoiseModel(np.full(3, 2e-4), np.full(3, 2e-6))
+SIZE = (96, 128)
+
+
+@pytest.fixture(scope="module")
+def wall():
+    rng = np.random.default_rng(71)
+    texture = gaussian_filter(rng.normal(0, 1, SIZE), 1.5)[..., None] * np.ones(3)
+    return (0.2 * np.exp(0.25 * texture / texture.std())).astype(np.float32)
+
+
+def weigh(light, wall, seed=1):
+    rng = np.random.default_rng(seed)
+    frame = light + NOISE.sigma(light) * rng.standard_normal(light.shape)
+    known = prepare_set(wall, NOISE)
+    difference = compare_logs(frame.astype(np.float32), known)
+    return weigh_difference(known.logs + difference, difference, known)
+
+
+def test_the_set_as_lit_speaks_against_a_figure(wall):
+    assert (weigh(wall, wall).score < 0).mean() > 0.999
+
+
+def test_a_soft_shadow_is_no_figure(wall):
+    y, x = np.mgrid[0 : SIZE[0], 0 : SIZE[1]]
+    dim = 1 - 0.6 * np.exp(-(((x - 64) / 22) ** 2 + ((y - 48) / 22) ** 2))
+    assert (weigh((wall * dim[..., None]).astype(np.float32), wall).score < 0).mean() > 0.99
+
+
+@pytest.mark.parametrize("colour", [(0.4, 0.1, 0.1), (0.01, 0.01, 0.012), (0.6, 0.6, 0.62)])
+def test_what_stands_in_front_speaks_for_itself(wall, colour):
+    light = wall.copy()
+    light[20:80, 50:80] = colour
+    score = weigh(light, wall).score
+    assert (score[24:76, 54:76] > 0).mean() > 0.9
+    assert (score[:, :40] < 0).mean() > 0.99
+
+
+def test_texture_tells_seen_from_gone(wall):
+    known = prepare_set(wall, NOISE)
+    variance = known.variance_at(known.logs)
+    seen = weigh_texture(known.logs - 1, known.logs, variance)
+    gone = weigh_texture(0 * known.logs, known.logs, variance)
+    assert np.median(seen) < -1.5 and np.median(gone) > 1
+    plain = np.zeros_like(known.logs)
+    np.testing.assert_allclose(weigh_texture(plain, plain, variance), 0, atol=1e-6)
+
+
+def test_darkness_is_finite_and_undecided():
+    black = np.zeros((*SIZE, 3), np.float32)
+    score = weigh(black, black).score
+    assert np.isfinite(score).all()
+    assert score.max() <= 0
+
+
+def test_a_shadow_may_change_colour_a_little_and_a_figure_more():
+    variance = np.full((*SIZE, 3), 1e-3, np.float32)
+    grey = cost_of_shade(np.full((*SIZE, 3), -0.5, np.float32), variance)
+    tinted = cost_of_shade((np.full((*SIZE, 3), -0.5) + np.array([0.6, 0, -0.6])).astype(np.float32), variance)
+    assert grey.max() < 1 < 5 < tinted.min()
+
+
+def test_colours_that_the_figure_wears_are_known_again():
+    rng = np.random.default_rng(4)
+    colours = FigureColours()
+    blank = np.zeros((10, 10, 3), np.float32)
+    assert (colours.likeness(blank) == 0).all()
+    worn = np.log(np.array([0.3, 0.2, 0.1])) + rng.normal(0, 0.05, (40, 40, 3))
+    colours.add(worn.astype(np.float32), np.ones((40, 40), bool))
+    assert colours.likeness(np.log(np.full((5, 5, 3), [0.3, 0.2, 0.1])).astype(np.float32)).min() > 0.9
+    assert colours.likeness(np.log(np.full((5, 5, 3), [0.05, 0.2, 0.4])).astype(np.float32)).max() < 0.01

@@ -1,0 +1,197 @@
+"""Finished frames: files rebuild them, a broken run goes on, the movie keeps the hero's own samples."""
+
+import resource
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from made import write_movie
+
+from lightstack.errors import OutputError, SettingError
+from lightstack.files.plates import read_exr, read_exr_headers
+from lightstack.files.takes import open_take
+from lightstack.jobs.options import BuildOptions
+from lightstack.jobs.render import parse_frames, render_shot
+
+FIRST, FRAMES = 1001, 8
+SHOT = f"""
+[shot]
+name = "den"
+
+[takes.hero]
+path = "hero.mkv"
+
+[[sweep]]
+path = "sweep.mkv"
+max_keys = 4
+
+[[light]]
+figure_light = 0
+[light.mix]
+points = [[{FIRST + 2}, 0.0], [{FIRST + 4}, 0.6]]
+
+[render]
+movie = "ffv1"
+elements = ["light", "hero_clean"]
+"""
+
+
+@pytest.fixture(scope="module")
+def folder(small_room, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("render")
+    write_movie(small_room, folder / "sweep.mkv")
+    write_movie(small_room, folder / "hero.mkv", frames=range(FRAMES))
+    (folder / "shot.toml").write_text(SHOT)
+    return folder
+
+
+def render(folder, progress, frames=None, **options):
+    return render_shot(folder / "shot.toml", frames=frames, options=BuildOptions(**options), progress=progress)
+
+
+@pytest.fixture(scope="module")
+def rendered(folder, unwatched):
+    return render(folder, unwatched)
+
+
+def read(result, element, frame):
+    channels = read_exr(result.out / f"den_{element}_v001.{frame}.exr")
+    return np.stack([channels[c] for c in "RGB"], -1)
+
+
+def test_every_frame_is_rebuilt_from_its_elements(rendered):
+    for frame in range(FIRST, FIRST + FRAMES):
+        clean, light, relit = (read(rendered, name, frame) for name in ("hero_clean", "light", "relit"))
+        assert relit.dtype == np.float16
+        again = clean.astype(np.float32) + light.astype(np.float32)
+        # REFERENCE  IEEE 754 binary16. TOLERANCE  one unit in the last place.
+        ulp = np.spacing(np.abs(relit)).astype(np.float32)
+        assert (np.abs(again - relit.astype(np.float32)) <= ulp).all()
+
+
+def test_where_the_mix_is_off_the_frame_is_the_hero_as_it_was_decoded(rendered, folder):
+    with open_take(folder / "hero.mkv") as hero:
+        for frame in hero.read_frames([1, 3]):
+            light = hero.linear(frame).astype(np.float16)
+            np.testing.assert_array_equal(read(rendered, "relit", FIRST + frame.number - 1), light)
+            assert not read(rendered, "light", FIRST + frame.number - 1).any()
+    assert read(rendered, "light", FIRST + 6).any()
+
+
+def test_frames_are_lossless_half_floats_that_name_their_primaries(rendered):
+    part = read_exr_headers(rendered.out / f"den_relit_v001.{FIRST}.exr")[0]
+    assert (part.kind, part.compression, part.primaries, part.channels) == ("half", "zip", "bt709", ("R", "G", "B"))
+
+
+def test_the_movie_keeps_the_heros_own_codes_where_no_light_falls(rendered, folder):
+    with open_take(folder / "hero.mkv") as hero, open_take(rendered.out / "den_relit_v001.mkv") as movie:
+        assert movie.info.frame_count == FRAMES and movie.info.rate == hero.info.rate
+        for own, made in zip(hero.frames(), movie.frames(), strict=True):
+            same = [np.array_equal(a, b) for a, b in zip(own.planes, made.planes, strict=True)]
+            assert all(same) == (own.number <= 3)
+
+
+def test_light_beyond_the_encoding_is_clipped_and_counted(folder, unwatched):
+    text = SHOT.replace('name = "den"', 'name = "den"\nout = "bright"').replace("0.6]]", "30.0]]").replace("[render]", "[render]\nexr = false")
+    (folder / "bright.toml").write_text(text.replace('elements = ["light", "hero_clean"]', "elements = []"))
+    result = render_shot(folder / "bright.toml", frames=None, options=BuildOptions(), progress=unwatched)
+    line = next(line for line in result.warnings if "more light than" in line)
+    assert "in 5 frames" in line and "most in B" in line  # the lamp is violet
+    with open_take(result.out / "den_relit_v001.mkv") as movie:
+        highest = {"limited": 1019, "full": 1023}[movie.info.encoding.range]
+        top = max(int(plane.max()) for frame in movie.read_frames([6]) for plane in frame.planes)
+    assert top == highest
+
+
+def test_a_second_run_writes_nothing_and_lost_frames_come_back_as_they_were(rendered, folder, silence):
+    kept = {p.name: p.read_bytes() for p in rendered.out.glob("*.exr")}
+    again = render(folder, silence)
+    assert "nothing changed" in silence.lines and again.files == rendered.files
+    lost = rendered.out / f"den_relit_v001.{FIRST + 5}.exr"
+    lost.unlink()
+    again = render(folder, silence)
+    assert f"frames: {FRAMES - 1} of {FRAMES} are written already" in silence.lines
+    assert {p.name: p.read_bytes() for p in rendered.out.glob("*.exr")} == kept
+
+
+def test_workers_change_no_byte(rendered, folder, silence):
+    kept = {p.name: p.read_bytes() for p in rendered.out.glob("den_*.[0-9]*.exr")}
+    render(folder, silence, force=True, threads=1)
+    assert {p.name: p.read_bytes() for p in rendered.out.glob("den_*.[0-9]*.exr")} == kept
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "expected a shot frame"),
+        ("a-b", "expected a shot frame"),
+        ("1004-1002", "backwards"),
+        ("1-2", "1001 to 1008"),
+        ("1005-1009", "1001 to 1008"),
+    ],
+)
+def test_frames_that_cannot_be_rendered_are_told_in_one_line(rendered, folder, silence, text, says):
+    with pytest.raises(SettingError, match=says) as caught:
+        render(folder, silence, frames=text)
+    assert "\n" not in str(caught.value)
+
+
+def test_single_frames_and_ranges():
+    assert parse_frames("1010") == (1010, 1010) and parse_frames(" 1010 - 1030") == (1010, 1030)
+
+
+def test_some_frames_first_and_the_others_later(folder, silence):
+    (folder / "some.toml").write_text(SHOT.replace('name = "den"', 'name = "den"\nout = "some"'))
+    first = render_shot(folder / "some.toml", frames="1004-1005", options=BuildOptions(), progress=silence)
+    assert sorted(p.name for p in first.out.glob("*relit*")) == ["den_relit_v001.1004.exr", "den_relit_v001.1005.exr"]
+    assert any("2 of 8 are written" in line for line in first.warnings)
+    whole = render_shot(folder / "some.toml", frames=None, options=BuildOptions(), progress=silence)
+    assert len(list(whole.out.glob("*relit*.exr"))) == FRAMES and "frames: 2 of 8 are written already" in silence.lines
+
+
+def test_a_shot_without_a_hero_has_no_frames(tmp_path, silence):
+    (tmp_path / "shot.toml").write_text('[[sweep]]\npath = "sweep.mkv"\n')
+    with pytest.raises(SettingError, match="no \\[takes.hero\\]"):
+        render_shot(tmp_path / "shot.toml", frames=None, options=BuildOptions(), progress=silence)
+
+
+def test_a_full_disk_leaves_whole_frames_and_the_next_run_goes_on(rendered, folder, silence, monkeypatch):
+    # A limit on the size of files stands for a disk that is full at one frame.
+    (folder / "full.toml").write_text(SHOT.replace('name = "den"', 'name = "den"\nout = "full"').replace("ffv1", "none"))
+    from lightstack.jobs import element_sink
+
+    written = []
+    real = element_sink.write_exr
+
+    def write_some(path, *args, **options):
+        if len(written) >= 9:
+            raise OutputError(f"{path}: cannot be written (No space left on device); free space or name another folder")
+        real(path, *args, **options)
+        written.append(path.name)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(element_sink, "write_exr", write_some)
+        with pytest.raises(OutputError, match="No space left"):
+            render_shot(folder / "full.toml", frames=None, options=BuildOptions(threads=1), progress=silence)
+    there = sorted((folder / "full").glob("*.[0-9]*.exr"))
+    for path in there:  # whole files only
+        assert path.read_bytes() == (rendered.out / path.name).read_bytes()
+    assert len(there) == 9
+    render_shot(folder / "full.toml", frames=None, options=BuildOptions(), progress=silence)
+    assert any(line.endswith(f"of {FRAMES} are written already") for line in silence.lines)
+    for path in rendered.out.glob("*.[0-9]*.exr"):
+        assert path.read_bytes() == (folder / "full" / path.name).read_bytes()
+
+
+def test_the_systems_own_limit_is_one_line_and_leaves_no_part_of_a_file(rendered, folder):
+    script = (
+        "import resource,sys;from pathlib import Path;resource.setrlimit(resource.RLIMIT_FSIZE,(20000,20000));"
+        "import signal;signal.signal(signal.SIGXFSZ,signal.SIG_IGN);import numpy as np;"
+        "from lightstack.files.plates import write_exr;"
+        "write_exr(Path(sys.argv[1]),np.random.default_rng(1).random((112,200,3),np.float32),primaries='bt709')"
+    )
+    assert resource.RLIMIT_FSIZE is not None
+    target = folder / "limited.exr"
+    ran = subprocess.run([sys.executable, "-c", script, str(target)], capture_output=True, text=True, check=False)
+    assert "cannot be written" in ran.stderr and not list(folder.glob("*limited*"))
