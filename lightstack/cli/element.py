@@ -14,12 +14,16 @@ from lightstack.cli.common import Running
 from lightstack.cli.groups import spread_options
 from lightstack.cli.lists import read_corners, read_ranges
 
-Takes = Annotated[list[Path], typer.Argument(metavar="TAKE...", help="The tries, each a movie or stills.")]
+Takes = Annotated[list[Path], typer.Argument(metavar="TAKE", help="The tries, each a movie or stills.")]
 Empty = Annotated[Path, typer.Option("--empty", metavar="TAKE", help="The same framing with nothing in it.")]
-Out = Annotated[Path, typer.Option("--out", "-o", metavar="FOLDER", help="Folder for the frames, the table, the sheet.")]
+Out = Annotated[
+    Path, typer.Option("--out", "-o", metavar="FOLDER", help="Folder for the frames, the table, the sheet.")
+]
 Frames = Annotated[
     str | None,
-    typer.Option("--frames", metavar="RANGE", help="Frames of every try to look at, e.g. 12-40 [all].", show_default=False),
+    typer.Option(
+        "--frames", metavar="RANGE", help="Frames of every try to look at, e.g. 12-40 [all].", show_default=False
+    ),
 ]
 Garbage = Annotated[
     list[str] | None,

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["BlockGrid", "find_grid", "measure_blockiness"]
+__all__ = ["BlockGrid", "find_grid", "measure_blockiness", "measure_step"]
 
 GRIDS = (8, 16)
 STEEPEST = 0.9  # quantile of the steps between blocks, from which on a codec would spend bits on what is inside them
@@ -25,12 +25,14 @@ HALF_LINES = 0.5  # of the grid's excess, from which on the lines half-way count
 @dataclass(frozen=True, slots=True)
 class BlockGrid:
     """The strongest grid of a take: ``side`` of a block in pixels, ``excess`` of the differences across it and its
-    standard ``error`` (NaN not known); ``enlarged``: the blocks are single pixels of a smaller picture."""
+    standard ``error`` (NaN not known); ``enlarged``: the blocks are single pixels of a smaller picture; ``step``: the
+    excess in the planes' own codes."""
 
     side: int
     excess: float
     error: float
     enlarged: bool
+    step: float = 0.0
 
 
 def find_grid(planes: Sequence[NDArray]) -> BlockGrid:
@@ -43,7 +45,28 @@ def find_grid(planes: Sequence[NDArray]) -> BlockGrid:
     if not np.isfinite(best.excess):
         return best
     flat = np.median([measure_inside(plane, best.side) for plane in planes]) < FLAT
-    return BlockGrid(best.side, best.excess, best.error, bool(flat))
+    return BlockGrid(best.side, best.excess, best.error, bool(flat), measure_step(planes, best.side))
+
+
+def measure_step(planes: Sequence[NDArray], grid: int) -> float:
+    """Return by how many codes neighbouring pixels differ more across a grid of blocks than beside it, in the mean.
+
+    Notes: nothing is limited here: where blocks are all but flat, the few steps between them are all there is.
+    """
+    found = []
+    for plane in planes:
+        picture = np.asarray(plane, np.float32)
+        for lines in (picture, picture.T):
+            steps = np.abs(np.diff(lines, axis=1))
+            count = steps.shape[1] // grid
+            profile = steps[:, : count * grid].reshape(-1, grid).mean(axis=0) if count else np.zeros(grid)
+            found.append(profile - np.median(profile))
+    return float(np.max(np.mean(found, axis=0)))
+
+
+def _limit_of(steps: NDArray[np.float32]) -> float:
+    """Past this a difference of neighbouring pixels is an edge of the scene."""
+    return 4 * float(np.median(steps)) + 1.0
 
 
 def measure_inside(plane: NDArray, grid: int) -> float:
@@ -116,7 +139,7 @@ def _grid_excess(picture: NDArray[np.float32], grid: int, strips: int = 24) -> N
     steps = np.abs(np.diff(picture, axis=1))
     # a step against its neighbours: ramps and edges have those alike, a block's border stands alone
     alone = steps[:, 1:-1] - 0.5 * (steps[:, :-2] + steps[:, 2:])
-    limit = 4 * float(np.median(steps)) + 1.0
+    limit = _limit_of(steps)
     alone, base = np.clip(alone, -limit, limit), np.clip(steps[:, 1:-1], 0, limit)
     out = []
     for rows in np.array_split(np.arange(h), strips):

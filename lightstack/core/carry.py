@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.matte_light import carry_on
 from lightstack.records import BoolArray
 
-__all__ = ["carry_nearest", "find_nearest"]
+__all__ = ["carry_nearest", "carry_soft", "find_nearest"]
 
 
 def find_nearest(known: BoolArray) -> NDArray[np.int32]:
@@ -32,3 +35,20 @@ def carry_nearest(picture: NDArray[np.float32], known: BoolArray) -> NDArray[np.
         return picture
     flat = picture.reshape(known.size, -1)
     return np.asarray(flat[find_nearest(known).ravel()].reshape(picture.shape))
+
+
+def carry_soft(
+    picture: NDArray[np.float32], mass: NDArray[np.float32], *, sigmas: Sequence[float], reach: float = 1.0
+) -> NDArray[np.float32]:
+    """Carry a picture ``(h, w, c)`` on softly from where ``mass`` (h, w) lies, over ``reach`` times ``sigmas`` pixels.
+
+    Notes: done at 1 / ``reach`` of the size, where wide blurs cost next to nothing; what is carried is smooth anyway.
+    """
+    total, step = picture * mass[..., None], max(1, int(reach))
+    size = mass.shape[::-1]
+    if step > 1:
+        small = (-(-size[0] // step), -(-size[1] // step))
+        total = np.asarray(cv2.resize(total, small, interpolation=cv2.INTER_AREA), np.float32)
+        mass = np.asarray(cv2.resize(mass, small, interpolation=cv2.INTER_AREA), np.float32)
+    carried = carry_on(total, mass, sigmas=[reach / step * sigma for sigma in sigmas])
+    return np.asarray(cv2.resize(carried, size, interpolation=cv2.INTER_LINEAR) if step > 1 else carried, np.float32)

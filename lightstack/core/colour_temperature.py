@@ -16,8 +16,8 @@ from lightstack.core.light import rgb_to_xyz
 from lightstack.errors import SettingError
 
 __all__ = [
-    "HOTTEST",
     "COOLEST",
+    "HOTTEST",
     "LOCI",
     "MOST_OFF",
     "find_temperature",
@@ -78,7 +78,8 @@ def shift_mired(kelvin: float, shift: float) -> float:
     mired = 1e6 / kelvin + shift
     if not 1e6 / HOTTEST <= mired <= 1e6 / COOLEST:
         raise SettingError(
-            f"a shift of {shift:g} mired from {kelvin:.0f} K leaves the locus, which runs from {COOLEST:g} to {HOTTEST:g} K"
+            f"a shift of {shift:g} mired from {kelvin:.0f} K leaves the locus, which runs from {COOLEST:g} to "
+            f"{HOTTEST:g} K"
         )
     return 1e6 / mired
 

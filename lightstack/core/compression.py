@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from lightstack.core.block_grid import find_grid, measure_blockiness
 from lightstack.records import NOT_CHECKED, BoolArray, Figure, Finding, ProxyTake
 
-__all__ = ["CodecTraces", "check_compression", "gather_traces", "measure_blockiness"]
+__all__ = ["CodecTraces", "check_compression", "compare_tiles", "gather_traces", "measure_blockiness"]
 
 TILE = 4  # proxy pixels: a tile that is equal to the last bit in all of them was left standing by the codec
 CELL = 8  # proxy pixels, in which noise is measured
@@ -29,6 +29,9 @@ RUNS, RUN_FRAMES = 3, 32  # stretches of frames that are looked at
 # what it costs is told by its grid.
 STALE_SHARE = (0.15, 0.97)  # of the picture that is neither clipped nor black, in the mean
 BLOCKINESS = (0.45, 1.50)  # excess of the differences across the grid
+# The same in codes of 8 bits: below the rounding to such codes (EMVA 1288: variance 1/12) a grid is not seen, however
+# clean the picture beside it is.
+GRID_STEP = (12**-0.5, 1.0)
 # Noise that the next frame shares by less than this lives; where most of the picture stands, a codec with frequent
 # refreshes is told from blocks that hang only by noise that is wholly new.
 LIVELY, LIVELY_AMONG_MOST, MOST_STANDING = 0.5, 0.2, 0.6
@@ -67,7 +70,7 @@ def gather_traces(proxies: ProxyTake, *, frames: NDArray[np.integer] | None = No
         for a, b in pairwise(run):
             if proxies.duplicate[b]:
                 continue
-            equal, live = _compare_tiles(proxies, a, b)
+            equal, live = compare_tiles(proxies, a, b)
             if live.mean() > 0.05:
                 stale[b] = (equal & live).sum() / live.sum()
             if a + LONG_LAG <= run[-1] and (a - run[0]) % 2 == 0:
@@ -94,7 +97,7 @@ def _pick_runs(chosen: NDArray[np.int64]) -> list[list[int]]:
     return [run[s : s + RUN_FRAMES].tolist() for s in starts]
 
 
-def _compare_tiles(proxies: ProxyTake, a: int, b: int) -> tuple[BoolArray, BoolArray]:
+def compare_tiles(proxies: ProxyTake, a: int, b: int) -> tuple[BoolArray, BoolArray]:
     """Which tiles (th, tw) are equal in two frames, and which may be judged: neither clipped nor at the floor."""
     first, second = np.asarray(proxies.rgb[a]), np.asarray(proxies.rgb[b])
     same = first.view(np.uint16) == second.view(np.uint16)
@@ -182,7 +185,9 @@ def _find_group(stale: NDArray[np.float64]) -> int:
     return usual if usual > 1 and np.mean(steps == usual) > 0.7 else 0
 
 
-def check_compression(traces: CodecTraces, planes: Sequence[NDArray] = (), *, codec: str = "") -> Finding:
+def check_compression(
+    traces: CodecTraces, planes: Sequence[NDArray] = (), *, codec: str = "", bits: int = 8, noiseless: bool = False
+) -> Finding:
     """Judge what a codec left of a take.
 
     Parameters
@@ -190,6 +195,8 @@ def check_compression(traces: CodecTraces, planes: Sequence[NDArray] = (), *, co
     traces : from ``gather_traces``.
     planes : a few full-size luma planes in code values; without them the grid of blocks is not judged.
     codec : its name, for the sentence.
+    bits : of the planes' code values; planes of floating point reach to 1.
+    noiseless : whether no noise lives in the take (``is_noiseless``), so that what stands tells nothing of a codec.
     """
     known = traces.stale[np.isfinite(traces.stale)]
     if not len(known) and not planes:
@@ -197,13 +204,15 @@ def check_compression(traces: CodecTraces, planes: Sequence[NDArray] = (), *, co
     stale = float(known.mean()) if len(known) else float("nan")
     found = find_grid(planes)
     grid, block = found.side, found.excess
+    step = found.step * _scale_to_8_bits(planes, bits)
     block_sure = max(block - 3 * found.error, 0.0) if np.isfinite(block) and not found.enlarged else 0.0
     lively = LIVELY_AMONG_MOST if stale > MOST_STANDING else LIVELY
-    smoothed = traces.lasting >= lively or traces.clean > TOO_CLEAN
-    held = traces.lasting > HELD_NOISE[0] and not stale > HELD_NOISE[1] and traces.clean < HELD_NOISE[2]
+    smoothed = noiseless or traces.lasting >= lively or traces.clean > TOO_CLEAN
+    shared, standing, clean = HELD_NOISE
+    held = not noiseless and traces.lasting > shared and not stale > standing and traces.clean < clean
     levels = {
         "stale": 0 if smoothed else _grade(stale, STALE_SHARE),
-        "grid": _grade(block_sure, BLOCKINESS),
+        "grid": min(_grade(block_sure, BLOCKINESS), _grade(step, GRID_STEP)),
         "noise": int(held),
     }
     figures = [
@@ -213,17 +222,26 @@ def check_compression(traces: CodecTraces, planes: Sequence[NDArray] = (), *, co
     ]
     if np.isfinite(block):
         figures += [Figure("blockiness", 100 * block, "%", 1), Figure("block size", float(grid), "px", 0)]
+        figures += [Figure("step across blocks", step, "codes of 8 bits", 2)]
     says = []
     if levels["stale"]:
         refresh = f", renewed every {traces.group} frames" if traces.group else ""
         says.append(f"{100 * stale:.0f} % of the picture stands still from frame to frame{refresh}.")
     if levels["grid"]:
-        says.append(f"A grid of {grid} px blocks shows: steps across it are {100 * block:.0f} % larger than beside it.")
+        says.append(
+            f"A grid of {grid} px blocks shows: steps across it are {100 * block:.0f} % larger than beside it, by "
+            f"{step:.1f} codes of 8 bits."
+        )
     if found.enlarged and _grade(block, BLOCKINESS):
         says.append(f"Pixels of {grid} x {grid} px show, as of a smaller picture that was enlarged: no codec's grid.")
     level = max(levels.values())
     if held:
         says.append(f"{100 * traces.lasting:.0f} % of the noise stays from one frame to the next.")
+    elif noiseless:
+        says.append(
+            "No noise is left, as in a render or where the codec or the camera smoothed it away: what does not move "
+            "stays equal to the last bit."
+        )
     elif smoothed:
         says.append("The codec or the camera smoothed the noise away, in time too: what is left of it says little.")
     if not says:
@@ -234,6 +252,11 @@ def check_compression(traces: CodecTraces, planes: Sequence[NDArray] = (), *, co
     name = f" ({codec})" if codec and level else ""
     grade = ("good", "usable", "reshoot")[level]
     return Finding("compression", grade, " ".join(says)[:-1] + f"{name}.", remedy, tuple(figures))
+
+
+def _scale_to_8_bits(planes: Sequence[NDArray], bits: int) -> float:
+    """Return what turns the planes' values into codes of 8 bits."""
+    return 255.0 if len(planes) and np.issubdtype(planes[0].dtype, np.floating) else 2.0 ** (8 - bits)
 
 
 def _grade(value: float, limits: tuple[float, float]) -> int:

@@ -8,11 +8,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.regions import disc
 from lightstack.records import BoolArray, FloatArray
 
-__all__ = ["find_doubt", "list_hand_work", "rate_hand_work"]
+__all__ = ["find_doubt", "find_unexplained", "list_hand_work", "rate_hand_work"]
 
-SWING = 0.6  # log-odds by which all evidence is leaned either way
+SWING = 0.8  # log-odds by which all evidence is leaned either way
+WEAK, PART = 0.3, 0.03  # of what the strongest tenth says; of the picture's diagonal, what is looked at together
+BESIDE, CHANGED, AGAINST = 0.08, 2.0, -2.0  # of the picture's diagonal; sigma; log-odds
 UNSEEN = 0.5  # own evidence below which a figure's inside was filled rather than seen
 
 
@@ -21,22 +24,56 @@ def find_doubt(
     figure: BoolArray,
     score: FloatArray,
     *,
+    unexplained: BoolArray | None = None,
     least_area: int = 12,
 ) -> NDArray[np.float32]:
     """Give the doubt about a parting, (h, w) 0..1.
 
     ``leaning``: partings 0..1 with all evidence leaned towards the set and towards the figure: where they differ
     nothing but the lean decided. ``figure``: the parting taken. ``score``: own evidence of every pixel; where the
-    figure's inside speaks for the set, it was filled from around.
+    figure's inside speaks for the set, it was filled from around; where it says far less than elsewhere, it may be no
+    figure. ``unexplained``: (h, w) see `find_unexplained`.
     """
+    unclear = np.zeros(figure.shape, bool) if unexplained is None else unexplained
     swing = np.abs(np.asarray(leaning[1]) - np.asarray(leaning[0]))
-    unseen = (figure & (np.asarray(score) < UNSEEN)).astype(np.uint8)
+    unseen = (figure & ((np.asarray(score) < UNSEEN) | find_weak(figure, score))).astype(np.uint8)
     unseen = cv2.morphologyEx(unseen, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    torn = (swing > 0.5).astype(np.uint8)
+    torn = ((swing > 0.5) | unclear).astype(np.uint8)
     # beside an outline half a pixel's lean is no doubt
     torn = cv2.morphologyEx(torn, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     known = _drop_small(torn | unseen, least_area).astype(np.float32)
     return np.asarray(np.clip(cv2.blur(known, (3, 3)), 0, 1), np.float32)
+
+
+def find_unexplained(
+    figure: BoolArray, score: FloatArray, mismatch: FloatArray, shows_set: FloatArray
+) -> BoolArray:
+    """Places beside or inside a figure that are not the set as lit, though nothing shows that a shadow lies there.
+
+    ``mismatch``: (h, w) distance from the set as lit, in sigma; ``shows_set``: (h, w) 0..1, the set's texture is seen.
+    Where evidence against a figure is strong all the same, it counts.
+    """
+    if not figure.any():
+        return np.zeros(figure.shape, bool)
+    changed, seen, told = (
+        cv2.blur(np.asarray(part, np.float32), (5, 5)) for part in (mismatch, shows_set, score)
+    )
+    reach = max(5, round(BESIDE * float(np.hypot(*figure.shape))))
+    near = cv2.dilate(figure.astype(np.uint8), disc(reach)) > 0
+    return np.asarray(near & ~figure & (changed > CHANGED) & (seen < 0.3) & (told > AGAINST))
+
+
+def find_weak(figure: BoolArray, score: FloatArray) -> BoolArray:
+    """Parts of a figure that speak for themselves far less than the rest does, (h, w) bool.
+
+    A mirror's picture of somebody, or a deep shadow, is weaker than whoever throws it.
+    """
+    side = max(5, round(PART * float(np.hypot(*figure.shape)))) | 1
+    mass = cv2.blur(figure.astype(np.float32), (side, side))
+    local = cv2.blur(np.asarray(score, np.float32) * figure, (side, side)) / np.maximum(mass, 1e-3)
+    if not figure.any():
+        return np.zeros(figure.shape, bool)
+    return np.asarray(figure & (local < WEAK * np.quantile(local[figure], 0.9)))
 
 
 def _drop_small(mask: NDArray[np.uint8], area: int) -> NDArray[np.uint8]:

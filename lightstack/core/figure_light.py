@@ -28,8 +28,8 @@ COARSE = 96  # pixels across at which levels are smoothed
 SPREAD = 0.2  # standard deviation of the smoothing, of the picture's width
 LAMP_LEVEL = 0.9  # of the hero, from which a pixel is a lamp or a window rather than a lit surface
 SET_REFLECTS = 0.35  # a furnished room in the mean (estimate); of the figure only the ratio to it counts
-MOST_REFLECTS = 0.5  # what a figure's level is bent towards: brighter is light already there, rather than cloth or skin
-NEARER = 1.35  # a lamp that is carried round a room comes nearer to who stands in it than to its walls (made rooms)
+MOST_REFLECTS = 0.4  # what a figure's level is bent towards: brighter is light already there, rather than cloth or skin
+NEARER = 1.6  # a lamp that is carried round a room comes nearer to who stands in it than to its walls (made rooms)
 LEAST_HELD = 0.02  # coverage below which a pixel's own colour cannot be told
 NOISE_STEPS = 2.0  # standard deviations of luminance that count as no detail
 
@@ -168,7 +168,8 @@ def shrink(picture: FloatArray, small: tuple[int, int]) -> NDArray[np.float32]:
     """Average a picture down to (h, w); one of that size is taken as it is."""
     if picture.shape[:2] == small:
         return np.asarray(picture, np.float32)
-    return np.asarray(cv2.resize(np.asarray(picture, np.float32), small[::-1], interpolation=cv2.INTER_AREA), np.float32)
+    light = np.asarray(picture, np.float32)
+    return np.asarray(cv2.resize(light, small[::-1], interpolation=cv2.INTER_AREA), np.float32)
 
 
 def enlarge(level: FloatArray, size: tuple[int, int], box: tuple[slice, slice]) -> FloatArray:
@@ -186,8 +187,11 @@ def find_box(held: FloatArray, *, margin: int) -> tuple[slice, slice] | None:
     rows, columns = np.flatnonzero(held.max(axis=1) > 0), np.flatnonzero(held.max(axis=0) > 0)
     if not rows.size:
         return None
-    ends = [(max(0, int(line[0]) - margin), min(n, int(line[-1]) + 1 + margin)) for line, n in zip((rows, columns), held.shape, strict=True)]
-    return slice(*ends[0]), slice(*ends[1])
+    ends = [
+        slice(max(0, int(line[0]) - margin), min(side, int(line[-1]) + 1 + margin))
+        for line, side in zip((rows, columns), held.shape, strict=True)
+    ]
+    return ends[0], ends[1]
 
 
 def cell_size(width: int) -> int:

@@ -8,10 +8,13 @@ take does not change at all.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import nan
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from lightstack.core.kept_texture import measure_kept_texture
 
 __all__ = [
     "GRID",
@@ -29,6 +32,7 @@ LEAST_CHANGE = 0.15  # of the level: below it mains flicker and exposure steps w
 LEAST_STEP = 0.003  # linear: a few of the coarsest codes near black
 LIT_CHANGE = 0.30  # of the ambient: a room with a lamp in it is clearly brighter
 BLACK = 1e-3  # linear level that counts as nothing in ratios
+REPLACED = 0.2  # of the set's texture that bright places keep: below it they are no longer the set but a body before it
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +47,8 @@ class TakeLook:
     ``restless``: share of the picture that is off its resting state half of the time, as when the camera
     moves. ``lamp_stops``: how much brighter the brightest frame is than the darkest, over the whole picture.
     ``rest``, ``dark``: ``GRID + (3,)`` float32 linear, temporal median and mean of the darkest frames.
-    ``gel``: (3,) mean colour of the extra light, largest channel 1.
+    ``gel``: (3,) mean colour of the extra light, largest channel 1. ``kept``: how much of the set's texture its
+    brightened places keep at most (two standard errors above what was found); NaN where none is to be seen.
     """
 
     lit_share: float
@@ -57,6 +62,7 @@ class TakeLook:
     rest: NDArray[np.float32]
     dark: NDArray[np.float32]
     gel: NDArray[np.float64]
+    kept: float = nan
 
 
 def look_at_take(frames: NDArray[np.float32]) -> TakeLook:
@@ -68,8 +74,8 @@ def look_at_take(frames: NDArray[np.float32]) -> TakeLook:
 
     Notes
     -----
-    Costs a few sorts of n small pictures. Somebody who fills half the picture in clothes far brighter than
-    the room can pass for a lamp.
+    Costs a few sorts of n small pictures. Before a set without texture somebody in clothes far brighter than the room
+    can pass for a lamp.
     """
     levels = np.nan_to_num(frames.astype(np.float32)).mean(axis=3)
     sigma = _estimate_noise(levels)
@@ -83,6 +89,7 @@ def look_at_take(frames: NDArray[np.float32]) -> TakeLook:
     down = extra < -np.maximum(least, LEAST_STEP + LEAST_CHANGE * dark_level)
     moving = _find_motion(levels, rest_level, least / 2)  # smoothing takes two thirds of the noise away
     shares = moving.mean(axis=(1, 2))
+    kept, error = measure_kept_texture(frames, darkest)
     return TakeLook(
         lit_share=float(up.any(axis=0).mean()),
         brightens=float(up.sum() / max(1, up.sum() + down.sum())),
@@ -95,6 +102,7 @@ def look_at_take(frames: NDArray[np.float32]) -> TakeLook:
         rest=_shrink(np.median(frames, axis=0)),
         dark=_shrink(dark),
         gel=_measure_gel(frames, dark, up),
+        kept=kept + 2 * error,
     )
 
 
@@ -104,7 +112,8 @@ def name_kind(look: TakeLook) -> str:
     "moving" may be a hero or a prop pass, "still" an empty take; "unsteady" is none of them, e.g. a camera
     that pans.
     """
-    if look.lit_share > 0.4 and look.brightens > 0.7 and look.travel > 0.1:
+    replaced = look.kept < REPLACED
+    if look.lit_share > 0.4 and look.brightens > 0.7 and look.travel > 0.1 and not replaced:
         return "sweep"
     if look.restless > 0.3:
         return "unsteady"

@@ -16,9 +16,21 @@ from numpy.typing import NDArray
 
 from lightstack.core.compiled import compile_loop
 
-__all__ = ["HALF_VALUES", "grow_rows", "keep_larger", "narrow", "narrow_rows", "pack_rows", "take_apart", "unpack_rows"]
+__all__ = [
+    "HALF_VALUES",
+    "grow_rows",
+    "keep_larger",
+    "narrow",
+    "narrow_rows",
+    "pack_rows",
+    "take_apart",
+    "to_half",
+    "unpack_rows",
+]
 
 HALF_VALUES: NDArray[np.float32] = np.arange(65536, dtype=np.uint16).view(np.float16).astype(np.float32)
+
+STRIP = 1 << 16  # values converted at a time; they stay in the processor's cache
 
 _SIGN = np.uint32(0x80000000)
 _WHOLE = np.uint32(0x7FFFFFFF)
@@ -44,6 +56,30 @@ def narrow(values, shifted, out):
         normal = (held - _REBIAS + odd) >> np.uint32(13)
         half = np.uint16(normal if held >= _LEAST_NORMAL else small[i] - _HALF)
         out[i] = sign | (half if size <= _INFINITY else _NONE)
+
+
+def to_half(picture: NDArray[np.float32]) -> NDArray[np.float16] | NDArray[np.float32]:
+    """Return a picture as half floats; as it is where a value lies beyond them (65504), which they would cut off."""
+    flat = np.ascontiguousarray(picture, np.float32).reshape(-1)
+    out = np.empty(flat.shape, np.uint16)
+    beyond = False
+    scratch = np.empty(min(len(flat), STRIP), np.float32)
+    for start in range(0, len(flat), STRIP):
+        part = flat[start : start + STRIP]
+        beyond = beyond or reaches_beyond(part)
+        narrow(part, scratch[: len(part)], out[start : start + STRIP])
+    return picture if beyond else out.view(np.float16).reshape(picture.shape)
+
+
+@compile_loop()
+def reaches_beyond(values):
+    """Tell whether any of ``values`` (n,) lies beyond the range of half floats; infinity does, no number does not."""
+    bits = values.view(np.uint32)
+    beyond = False
+    for i in range(values.shape[0]):
+        size = bits[i] & _WHOLE
+        beyond = beyond or (size > _LARGEST and size <= _INFINITY)
+    return beyond
 
 
 @compile_loop()

@@ -11,12 +11,11 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.lay_kernels import add_fall, lay_plus, round_flat
 from lightstack.errors import SettingError
-from lightstack.records import FloatArray
+from lightstack.records import BoolArray, FloatArray
 
-__all__ = ["LAYING_RULES", "hold_back", "join_screened", "lay_light", "round_half"]
-
-HALF_MAX = np.float32(65504.0)  # IEEE 754 binary16
+__all__ = ["LAYING_RULES", "add_light", "held_back", "join_screened", "lay_light", "lay_rounded", "round_half"]
 
 
 def _add(hero: NDArray, light: NDArray, white: float) -> NDArray:
@@ -68,21 +67,44 @@ def join_screened(lights: Sequence[FloatArray], *, white: float = 1.0) -> FloatA
     return (1 - left) * np.float32(white)
 
 
-def hold_back(light: FloatArray, held: FloatArray | None, removed: FloatArray | None = None) -> FloatArray:
-    """Return the light that arrives on the set behind whoever stands before it.
+def held_back(held: FloatArray | None, removed: FloatArray | None = None) -> FloatArray | None:
+    """Return how much of every pixel keeps the light off, (H, W); None where nobody does.
 
-    ``light`` (H, W, 3). ``held`` (H, W): the hold-out matte, 1 = a figure stands there. ``removed`` (H, W): how much
-    of the picture there patches have replaced by the bare set.
+    ``held`` (H, W): the hold-out matte, 1 = a figure stands there. ``removed`` (H, W): how much of the picture there
+    patches have replaced by the bare set.
 
-    Notes: light * (1 - held * (1 - removed)): of a figure that is wiped away by half, half of the set behind is seen,
-    and that half takes the full light.
+    Notes: held * (1 - removed): of a figure that is wiped away by half, half of the set behind is seen, and that half
+    takes the full light.
     """
-    if held is None:
-        return light
-    kept = held if removed is None else held * (1 - removed)
-    return light * (1 - kept)[..., None]
+    return held if held is None or removed is None else np.asarray(held * (1 - removed), np.float32)
 
 
-def round_half(picture: FloatArray) -> FloatArray:
-    """Round a float32 picture to what half floats can hold, within their range."""
-    return np.clip(picture, -HALF_MAX, HALF_MAX).astype(np.float16).astype(np.float32)
+def round_half(picture: FloatArray, out: FloatArray | None = None) -> FloatArray:
+    """Round a float32 picture to what half floats hold, to nearest, ties to even; ``out`` may be the picture itself.
+
+    Notes: what lies beyond their range (65504) stays as it is; a file of such a picture holds 32-bit floats.
+    """
+    picture = np.ascontiguousarray(picture, np.float32)
+    rounded = np.empty_like(picture) if out is None else out
+    round_flat(picture.reshape(-1), rounded.reshape(-1))
+    return rounded
+
+
+def add_light(total: FloatArray | None, plate: FloatArray, kept: FloatArray | None, gain: float) -> FloatArray:
+    """Add a light to those before it, in place: total + (plate x (1 - kept)) x gain; a new picture where None are.
+
+    ``plate`` (H, W, 3); ``kept`` (H, W), as `held_back` gives it.
+    """
+    total = np.zeros(plate.shape, np.float32) if total is None else total
+    add_fall(plate, np.zeros((0, 0), np.float32) if kept is None else kept, np.float32(gain), total)
+    return total
+
+
+def lay_rounded(hero: FloatArray, light: FloatArray, changed: BoolArray) -> FloatArray:
+    """Return what a file of the light laid by plus over a file of the hero gives; ``light`` is rounded already.
+
+    ``changed`` (H, W) becomes True wherever there is light.
+    """
+    relit = round_half(hero)
+    lay_plus(relit, light, relit, changed)
+    return relit

@@ -15,12 +15,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.doubt import SWING, find_doubt
+from lightstack.core.doubt import SWING, find_doubt, find_unexplained
 from lightstack.core.matte_cut import edge_weights, part_picture
-from lightstack.core.matte_edges import solve_alpha
-from lightstack.core.matte_evidence import Evidence, FigureColours, weigh_difference
+from lightstack.core.matte_evidence import WORN_SHARE, Evidence, ShadeLook, fit_shade, weigh_difference
+from lightstack.core.matte_finish import FrameMatte, find_box, finish_frame
+from lightstack.core.matte_follow import follow
 from lightstack.core.matte_light import LogSet, carry_on, compare_logs, fit_drift, fit_held_light, prepare_set
 from lightstack.core.matte_time import average_still, mark_still
+from lightstack.core.matte_worn import FigureColours
 from lightstack.core.regions import disc
 from lightstack.core.warp import is_identity, warp_picture
 from lightstack.records import BoolArray, FloatArray, NoiseModel
@@ -28,21 +30,24 @@ from lightstack.records import BoolArray, FloatArray, NoiseModel
 __all__ = ["FrameMatte", "HeroLearned", "Mark", "MatteFinder", "finish_frame", "learn_hero"]
 
 SURE = 3.0  # log-odds at which a pixel speaks for itself
-ALIKE_REACH = 0.06  # of the picture's diagonal: how far from a sure figure its colours make the set doubtful
-MEMORY = 1.0  # log-odds that a still pixel keeps from the frame before
+FAIR, TOGETHER = 1.0, 9  # log-odds in the mean over so many pixels square
+ALIKE_REACH = 0.06  # of the picture's diagonal: how far from a sure figure its colours are looked for
+MEMORY = 1.0  # log-odds that a pixel keeps from the frame before
 LEAST_AREA = 2e-4  # of the picture: smaller figures are specks
 SMEAR_SIGMA = 3.0
 PINHOLE, OPEN = 1e-4, -1.2  # of the picture; mean log-odds below which a hole is one
+BRIDGE, UNCLEAR = 0.025, -0.7  # of the picture's diagonal; log-odds above which the set is not clearly seen
 RIM, MOTION_RIM = 2, 0.02  # edge band: survey pixels always; of the picture's diagonal where something moves
 
 
 @dataclass(frozen=True, slots=True)
 class HeroLearned:
     """``held`` (h, w, 3) logs by which the hero is lit differently all the time, in the origin's place; the figure's
-    ``colours``."""
+    ``colours``; what ``shade`` looks like on the set."""
 
     held: NDArray[np.float32]
     colours: FigureColours
+    shade: ShadeLook
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,16 +60,6 @@ class Mark:
     band: BoolArray
     doubt: NDArray[np.float32]
     gain: NDArray[np.float32]
-
-
-@dataclass(frozen=True, slots=True)
-class FrameMatte:
-    """``alpha`` and ``doubt`` (H, W) float32 0..1; ``figure`` (H, W, 3) float32 the figure's own colour (not multiplied
-    by alpha; 0 where alpha is 0)."""
-
-    alpha: NDArray[np.float32]
-    doubt: NDArray[np.float32]
-    figure: NDArray[np.float32]
 
 
 def learn_hero(
@@ -84,12 +79,18 @@ def learn_hero(
     places = [np.eye(3)] * len(known) if poses is None else list(poses)
     laid = [lay(d, np.linalg.inv(pose)) for d, pose in zip(differences, places, strict=True)]
     held = fit_held_light(laid, known[0])
-    colours = FigureColours()
+    lefts = []
     for difference, one, pose in zip(differences, known, places, strict=True):
         left = difference - lay(held, pose)
-        evidence = weigh_difference(one.logs + difference, left - fit_drift(left, one), one)
-        colours.add(one.logs + difference, speaks_for_itself(evidence.score))
-    return HeroLearned(held, colours)
+        lefts.append(left - fit_drift(left, one))
+    triples = list(zip(differences, lefts, known, strict=True))
+    shade = fit_shade([(one.logs + d, left, one) for d, left, one in triples])
+    colours = FigureColours()
+    for difference, left, one in triples:
+        logs = one.logs + difference
+        evidence = weigh_difference(logs, left, one, shade=shade)
+        colours.add(logs, speaks_for_itself(evidence.less_outline(shade.sharp)))
+    return HeroLearned(held, colours, shade)
 
 
 def lay(picture: NDArray[np.float32], pose: NDArray[np.float64]) -> NDArray[np.float32]:
@@ -101,8 +102,11 @@ def lay(picture: NDArray[np.float32], pose: NDArray[np.float64]) -> NDArray[np.f
 
 
 def speaks_for_itself(score: FloatArray) -> BoolArray:
-    """Where evidence for a figure is strong over three by three pixels, (h, w) bool."""
-    return np.asarray(cv2.erode(np.asarray(score, np.float32), np.ones((3, 3), np.uint8)) > SURE)
+    """Where evidence for a figure is strong over three by three pixels, or fair over many, (h, w) bool."""
+    score = np.asarray(score, np.float32)
+    strong = cv2.erode(score, np.ones((3, 3), np.uint8)) > SURE
+    fair = cv2.blur(score, (TOGETHER, TOGETHER), borderType=cv2.BORDER_REPLICATE) > FAIR
+    return np.asarray(strong | (fair & (score > 0)))
 
 
 class MatteFinder:
@@ -126,7 +130,7 @@ class MatteFinder:
         self.noise = noise
         self.known = prepare_set(set_picture, noise)
         self._held = learned.held if pose is None else lay(learned.held, pose)
-        self._colours = learned.colours
+        self._colours, self._shade = learned.colours, learned.shade
         self._before: tuple[FloatArray, FloatArray] | None = None  # frame and parting
 
     def mark(self, window: Sequence[FloatArray], centre: int) -> Mark:
@@ -137,38 +141,42 @@ class MatteFinder:
         drift = fit_drift(difference - self._held, self.known)
         rest = difference - self._held - drift
         logs = self.known.logs + difference
-        evidence = weigh_difference(logs, rest, self.known, noise_share=share)
-        score = self._remember(frame, self._weigh_alike(logs, evidence))
+        evidence = weigh_difference(logs, rest, self.known, noise_share=share, shade=self._shade)
+        part, alike = self._follow(frame)
+        score = self._weigh_worn(logs, evidence, part) + MEMORY * alike * (2 * part - 1)
         parts = self._part(logs, rest, score)
-        figure = clean_parting(parts[1], evidence, score)
+        figure, filled = clean_parting(parts[1], evidence, score)
         self._before = frame, figure.astype(np.float32)
-        doubt = find_doubt((parts[0], parts[2]), figure, evidence.score)
+        unclear = find_unexplained(figure, score, evidence.mismatch, evidence.shows_set)
+        seen = np.where(filled, np.float32(-1), score)
+        doubt = find_doubt((parts[0], parts[2]), figure, seen, unexplained=unclear)
         sure, band = draw_band(figure, self._moving(window, centre), evidence.mismatch)
         gain = np.exp(self._held + drift + carry_shade(rest, self.known, figure | band))
         return Mark(figure, sure, band, doubt, gain.astype(np.float32))
 
-    def _weigh_alike(self, logs: NDArray[np.float32], evidence: Evidence) -> NDArray[np.float32]:
-        """Near a sure figure, what looks like the set but wears the figure's colours says nothing."""
-        score = evidence.score
-        reach = max(3, round(ALIKE_REACH * float(np.hypot(*score.shape))))
-        core = speaks_for_itself(score).astype(np.uint8)
+    def _weigh_worn(
+        self, logs: NDArray[np.float32], evidence: Evidence, before: NDArray[np.float32]
+    ) -> NDArray[np.float32]:
+        """Near a sure figure, and where it was before, its own colours are the likelier ones."""
+        reach = max(3, round(ALIKE_REACH * float(np.hypot(*logs.shape[:2]))))
+        core = (speaks_for_itself(evidence.score) | (before > 0.5)).astype(np.uint8)
         near = cv2.blur(cv2.dilate(core, disc(reach)).astype(np.float32), (reach | 1, reach | 1))
-        silent = near * self._colours.likeness(logs) * (1 - evidence.shows_set)
-        return np.asarray(np.where(score < 0, score * (1 - silent), score), np.float32)
+        return evidence.wearing(self._colours.density(logs), WORN_SHARE * near)
 
-    def _remember(self, frame: FloatArray, score: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Lean on the frame before where nothing moved."""
+    def _follow(self, frame: FloatArray) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """The parting of the frame before, carried along the motion, and how surely both show the same, (h, w)."""
         if self._before is None:
-            return score
-        still = mark_still(frame, self._before[0], self.noise)
-        return np.asarray(score + MEMORY * still * (2 * self._before[1] - 1), np.float32)
+            blank = np.zeros(frame.shape[:2], np.float32)
+            return blank, blank
+        picture, part = follow(frame, self._before[0], self._before[1], self.known.floor)
+        return part, mark_still(frame, picture, self.noise)
 
     def _part(
         self, logs: NDArray[np.float32], rest: NDArray[np.float32], score: NDArray[np.float32]
     ) -> tuple[NDArray[np.float32], ...]:
         """Part by the evidence as it is, in the middle, and leaned either way; only near what speaks for a figure."""
         parts = tuple(np.zeros(score.shape, np.float32) for _ in range(3))
-        box = find_box(cv2.dilate(((score > SURE)).astype(np.uint8), disc(2)), margin=24)
+        box = find_box(cv2.dilate(speaks_for_itself(score).astype(np.uint8), disc(2)), margin=24)
         if box is None:
             return parts
         sigma = np.sqrt(self.known.variance[box].mean(-1))
@@ -187,21 +195,11 @@ class MatteFinder:
         return moving
 
 
-def find_box(mask: NDArray, *, margin: int) -> tuple[slice, slice] | None:
-    """Return the rows and columns that hold all of a mask, with a margin; None where it is empty."""
-    rows, columns = np.flatnonzero(mask.any(1)), np.flatnonzero(mask.any(0))
-    if not len(rows):
-        return None
-    return tuple(
-        slice(max(0, int(at[0]) - margin), min(size, int(at[-1]) + 1 + margin))
-        for at, size in zip((rows, columns), mask.shape, strict=True)
-    )  # type: ignore[return-value]
-
-
-def clean_parting(part: FloatArray, evidence: Evidence, score: FloatArray) -> BoolArray:
+def clean_parting(part: FloatArray, evidence: Evidence, score: FloatArray) -> tuple[BoolArray, BoolArray]:
     """Round a parting's corners, keep figures with a core that speaks for itself, and fill holes that nothing opens.
 
-    ``score``: (h, w) evidence as it was parted; a hole stays where it speaks for the set on average.
+    ``score``: (h, w) evidence as it was parted; a hole stays where it speaks for the set on average. Returns the
+    figure and what of it was filled across gaps that lead out of it.
     """
     mask = (cv2.GaussianBlur(np.asarray(part, np.float32), (0, 0), 1.0) > 0.5).astype(np.uint8)
     core = speaks_for_itself(evidence.score)
@@ -209,7 +207,20 @@ def clean_parting(part: FloatArray, evidence: Evidence, score: FloatArray) -> Bo
     strong = np.bincount(labels[core], minlength=count)
     keep = (stats[:, cv2.CC_STAT_AREA] >= max(6, LEAST_AREA * mask.size)) & (strong >= 4)
     keep[0] = False
-    return fill_closed(keep[labels].astype(np.uint8), score)
+    solid = fill_closed(keep[labels].astype(np.uint8), score)
+    whole = bridge_gaps(solid, score)
+    return whole, whole & ~solid
+
+
+def bridge_gaps(figure: BoolArray, score: FloatArray) -> BoolArray:
+    """Join the parts of a body across gaps where evidence does not speak clearly for the set."""
+    reach = disc(max(3, round(BRIDGE * float(np.hypot(*figure.shape)))))
+    room = len(reach)
+    padded = cv2.copyMakeBorder(figure.astype(np.uint8), room, room, room, room, cv2.BORDER_REPLICATE)
+    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, reach)[room:-room, room:-room]
+    gaps = ((closed > 0) & ~figure & (cv2.blur(np.asarray(score, np.float32), (5, 5)) > UNCLEAR)).astype(np.uint8)
+    gaps = cv2.morphologyEx(gaps, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    return np.asarray(figure | (gaps > 0))
 
 
 def fill_closed(mask: NDArray[np.uint8], score: FloatArray) -> BoolArray:
@@ -246,46 +257,3 @@ def carry_shade(rest: NDArray[np.float32], known: LogSet, covered: BoolArray) ->
     open_set = (cv2.dilate(covered.astype(np.uint8), disc(1)) == 0).astype(np.float32)
     mass = open_set / known.variance.mean(-1)
     return carry_on(np.clip(rest, -2, 1) * mass[..., None], mass, sigmas=(2.0, 6.0, 20.0))
-
-
-def finish_frame(
-    window: Sequence[FloatArray], centre: int, set_picture: FloatArray, *, mark: Mark, noise: NoiseModel
-) -> FrameMatte:
-    """Solve a frame's edges at full size.
-
-    ``window``: consecutive full-size frames ``(H, W, 3)``, the middle one to be solved. ``set_picture``: the set in the
-    same place. ``noise``: of one frame at full size.
-    """
-    height, width = set_picture.shape[:2]
-    alpha, doubt = np.zeros((2, height, width), np.float32)
-    figure = np.zeros((height, width, 3), np.float32)
-    small = find_box(mark.figure | mark.band | (mark.doubt > 0), margin=4)
-    if small is None:
-        return FrameMatte(alpha, doubt, figure)
-    box = enlarge_box(small, mark.figure.shape, (height, width))
-    size = box[1].stop - box[1].start, box[0].stop - box[0].start
-    sure, band, gain, unsure, guess = (
-        enlarge(part[small], size) for part in (mark.sure, mark.band, mark.gain, mark.doubt, mark.figure)
-    )
-    steady, share = average_still([np.asarray(f[box], np.float32) for f in window], centre, noise)
-    solved = solve_alpha(
-        steady, set_picture[box] * gain, sure > 0.5, (band > 0.5) & (sure <= 0.5), noise=noise, noise_share=share,
-        guess=guess, reach=max(1.0, height / mark.figure.shape[0]),
-    )  # fmt: skip
-    alpha[box], figure[box], doubt[box] = solved.alpha, solved.figure, unsure
-    return FrameMatte(alpha, doubt, figure)
-
-
-def enlarge(part: NDArray, size: tuple[int, int]) -> NDArray[np.float32]:
-    """Scale a piece of a survey picture up to ``size`` (width, height)."""
-    return np.asarray(cv2.resize(part.astype(np.float32), size, interpolation=cv2.INTER_LINEAR), np.float32)
-
-
-def enlarge_box(
-    box: tuple[slice, slice], small: tuple[int, int], full: tuple[int, int]
-) -> tuple[slice, slice]:
-    """Return the full-size rows and columns of a box at survey size; the last one takes what is left over."""
-    factors = [large // little for large, little in zip(full, small, strict=True)]
-    return tuple(
-        slice(part.start * f, part.stop * f) for part, f in zip(box, factors, strict=True)
-    )  # type: ignore[return-value]

@@ -53,7 +53,8 @@ def _list_pixels(mask: BoolArray) -> tuple[Ints, Ints]:
     found = cv2.findNonZero(mask.view(np.uint8))
     if found is None:
         return np.empty(0, np.int32), np.empty(0, np.int32)
-    return np.ascontiguousarray(found[:, 0, 1]), np.ascontiguousarray(found[:, 0, 0])
+    pairs = found.reshape(-1, 2)
+    return np.ascontiguousarray(pairs[:, 1]), np.ascontiguousarray(pairs[:, 0])
 
 
 def _row_starts(rows: Ints, height: int) -> NDArray[np.intp]:
@@ -93,7 +94,7 @@ def pick(picture: NDArray, rows: Ints, columns: Ints) -> NDArray[np.float32]:
 
 
 def sample(
-    small: NDArray[np.float32], rows: Ints, columns: Ints, scale: tuple[float, float]
+    small: NDArray[np.float32], rows: Ints, columns: Ints, scale: tuple[int, int]
 ) -> NDArray[np.float32]:
     """Interpolate a smaller picture ``(h, w, c)`` linearly at pixels of one ``scale`` times as large, (n, c)."""
     out = np.empty((len(rows), small.shape[2]), np.float32)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.matte_light import carry_on
+from lightstack.core.carry import carry_soft
 from lightstack.records import FloatArray
 
 __all__ = ["take_set_out"]
@@ -29,7 +29,7 @@ def take_set_out(
     own = frame * share if behind is None else frame - (1 - share) * behind
     mass = (share[..., 0] >= SURE).astype(np.float32)
     if mass.any():
-        inner = carry_on(frame * mass[..., None], mass, sigmas=[reach * r for r in REACHES])
+        inner = carry_soft(frame, mass, sigmas=REACHES, reach=reach)
         trust = np.clip((share - 0.2) / 0.6, 0, 1)
         own = trust * own + (1 - trust) * share * inner
     return np.where(share > 0, np.maximum(own, 0) if behind is not None else own, 0).astype(np.float32)

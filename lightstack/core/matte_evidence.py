@@ -7,6 +7,7 @@ Evidence is in log-odds: above 0 speaks for a figure.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,55 +15,160 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.matte_light import LogSet, colour_part, strayed
+from lightstack.core.matte_light import LogSet, strayed
+from lightstack.core.matte_worn import any_figure_says, smooth_logs
 from lightstack.records import FloatArray
 
-__all__ = ["Evidence", "FigureColours", "weigh_difference"]
+__all__ = ["WORN_SHARE", "Evidence", "ShadeLook", "fit_shade", "weigh_difference"]
 
-PRIOR = 2.5  # log-odds against a figure where the set is matched well
+WORN_SHARE = 0.6  # how often a figure beside a sure one wears colours that were gathered
+ALIKE_SHARE = 0.05  # of the set's density: from there on the figure's own says that both look alike
+TEMPER = 0.6  # pixels share their errors with neighbours: each says that much of what it would say alone
+PRIOR = 0.6  # log-odds against a figure where nothing is told
+SHADE_SHARE = 0.5  # how often the set is shaded, against as lit
 MOST = 6.0  # no pixel says more than that
-SHADE_COST = 0.5  # of saying "shadow" where "as lit" does not do
 TEXTURE_MOST = 4.0  # log-odds a pixel's texture may tell
 SEEN_SAYS, GONE_SAYS = 1.5, 0.7  # neighbours' texture tells the same again; a codec may flatten it
 SURELY_SEEN = 1.5  # log-odds
 SHADE_DEPTH, GLOW_HEIGHT = 1.3, 0.4  # logs of one usual shadow, one usual brightening
 SHADE_COLOUR, SHADE_COLOUR_RISE = 0.05, 0.22  # change of colour a shadow may bring: at once, and per log of depth
+SCATTER_LIMITS = (0.1, 0.5)
+SHADE_SEEN, LEAST_SHADE, CLEAR_SHADE, SHADE_PIXELS = 1.0, 0.25, 0.5, 300  # log-odds, logs, logs, pixels
 CLEARLY = 3.5  # sigma of a local mean
-EDGE_SAYS = 3.0  # log-odds where the whole outline nearby is sharp
+EDGE_SAYS = 1.5  # log-odds where the whole outline nearby is sharp
 SOFT, SHARP = 0.58, 0.85  # shares at which an outline is a shadow's, a body's
 EDGE_OF_SET = 0.3  # logs per pixel
 OUTLINE_REACHES = (0.04, 0.1)  # of the picture's diagonal
-BINS = (24, 12, 12)  # of lightness and two colour axes
-RANGES = ((-9.0, 1.0), (-1.2, 1.2), (-1.2, 1.2))
+
+
+@dataclass(frozen=True, slots=True)
+class ShadeLook:
+    """What shadows look like on a set: ``colour`` (3,) the change of colour they bring per log of depth, ``scatter``
+    (3,) its standard deviation; ``sharp`` 0..1 how often they end as sharply as a body does."""
+
+    colour: NDArray[np.float32]
+    scatter: NDArray[np.float32]
+    sharp: float
+
+
+PLAIN_SHADE = ShadeLook(np.zeros(3, np.float32), np.full(3, SHADE_COLOUR_RISE, np.float32), 0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """``score`` (h, w) log-odds for a figure; ``shows_set`` (h, w) 0..1 how surely the set's own texture is seen;
-    ``mismatch`` (h, w) distance from the set as lit, in sigma."""
+    """``score`` (h, w) log-odds for a figure of any colour; ``shows_set`` (h, w) 0..1 how surely the set's own texture
+    is seen; ``mismatch`` (h, w) distance from the set as lit, in sigma.
+
+    ``set_says`` (h, w) log density of what is seen if it is the set, ``any_says`` if it is a figure of any colour;
+    ``texture`` and ``outlined`` (h, w) log-odds that those add.
+    """
 
     score: NDArray[np.float32]
     shows_set: NDArray[np.float32]
     mismatch: NDArray[np.float32]
+    set_says: NDArray[np.float32]
+    texture: NDArray[np.float32]
+    outlined: NDArray[np.float32]
+    any_says: NDArray[np.float32]
+
+    def less_outline(self, share: float) -> NDArray[np.float32]:
+        """Log-odds (h, w) with ``share`` of what the outline says left out."""
+        return _odds(self.any_says, self.set_says, self.texture + (1 - share) * self.outlined)
+
+    def wearing(self, worn: NDArray[np.float32], share: FloatArray) -> NDArray[np.float32]:
+        """Log-odds (h, w) for a figure that wears colours of density ``worn`` (h, w) in ``share`` (h, w) of cases.
+
+        Where those colours are the set's as well, and the set has no texture that would show, agreement with the set
+        says little: it would be the same over the whole garment.
+        """
+        likely = (1 - share) * np.exp(self.any_says) + share * worn
+        score = _odds(np.log(np.maximum(likely, 1e-12)), self.set_says, self.texture + self.outlined)
+        alike = share * worn / (worn + ALIKE_SHARE * np.exp(np.minimum(self.set_says, 20)) + 1e-6)
+        silent = np.minimum(alike / WORN_SHARE, 1) * (1 - self.shows_set)
+        return np.where(score < 0, score * (1 - silent), score).astype(np.float32)
+
+
+def _odds(figure_says: FloatArray, set_says: FloatArray, form_says: FloatArray) -> NDArray[np.float32]:
+    told = TEMPER * (np.asarray(figure_says) - set_says) + form_says - PRIOR
+    return np.clip(told, -MOST, MOST).astype(np.float32)
 
 
 def weigh_difference(
-    logs: NDArray[np.float32], rest: NDArray[np.float32], known: LogSet, *, noise_share: FloatArray | float = 1.0
+    logs: NDArray[np.float32], rest: NDArray[np.float32], known: LogSet, *, noise_share: FloatArray | float = 1.0,
+    shade: ShadeLook = PLAIN_SHADE,
 ) -> Evidence:
     """Weigh what is left of a log difference, ``rest`` ``(h, w, 3)``, after the light was modelled.
 
     ``logs``: of the frame. ``noise_share``: of one frame's variance, below 1 where still frames were averaged.
+    ``shade``: what shadows look like; by default soft, and taking all channels alike.
+
+    Notes: densities, not distances: where noise is as wide as the colours that a figure may have, both are alike and
+    nothing is told.
     """
     variance = known.variance_at(logs, share=noise_share)
-    near, mass = weigh_means(rest, variance, 3)
-    mismatch = np.sqrt((near**2 / (0.35 / mass + 0.01**2)).mean(-1))  # of nine pixels; a codec ties neighbours together
-    outlined = np.clip((share_of_sharp_outline(near, mismatch, known) - SOFT) / (SHARP - SOFT), 0, 1)
     one_frame = known.variance_at(logs)
-    cost = np.minimum(0.5 * mismatch**2, cost_of_shade(rest, one_frame) + EDGE_SAYS * outlined)
-    texture = weigh_texture(logs, known.logs, one_frame)
-    score = np.clip(cost - PRIOR + texture, -MOST, MOST).astype(np.float32)
+    near, mass = weigh_means(rest, variance, 3)
+    spread = 0.35 / mass + 0.01**2  # of nine pixels; a codec ties neighbours together
+    mismatch = np.sqrt((near**2 / spread).mean(-1)).astype(np.float32)
+    as_lit = -0.5 * (near**2 / spread + np.log(2 * np.pi * spread)).sum(-1)
+    unsteady = np.maximum(*(cv2.erode(strayed(rest, one_frame, n), np.ones((n, n), np.uint8)) for n in (3, 5)))
+    shaded = shade_says(near, spread, shade) - 0.5 * np.maximum(unsteady - 1.6, 0) ** 2
+    set_says = np.logaddexp(np.log(1 - SHADE_SHARE) + as_lit, np.log(SHADE_SHARE) + shaded).astype(np.float32)
+    texture = weigh_texture(logs, known, one_frame)
     shows_set = np.clip(-texture / SURELY_SEEN, 0, 1).astype(np.float32)
-    return Evidence(score, shows_set, mismatch.astype(np.float32))
+    outlined = EDGE_SAYS * tell_outlined(rest, variance, known)
+    any_says = any_figure_says(smooth_logs(logs), spread, known)
+    score = _odds(any_says, set_says, texture + outlined)
+    return Evidence(score, shows_set, mismatch, set_says, texture, outlined, any_says)
+
+
+def fit_shade(frames: Sequence[tuple[NDArray[np.float32], NDArray[np.float32], LogSet]]) -> ShadeLook:
+    """Find what shadows look like on this set, from places where the set's own texture shows that they are shadows.
+
+    ``frames``: logs, what is left of their difference from the set, and the set.
+    """
+    slopes, ends = [], []
+    for logs, rest, known in frames:
+        variance = known.variance_at(logs)
+        near, mass = weigh_means(rest, variance, 5)
+        lightness = near.mean(-1)
+        use = weigh_texture(logs, known, variance) < -SHADE_SEEN
+        use &= (lightness < -LEAST_SHADE) & (1 / mass.mean(-1) < CLEAR_SHADE**2)
+        slopes.append((near[use] / lightness[use, None]) - 1)
+        ends.append(tell_outlined(rest, variance, known)[use])
+    found = np.concatenate(slopes)
+    if len(found) < SHADE_PIXELS:
+        return PLAIN_SHADE
+    middle = np.median(found, axis=0)
+    scatter = np.clip(1.4826 * np.median(np.abs(found - middle), axis=0), *SCATTER_LIMITS)
+    colour = (middle - middle.mean()).astype(np.float32)
+    return ShadeLook(colour, scatter.astype(np.float32), float(np.concatenate(ends).mean()))
+
+
+def tell_outlined(rest: NDArray[np.float32], variance: NDArray[np.float32], known: LogSet) -> NDArray[np.float32]:
+    """How surely what differs from the set ends like a body, (h, w) 0..1."""
+    near, mass = weigh_means(rest, variance, 3)
+    mismatch = np.sqrt((near**2 / (0.35 / mass + 0.01**2)).mean(-1)).astype(np.float32)
+    share = share_of_sharp_outline(near, mismatch, known)
+    return np.asarray(np.clip((share - SOFT) / (SHARP - SOFT), 0, 1) * np.clip(mismatch - 1, 0, 1), np.float32)
+
+
+def shade_says(
+    near: NDArray[np.float32], spread: NDArray[np.float32], shade: ShadeLook = PLAIN_SHADE
+) -> NDArray[np.float32]:
+    """Log density (h, w) of a difference from the set if it is shaded, or lit by more: its colour must have stayed.
+
+    ``near`` ``(h, w, 3)`` logs, ``spread`` their variance.
+    """
+    inverse = 1 / spread
+    lightness = (near * inverse).sum(-1) / inverse.sum(-1)
+    usual = np.where(lightness < 0, SHADE_DEPTH, GLOW_HEIGHT)
+    colour = spread + (SHADE_COLOUR + shade.scatter * np.abs(lightness[..., None])) ** 2
+    off = near - lightness[..., None] * (1 + shade.colour)
+    colour_says = -0.5 * (off**2 / colour).sum(-1) - np.log(2 * np.pi) - np.log(colour).sum(-1) / 3
+    both = 0.5 * (SHADE_DEPTH + GLOW_HEIGHT)  # shadows and glows share one density that is steady at 0
+    depth_says = -0.5 * (lightness / usual) ** 2 - np.log(both * np.sqrt(2 * np.pi * 3))
+    return np.asarray(colour_says + depth_says, np.float32)
 
 
 def weigh_means(
@@ -73,20 +179,6 @@ def weigh_means(
     inverse = (1 / variance).astype(np.float32)
     mass = cv2.blur(inverse, **box)
     return cv2.blur(values * inverse, **box) / mass, mass
-
-
-def cost_of_shade(rest: NDArray[np.float32], variance: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Cost (h, w) of saying that the set is shaded, or lit by more: its colour and its texture must have stayed.
-
-    ``variance``: of one frame, not of a mean: in the dark a codec's errors stand still from frame to frame.
-    """
-    near, mass = weigh_means(rest, variance, 5)
-    lightness = (near * mass).sum(-1) / mass.sum(-1)
-    allowed = (SHADE_COLOUR + SHADE_COLOUR_RISE * np.abs(lightness)) ** 2
-    colour_cost = (colour_part(near) ** 2 / (0.3 / mass + allowed[..., None])).sum(-1)
-    unsteady = np.maximum(*(cv2.erode(strayed(rest, variance, n), np.ones((n, n), np.uint8)) for n in (3, 5)))
-    depth = np.where(lightness < 0, lightness / SHADE_DEPTH, lightness / GLOW_HEIGHT) ** 2
-    return np.asarray(SHADE_COST + 0.5 * colour_cost + 0.5 * np.maximum(unsteady - 1.6, 0) ** 2 + depth, np.float32)
 
 
 def share_of_sharp_outline(
@@ -114,57 +206,18 @@ def share_of_sharp_outline(
 
 
 def weigh_texture(
-    logs: NDArray[np.float32], known: NDArray[np.float32], variance: NDArray[np.float32], *, side: int = 9
+    logs: NDArray[np.float32], known: LogSet, variance: NDArray[np.float32], *, side: int = 9
 ) -> NDArray[np.float32]:
     """Log-odds (h, w) that the set's own texture is gone, however it is lit; below 0 it is seen.
 
     A matched filter: with the texture t of the set, the frame's texture f is either t or something else, and the
-    difference of squared misfits over the noise is (t * t - 2 * f * t) / 2. A plain patch of set tells nothing.
+    difference of squared misfits over the noise is (t * t - 2 * f * t) / 2. A plain patch of set tells nothing. In a
+    shadow as deep as the floor that was added before the logarithm, t is flatter by what the floor takes.
     """
     box: dict[str, Any] = {"ksize": (side, side), "borderType": cv2.BORDER_REPLICATE}
-    own, seen = known - cv2.blur(known, **box), logs - cv2.blur(logs, **box)
-    told = ((0.5 * own**2 - seen * own) / (2 * variance)).sum(-1)
+    mean, mean_known = cv2.blur(logs, **box), cv2.blur(known.logs, **box)
+    open_now, open_set = (np.maximum(1 - known.floor * np.exp(-m), 0.02) for m in (mean, mean_known))
+    own = (known.logs - mean_known) * np.minimum(open_now / open_set, 1)
+    told = ((0.5 * own**2 - (logs - mean) * own) / (2 * variance)).sum(-1)
     near = cv2.blur(np.clip(told, -TEXTURE_MOST, TEXTURE_MOST), (5, 5), borderType=cv2.BORDER_REPLICATE)
     return np.asarray(np.where(near > 0, GONE_SAYS, SEEN_SAYS) * near, np.float32)
-
-
-class FigureColours:
-    """Which colours the figure wears, gathered from where it is seen without doubt."""
-
-    def __init__(self) -> None:
-        self._seen = np.zeros(BINS, np.float64)
-
-    def add(self, logs: NDArray[np.float32], sure: NDArray[np.bool_]) -> None:
-        """Add the pixels ``sure`` (h, w) of a frame's logs ``(h, w, 3)``."""
-        if sure.any():
-            self._seen += np.histogramdd(_axes(logs[sure]), BINS, RANGES)[0]
-
-    def likeness(self, logs: NDArray[np.float32]) -> NDArray[np.float32]:
-        """How well the figure's colours explain each pixel, (h, w) 0..1; 0 while nothing was gathered."""
-        total = float(self._seen.sum())
-        if total < 100:
-            return np.zeros(logs.shape[:2], np.float32)
-        density = spread_counts(self._seen) / total
-        usual = 1.0 / np.prod(BINS)
-        table = density / (density + 2 * usual)
-        places = [
-            np.clip(((axis - low) / (high - low) * count).astype(np.int32), 0, count - 1)
-            for axis, (low, high), count in zip(_axes(logs.reshape(-1, 3)).T, RANGES, BINS, strict=True)
-        ]
-        return table[tuple(places)].reshape(logs.shape[:2]).astype(np.float32)
-
-
-def _axes(logs: FloatArray) -> NDArray[np.float32]:
-    red, green, blue = logs[..., 0], logs[..., 1], logs[..., 2]
-    return np.stack([(red + green + blue) / 3, red - green, blue - green], axis=-1).astype(np.float32)
-
-
-def spread_counts(counts: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Spread counts over neighbouring bins, so that bins between seen ones are not empty."""
-    spread = counts
-    for axis in range(3):
-        padded = np.take(spread, [0, *range(spread.shape[axis]), spread.shape[axis] - 1], axis)
-        n = spread.shape[axis]
-        parts = [np.take(padded, range(k, k + n), axis) for k in range(3)]
-        spread = 0.25 * parts[0] + 0.5 * parts[1] + 0.25 * parts[2]
-    return spread

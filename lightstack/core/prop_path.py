@@ -20,9 +20,9 @@ TOUCHES = 0.02  # of the thing that may lie over the figure on any frame
 class TryFacts:
     """What was measured of one try.
 
-    ``ends_inside`` 0..1 share of the thing inside the wished place on its last frame, None where no place was wished;
-    ``over_figure`` 0..1 the largest share that lies over the figure on any frame, None where not judged; ``width_px`` of
-    its edges (median); ``free_frames`` on which it is seen and no hand is; ``usable``: why it cannot be used, or "".
+    ``ends_inside`` 0..1 share of the thing inside the wished place on its last frame, None where none was wished;
+    ``over_figure`` 0..1 the largest share that lies over the figure on any frame, None where not judged; ``width_px``
+    of its edges (median); ``free_frames`` on which it is seen and no hand is; ``trouble``: why it is of no use, or "".
     """
 
     name: str
@@ -77,9 +77,7 @@ def rank_tries(
     freest = max((one.free_frames for one in usable), default=1)
     judged = [judge_try(one, sharpest, freest, avoid_figure, sharp, free) for one in tries]
     order = sorted(range(len(tries)), key=lambda k: (bool(tries[k].trouble), judged[k][0], -judged[k][1], k))
-    return [
-        RankedTry(tries[k].name, place, judged[k][1], judged[k][2]) for place, k in enumerate(order, start=1)
-    ]
+    return [RankedTry(tries[k].name, place, judged[k][1], judged[k][2]) for place, k in enumerate(order, start=1)]
 
 
 def judge_try(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -39,7 +41,7 @@ def find_shade(
 
     Notes: light that the thing throws onto the set is left out; it would brighten.
     """
-    seen = (~away).astype(np.float32)[..., None] / variance
+    seen = np.asarray((~away)[..., None] / variance, np.float32)
     fine = ratio_over(frame, behind, seen, FINE * scale)
     coarse = ratio_over(frame, behind, seen, COARSE * scale)
     depth, sigma = depth_over(frame, behind, seen, FINE * scale)
@@ -55,11 +57,9 @@ def find_shade(
     return carry_under(np.asarray(shade, np.float32), away, scale)
 
 
-def ratio_over(
-    frame: FloatArray, behind: FloatArray, weight: NDArray[np.float32], sigma: float
-) -> NDArray[np.float32]:
+def ratio_over(frame: FloatArray, behind: FloatArray, weight: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
     """Return frame over set, fitted with certainties, ``(h, w, 3)``; 1 where nothing is seen."""
-    options = {"ksize": (0, 0), "sigmaX": sigma, "borderType": cv2.BORDER_REPLICATE}
+    options: dict[str, Any] = {"ksize": (0, 0), "sigmaX": sigma, "borderType": cv2.BORDER_REPLICATE}
     above = cv2.GaussianBlur(np.asarray(frame * behind * weight, np.float32), **options)
     below = cv2.GaussianBlur(np.asarray(behind**2 * weight, np.float32), **options)
     little = np.float32(1e-3)
@@ -70,7 +70,7 @@ def depth_over(
     frame: FloatArray, behind: FloatArray, weight: NDArray[np.float32], sigma: float
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return how much light is gone, one ratio for all channels, and its sigma, (h, w) each."""
-    options = {"ksize": (0, 0), "sigmaX": sigma, "borderType": cv2.BORDER_REPLICATE}
+    options: dict[str, Any] = {"ksize": (0, 0), "sigmaX": sigma, "borderType": cv2.BORDER_REPLICATE}
     above = cv2.GaussianBlur(np.asarray((frame * behind * weight).sum(-1), np.float32), **options)
     below = cv2.GaussianBlur(np.asarray((behind**2 * weight).sum(-1), np.float32), **options)
     independent = 4 * np.pi * sigma**2 / 3  # pixels under the kernel, fewer for what neighbours and channels share

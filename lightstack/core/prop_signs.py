@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -16,7 +17,16 @@ from numpy.typing import NDArray
 
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
-__all__ = ["KnownSet", "PropColours", "Signs", "fit_level", "learn_colours", "measure_signs", "prepare_known"]
+__all__ = [
+    "KnownSet",
+    "PropColours",
+    "Signs",
+    "fit_level",
+    "learn_colours",
+    "measure_signs",
+    "open_mask",
+    "prepare_known",
+]
 
 MODEL_ERROR = 0.02  # of the level: what compression and a lens leave
 SHIFT_ERROR_PX = 0.1
@@ -28,6 +38,7 @@ UNTOLD, GONE_SAYS = 1.4, 5.0  # what other texture may cost where the set has no
 PRIOR = 2.0  # cost at which a shadow and a thing are alike
 MOST = 6.0
 COLOURS_SAY = 3.0
+SURE_SCORE, THING_SHARE = 3.0, 0.75
 BINS = (24, 14, 14)
 RANGES = ((-9.0, 1.5), (-1.4, 1.4), (-1.4, 1.4))
 
@@ -61,13 +72,13 @@ def prepare_known(light: FloatArray, noise: NoiseModel, *, frames: int = 1, step
     own = np.maximum(np.nan_to_num(np.asarray(light, np.float32)), 0)
     slopes = [cv2.Scharr(own, cv2.CV_32F, dx, 1 - dx, scale=1 / 32) for dx in (1, 0)]
     steep = slopes[0] ** 2 + slopes[1] ** 2
-    variance = noise.sigma(own) ** 2 * (1 + 1 / max(1, frames)) + step**2
+    variance = noise.sigma(own) ** 2 * (1 + 1 / max(1, frames)) + step**2 / 12  # evenly spread within one code
     variance = variance + (MODEL_ERROR * own) ** 2 + SHIFT_ERROR_PX**2 * steep + 1e-10
     return KnownSet(own, np.asarray(variance, np.float32), noise)
 
 
 def fit_level(frame: FloatArray, known: KnownSet) -> NDArray[np.float32]:
-    """Return by what channel gains a frame is lit differently as a whole, (3,): the median over what is bright enough."""
+    """Return by what channel gains a frame is lit differently, (3,): the median over what is bright enough."""
     bright = known.light > 4 * np.sqrt(known.variance)
     gains = []
     for channel in range(3):
@@ -112,7 +123,7 @@ def cost_of_shade(
     In each window one ratio for each channel is fitted; what is left counts against the noise, a change of colour and a
     depth that no shadow has come on top.
     """
-    box = {"ksize": (side, side), "borderType": cv2.BORDER_REPLICATE}
+    box: dict[str, Any] = {"ksize": (side, side), "borderType": cv2.BORDER_REPLICATE}
     weight = 1 / variance
     mass = cv2.blur(behind**2 * weight, **box) + 1e-6
     fit = cv2.blur(frame * behind * weight, **box) / mass
@@ -124,8 +135,12 @@ def cost_of_shade(
     allowed = (SHADE_COLOUR + SHADE_COLOUR_RISE * np.abs(depth)) ** 2
     colour = 0.5 * ((logs - depth[..., None]) ** 2 / (error + allowed[..., None])).sum(-1)
     beyond = np.maximum(depth - BRIGHTEST, 0) / 0.06 + np.maximum(DEEPEST - depth, 0) / 0.25
-    own = (cv2.blur(behind**2 * weight, **box) - cv2.blur(behind * weight, **box) ** 2 / cv2.blur(weight, **box)) * fit**2
-    told = np.maximum(own.mean(-1), 0) / (left.mean(-1) + 1)  # how much of what is left could be the set's texture, gone
+    own = (
+        cv2.blur(behind**2 * weight, **box) - cv2.blur(behind * weight, **box) ** 2 / cv2.blur(weight, **box)
+    ) * fit**2
+    told = np.maximum(own.mean(-1), 0) / (
+        left.mean(-1) + 1
+    )  # how much of what is left could be the set's texture, gone
     misfit = np.minimum(2.0 * np.maximum(left.mean(-1) - 1.3, 0), UNTOLD + GONE_SAYS * np.minimum(told, 1))
     window = (misfit + colour + beyond).astype(np.float32)
     return np.asarray(cv2.erode(window, np.ones((side, side), np.uint8)), np.float32)
@@ -150,17 +165,6 @@ class PropColours:
         usual = 0.3 / np.prod(BINS)
         apart = np.log((thing[places_of(logs)] + usual) / (shade[places_of(ratio)] + usual))
         return np.asarray(np.clip(apart / 4, -1, 1), np.float32)
-
-    def mean_light(self) -> NDArray[np.float32]:
-        """Return the middle of the thing's colours as logs of light, (3,)."""
-        total = max(float(self._thing.sum()), 1e-9)
-        middles = [low + (np.arange(n) + 0.5) * (high - low) / n for (low, high), n in zip(RANGES, BINS, strict=True)]
-        axes = [
-            float((self._thing.sum(axis=tuple(j for j in range(3) if j != i)) * m).sum() / total)
-            for i, m in enumerate(middles)
-        ]
-        green = axes[0] - (axes[1] + axes[2]) / 3
-        return np.array([green + axes[1], green, green + axes[2]], np.float32)
 
 
 def count_colours(logs: NDArray[np.float32]) -> NDArray[np.float64]:
@@ -207,9 +211,13 @@ def learn_colours(signs: Sequence[Signs]) -> PropColours:
 
     Outlines of a shadow look like a thing's, so only what is three pixels wide counts.
     """
+    scores = np.concatenate([one.score[one.differs] for one in signs]) if signs else np.zeros(0)
+    # something must be the thing: where little is sure, the most likely part of what differs is taken for it
+    least = min(SURE_SCORE, float(np.quantile(scores, THING_SHARE))) if scores.size else SURE_SCORE
     colours = PropColours()
     for one in signs:
-        colours.add(one, open_mask(one.score > 3), open_mask(one.differs & (one.score < -1)))
+        thing = open_mask(one.differs & (one.score >= least))
+        colours.add(one, thing, open_mask(one.differs & (one.score < min(-1.0, least - 0.5))))
     return colours
 
 

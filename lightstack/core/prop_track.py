@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from lightstack.core.matte import find_box
 from lightstack.core.matte_cut import edge_weights, part_picture
-from lightstack.core.prop_signs import KnownSet, Signs
+from lightstack.core.prop_signs import KnownSet, Signs, open_mask
 from lightstack.records import BoolArray
 
 __all__ = ["Blob", "Followed", "find_blobs", "follow_prop", "part_thing"]
@@ -26,15 +26,16 @@ FURNITURE = 0.95  # share of the frames in which a place differs: it stood there
 JUMP = 0.12  # of the diagonal: a usual step from frame to frame
 APPEAR = 0.7  # cost of appearing or vanishing, in frames
 MOST_BLOBS = 8
+SHADY, ROUND = -1.0, 24  # score below which a place is surely a shadow; how far round a blob that is kept, pixels
 LEAST_WAY = 0.35  # of its size: what moves less does not move
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Blob:
-    """A connected part of a picture of ``size`` (h, w): its ``piece`` (rows, columns) bool lies at ``corner`` (top, left).
+    """A connected part of a picture of ``size`` (h, w); its ``piece`` (rows, columns) lies at ``corner`` (top, left).
 
-    ``area`` in pixels, ``centre`` (2,) x and y with pixel centres at .5, whether it touches the ``border``, and how much
-    ``weight`` of evidence it has.
+    ``area`` in pixels, ``centre`` (2,) x and y with pixel centres at .5, whether it touches the ``border``, how much
+    ``weight`` of evidence it has, and what round it is ``shady``.
     """
 
     piece: BoolArray
@@ -44,6 +45,16 @@ class Blob:
     centre: NDArray[np.float64]
     border: bool
     weight: float
+    shady: BoolArray
+    shady_corner: tuple[int, int]
+
+    @property
+    def shade(self) -> BoolArray:
+        """Where what lies round it surely is a shadow, (h, w) bool."""
+        whole = np.zeros(self.size, bool)
+        (top, left), (high, wide) = self.shady_corner, self.shady.shape
+        whole[top : top + high, left : left + wide] = self.shady
+        return whole
 
     @property
     def box(self) -> tuple[slice, slice]:
@@ -101,6 +112,7 @@ def fill_small(mask: BoolArray) -> BoolArray:
 def find_blobs(mask: BoolArray, signs: Signs) -> list[Blob]:
     """Return a mask's connected parts, those with most evidence first."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
+    shady = open_mask(signs.differs & (signs.score < SHADY) & ~mask)
     blobs = []
     for k in range(1, count):
         left, top, wide, high, area = (int(v) for v in stats[k])
@@ -113,7 +125,9 @@ def find_blobs(mask: BoolArray, signs: Signs) -> list[Blob]:
         centre = np.array([left + columns.mean() + 0.5, top + rows.mean() + 0.5])
         weight = float(np.minimum(signs.distance[box][part], 30).sum())
         shape = (mask.shape[0], mask.shape[1])
-        blobs.append(Blob(part, (top, left), shape, area, centre, border, weight))
+        corner = max(0, top - ROUND), max(0, left - ROUND)
+        near = shady[corner[0] : top + high + ROUND, corner[1] : left + wide + ROUND].copy()
+        blobs.append(Blob(part, (top, left), shape, area, centre, border, weight, near, corner))
     return sorted(blobs, key=lambda blob: -blob.weight)[:MOST_BLOBS]
 
 

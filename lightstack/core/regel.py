@@ -1,4 +1,4 @@
-"""A light with another gel: channel gains from the lamp's colour as filmed to a wanted one, and where they cannot do it.
+"""A light with another gel: channel gains from the lamp's colour as filmed to a wanted one, and where they fail.
 
 A channel that the old gel held back cannot be made by a gain without its noise: gains are limited, and what is reached
 is told.
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.colour_temperature import MOST_OFF, find_temperature, locus_rgb, rgb_to_uv, shift_mired
-from lightstack.core.light import luminance_weights
+from lightstack.core.light import luminance_weights, relative_luminance
 from lightstack.errors import SettingError
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
@@ -26,12 +26,14 @@ __all__ = [
     "lamp_from_plate",
     "lamp_over_set",
     "regel_gains",
+    "regel_light",
 ]
 
 KEEPS = ("luminance", "energy")
 FULL_GREEN = 0.30  # density of a full correction gel in red and blue; common practice of the trade: CC30, from memory
 NOISY_STEPS = 3.0  # standard deviations: a channel below that holds no colour
 TOO_NOISY = 2.0  # gain from which such a channel is told of
+CLIP_FROM, CLIP_FULL = 0.75, 0.92  # of the ceiling: a max of frames that were scaled and moved blurs it
 BRIGHT, LEAST_SIGMA = 0.9, 6.0  # of white, above which a channel may be clipped; of one frame's noise
 
 
@@ -66,7 +68,7 @@ def lamp_over_set(plate: FloatArray, bare: FloatArray, *, noise: NoiseModel) -> 
     """
     lit = pick_lit(plate, noise) & (bare > LEAST_SIGMA * noise.sigma(bare)).all(axis=-1) & (bare < BRIGHT).all(axis=-1)
     if not lit.any():
-        raise SettingError("no place of the set is lit both by the lamp and without it; give the lamp's colour by `lamp`")
+        raise SettingError("no place is lit both by the lamp and without it; give the lamp's colour by `lamp`")
     ratios = np.log(np.maximum(plate[lit], 1e-6).astype(np.float64) / bare[lit])
     return scale_colour(np.exp(np.median(ratios, axis=0)))
 
@@ -109,8 +111,8 @@ def find_target(
         was, off = find_temperature(lamp, primaries)
         if abs(off) > MOST_OFF:
             raise SettingError(
-                f"the lamp's light lies {abs(off):.3f} off the black-body locus (u, v of 1960) and has no colour temperature "
-                "that could be shifted; give `kelvin` or `rgb`"
+                f"the lamp's light lies {abs(off):.3f} off the black-body locus (u, v of 1960) and has no colour "
+                "temperature that could be shifted; give `kelvin` or `rgb`"
             )
         moved = locus_rgb(shift_mired(was, mired), primaries) / np.maximum(locus_rgb(was, primaries), 1e-6)
         wanted = wanted * np.maximum(moved, 0)
@@ -127,7 +129,12 @@ def add_green(colour: NDArray[np.float64], steps: float) -> NDArray[np.float64]:
 
 
 def regel_gains(
-    lamp: NDArray[np.float64], wanted: NDArray[np.float64], primaries: str, *, keep: str = "luminance", most_gain: float = 8.0
+    lamp: NDArray[np.float64],
+    wanted: NDArray[np.float64],
+    primaries: str,
+    *,
+    keep: str = "luminance",
+    most_gain: float = 8.0,
 ) -> Regelled:
     """Return what turns the lamp's colour into a wanted one, no channel being raised by more than ``most_gain``.
 
@@ -139,7 +146,7 @@ def regel_gains(
     weights = luminance_weights(primaries) if keep == "luminance" else np.full(3, 1 / 3)
     lamp, wanted = np.asarray(lamp, np.float64), np.asarray(wanted, np.float64)
     if not (wanted @ weights > 0 and (wanted >= 0).all() and (lamp > 0).all()):
-        raise SettingError("a light is re-gelled from and to colours that hold light; none of their channels is below zero")
+        raise SettingError("a light is re-gelled from a colour with light in every channel to one that holds light")
     wanted = wanted * (lamp @ weights) / (wanted @ weights)
     gains = find_gains(lamp, wanted, weights, most_gain)
     reached = lamp * gains
@@ -166,6 +173,25 @@ def find_gains(
             break
         gains[free] *= rest / (gains * lamp * weights)[free].sum()
     return np.minimum(gains, most_gain)
+
+
+def regel_light(
+    plate: FloatArray, made: Regelled, primaries: str, *, ceiling: float, ambient: FloatArray | None = None
+) -> FloatArray:
+    """Return a plate (H, W, 3) in its new colour.
+
+    ``ceiling``: linear light at which the camera clips, with the ``ambient`` (H, W, 3) in it. Where a channel ran into
+    it the surface's colour is lost, and would turn to that of the channels that did not: there the light takes the new
+    colour as a grey surface has it.
+    """
+    plain = np.asarray(plate * made.gains.astype(np.float32), np.float32)
+    if not np.isfinite(ceiling):
+        return plain
+    level = (plate if ambient is None else plate + np.maximum(ambient, 0)).max(axis=-1)
+    t = np.clip((level / ceiling - CLIP_FROM) / (CLIP_FULL - CLIP_FROM), 0, 1)
+    share = (t * t * (3 - 2 * t))[..., None]
+    tone = relative_luminance(plate, primaries) / np.float32(made.lamp @ luminance_weights(primaries))
+    return np.asarray(plain + share * (tone[..., None] * made.reached.astype(np.float32) - plain), np.float32)
 
 
 def find_dark(

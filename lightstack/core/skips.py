@@ -25,8 +25,8 @@ MOVES = 12.0  # of the noise's variance, on both sides of the place
 LEAST_PLACES = 5
 ALONG = 0.35  # cosine between the step in question and those around it
 SAME_PACE = 0.3  # of the faster side's motion, the other side's at least: light that goes out or comes on stands on one
-SAME_WAY = 0.1  # cosine between the motion before and after
 FARTHEST = 6.0  # steps of the faster side in one: three frames missing, and motion that quickens by half
+LEAST_STEP = 0.3  # of the change in the middle, at the places that move: light that goes out changes others as well
 LEAST_GAIN = 0.75  # mean logarithm of how much better the curve fits
 USUAL, ABOVE_USUAL = 0.9, 0.65  # nine in ten of the take's own frames stay below: a trembling hand, noise, a codec
 LEAST_FRAMES = 16
@@ -89,7 +89,9 @@ def weigh_motion(moving: FloatArray) -> MotionTest:
         if places.sum() < LEAST_PLACES:
             continue
         rests = [(left @ around).reshape(2 * HALF, -1, frames.shape[2])[:, places] for left in lefts]
-        if not _steps_along(around.reshape(2 * HALF, -1, frames.shape[2])[:, places]):
+        change = ((frames[k] - frames[k - 1]) ** 2).sum(axis=-1)
+        elsewhere = float(change[places].sum()) < LEAST_STEP * float(change.sum())
+        if elsewhere or not _steps_along(around.reshape(2 * HALF, -1, frames.shape[2])[:, places]):
             gain[k] = 0.0
             continue
         sizes = [np.log((rest**2).sum(axis=(0, 2)) + noise).mean() for rest in rests]
@@ -131,8 +133,7 @@ def _steps_along(around: NDArray[np.float64]) -> bool:
     step = around[HALF] - around[HALF - 1]
     usual = (before + after) / 2
     slow, fast = sorted(float(np.sqrt((side**2).sum())) for side in (before, after))
-    turned = float((before * after).sum()) < SAME_WAY * slow * fast
-    if turned or slow < SAME_PACE * fast or float((step**2).sum()) > (FARTHEST * fast) ** 2:
+    if slow < SAME_PACE * fast or float((step**2).sum()) > (FARTHEST * fast) ** 2:
         return False
     size = float(np.sqrt((step**2).sum() * (usual**2).sum()))
     return float((step * usual).sum()) > ALONG * size

@@ -88,7 +88,7 @@ def find_slow_swing(rows: FloatArray, seconds: FloatArray, *, beat: float, rate:
         return None
     known = np.isfinite(profile).any(axis=0)
     level = np.nan_to_num(profile).sum(axis=1) / np.maximum(known.sum(axis=0), 1)  # (n, columns, 3)
-    seen = known.any(axis=0)
+    seen: NDArray[np.bool_] = np.asarray(known.any(axis=0))
     joint = level[:, seen].mean(axis=1)
     x = 2 * (times - times[0]) / (times[-1] - times[0]) - 1
     noise = float(np.mean(np.diff(joint, 2) ** 2)) / 6
@@ -112,7 +112,7 @@ def _swing(times: NDArray[np.float64], x: NDArray[np.float64], hz: float) -> NDA
 
 def _leave(basis: NDArray[np.float64], values: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
     """Factors of the fit that is best, and the mean square that it leaves."""
-    fit = np.linalg.lstsq(basis, values, rcond=None)[0]
+    fit = np.asarray(np.linalg.lstsq(basis, values, rcond=None)[0], np.float64)
     return fit, float(np.mean((values - basis @ fit) ** 2))
 
 

@@ -37,9 +37,10 @@ STUMBLES_UNTIMED = (0.005, 0.25)  # a sweep or an empty take: only light is lost
 class Timing:
     """What was found; frames are indices.
 
-    ``gaps``, ``skips``: (frame after the gap, frames lost), by time stamps and by motion. ``cadence``: every so many
-    frames one repeats, 0 none. ``spread_seconds``: from the usual step, 99 of 100 steps lie within. ``breaks``: of the
-    timecode, ``joins``: those where another file begins: (frame, numbers left out, negative: it goes back).
+    ``gaps``, ``skips``: (frame after the gap, frames lost), by time stamps and by motion. ``cadence``: every so
+    many frames one repeats, 0 none. ``spread_seconds``: from the usual step, 99 of 100 steps lie within.
+    ``breaks``: of the timecode, ``joins``: those where another file begins: (frame, numbers left out, negative: it
+    goes back). ``idle``: frames that equal the one before because nothing moves and no noise lives in the take.
     """
 
     step_seconds: float
@@ -52,6 +53,7 @@ class Timing:
     breaks: tuple[tuple[int, int], ...] = ()
     backwards: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     joins: tuple[tuple[int, int], ...] = ()
+    idle: int = 0
 
     @property
     def lost(self) -> int:
@@ -71,6 +73,7 @@ def measure_timing(
     change: FloatArray | None = None,
     moving: FloatArray | None = None,
     joins: Sequence[int] = (),
+    noiseless: bool = False,
 ) -> Timing:
     """Measure a take's timing; the parameters are those of ``check_timing``."""
     step, spread, uneven, gaps, backwards = _measure_steps(np.asarray(seconds, np.float64), rate, joins)
@@ -79,7 +82,7 @@ def measure_timing(
     repeats[:1] = False
     if change is not None:
         repeats |= find_near_repeats(change)
-        if repeats.mean() < MOSTLY_REPEATS:
+        if repeats.mean() < MOSTLY_REPEATS or noiseless:
             repeats &= _find_lively(np.asarray(change, np.float64), repeats, exact=np.asarray(duplicate, bool))
     skips = () if moving is None else find_skips(moving, repeats)
     return Timing(
@@ -93,6 +96,7 @@ def measure_timing(
         breaks=tuple(at for at in breaks if at[0] not in joins),
         backwards=backwards,
         joins=tuple(at for at in breaks if at[0] in joins),
+        idle=int((np.asarray(duplicate, bool)[1:] & ~repeats[1:]).sum()) if noiseless else 0,
     )
 
 
@@ -175,6 +179,7 @@ def check_timing(
     frames: NDArray[np.integer] | None = None,
     timed: bool = True,
     joins: Sequence[int] = (),
+    noiseless: bool = False,
 ) -> Finding:
     """Judge a take's timing.
 
@@ -190,16 +195,25 @@ def check_timing(
     frames : (n,) source frames, counted from 1 if None.
     timed : whether the take is laid in time (a hero); a sweep or an empty take only loses light.
     joins : indices at which a further file of the take begins.
+    noiseless : whether no noise lives in the take (``is_noiseless``): frames between which nothing moves are equal.
     """
     n = len(seconds)
     if n < 3:
         return Finding("timing", NOT_CHECKED, f"{n} frames are too few to tell their timing.")
     numbers = np.arange(1, n + 1) if frames is None else np.asarray(frames)
     found = measure_timing(
-        seconds, duplicate, rate=rate, timecodes=timecodes, change=change, moving=moving, joins=joins
+        seconds,
+        duplicate,
+        rate=rate,
+        timecodes=timecodes,
+        change=change,
+        moving=moving,
+        joins=joins,
+        noiseless=noiseless,
     )
     told: list[tuple[int, str, str]] = [
-        *_judge_repeats(found, n, timed),
+        *_judge_repeats(found, n, timed, noiseless=noiseless),
+        *_say_idle(found, n),
         *_judge_lost(found, n, timed),
         *_judge_rate(found, timed),
         *_judge_breaks(found, numbers),
@@ -247,7 +261,12 @@ def _grade(share: float, timed: bool) -> int:
     return int(share > good) + int(share > bad)
 
 
-def _judge_repeats(found: Timing, n: int, timed: bool) -> list[tuple[int, str, str]]:
+def _say_idle(found: Timing, n: int) -> list[tuple[int, str, str]]:
+    says = "nothing moves there, and no noise lives in the picture."
+    return [(0, f"{found.idle} of {n} frames equal the one before: {says}", "")] if found.idle else []
+
+
+def _judge_repeats(found: Timing, n: int, timed: bool, *, noiseless: bool) -> list[tuple[int, str, str]]:
     count = len(found.repeats)
     if not count:
         return []
@@ -261,7 +280,7 @@ def _judge_repeats(found: Timing, n: int, timed: bool) -> list[tuple[int, str, s
                 "Set the camera's sensor rate and recording rate alike." if timed else "",
             )
         ]
-    if share > MOSTLY_REPEATS:
+    if share > MOSTLY_REPEATS and not noiseless:
         return [
             (
                 1,

@@ -12,6 +12,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from lightstack.core.light import Primaries
 
 __all__ = ["Attributes", "ExrLayout", "PartHeader", "plan_exr"]
 
-Attributes = Mapping[str, str | int | float]
+Attributes = Mapping[str, str | int | float | Fraction]
 CHUNK_HEAD = 12  # bytes before a line: part, line, size
 _MAGIC, _VERSION, _MULTI_PART, _LONG_NAMES = 20000630, 2, 0x1000, 0x400
 _KINDS = {"uint": (0, 4), "half": (1, 2), "float": (2, 4)}  # number in the file, bytes
@@ -134,9 +135,11 @@ def _describe(header: PartHeader, size: tuple[int, int], primaries: Primaries) -
     )
 
 
-def _code(value: str | int | float) -> tuple[str, bytes]:
+def _code(value: str | int | float | Fraction) -> tuple[str, bytes]:
     if isinstance(value, str):
         return "string", value.encode()
+    if isinstance(value, Fraction):
+        return "rational", struct.pack("<iI", value.numerator, value.denominator)
     return ("int", struct.pack("<i", value)) if isinstance(value, int) else ("float", struct.pack("<f", value))
 
 

@@ -14,6 +14,8 @@ from lightstack.files.schema import (
     Block,
     BlockShape,
     Clean,
+    Element,
+    ElementWishes,
     Envelope,
     Grain,
     Holdout,
@@ -52,6 +54,8 @@ _SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("patch", Patch),
     ("patch.shape", PatchShape),
     ("patch.shape.drawn", PatchDrawing),
+    ("element", Element),
+    ("element.wishes", ElementWishes),
     ("clean", Clean),
     ("grain", Grain),
     ("holdout", Holdout),
@@ -61,8 +65,9 @@ _SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("preview", Preview),
 )
 _NOTES = (
-    "`takes.*` stands for {takes}; every key of `takes.*` may also stand in a `[[sweep]]`. `sweep`, "
-    "`light`, `patch` and the shapes are lists: write `[[sweep]]`, `[[light]]`, `[[patch]]`, `[[patch.shape]]`, "
+    "`takes.*` stands for {takes}; every key of `takes.*` may also stand in a `[[sweep]]` or an `[[element]]`. "
+    "`sweep`, `light`, `patch`, `element` and the shapes are lists: write `[[sweep]]`, `[[light]]`, `[[patch]]`, "
+    "`[[element]]`, `[[patch.shape]]`, "
     "`[[holdout.shape]]`; the latter's `drawn` is as in `patch.shape.drawn`. "
     "Ranges are inclusive. Pixels are those of the "
     "upright full-size hero: x right, y down, the first pixel's centre at 0.5, 0.5. Source frames count "
@@ -87,7 +92,7 @@ def describe_keys() -> list[KeyLine]:
     lines = []
     for section, model in _SECTIONS:
         for name, field in key_names(model).items():
-            if section == "sweep" and name in TakeSettings.model_fields and name != "path":
+            if section in ("sweep", "element") and name in TakeSettings.model_fields and name != "path":
                 continue  # a sweep is a take too; the table says so once
             lines.append(_describe_key(f"{section}.{name}", field))
     return lines

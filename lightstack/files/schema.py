@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 from pydantic import Field, PrivateAttr
 
 from lightstack.files.schema_clean import Clean
+from lightstack.files.schema_element import Element, ElementWishes
 from lightstack.files.schema_grain import Grain
 from lightstack.files.schema_holdout import Holdout, HoldoutMatte, HoldoutShape
 from lightstack.files.schema_keys import Section, key
@@ -27,6 +28,8 @@ __all__ = [
     "Block",
     "BlockShape",
     "Clean",
+    "Element",
+    "ElementWishes",
     "Envelope",
     "Grain",
     "Holdout",
@@ -50,7 +53,6 @@ __all__ = [
 
 # Accepted by name, so that files written for a later version are recognised, but not built yet.
 LATER_SECTIONS = {
-    "element": "prop passes",
     "flash": "the flash check",
     "camera": "positions in metres",
     "cluster": "many machines",
@@ -135,6 +137,7 @@ class ShotSettings(Section):
     sweep: tuple[Sweep, ...] = ()
     light: tuple[Light, ...] = ()
     patch: tuple[Patch, ...] = ()
+    element: tuple[Element, ...] = ()
     clean: Clean | None = None
     grain: Grain | None = None
     holdout: Holdout | None = None
@@ -163,7 +166,7 @@ class ShotSettings(Section):
     def list_takes(self) -> tuple[TakeSettings, ...]:
         """List every take and sweep, in the order of the schema."""
         named = (getattr(self.takes, name) for name in type(self.takes).model_fields)
-        return (*(take for take in named if take is not None), *self.sweep)
+        return (*(take for take in named if take is not None), *self.sweep, *self.element)
 
     def find_sweep(self, name: str) -> Sweep:
         """Return the sweep of that name. Raises KeyError if there is none."""

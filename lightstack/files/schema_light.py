@@ -121,7 +121,10 @@ class Regel(Section):
         "luminance", "What the new colour keeps: luminance, or the sum of the linear channels.", kind="choice"
     )
     most_gain: Annotated[float, Field(ge=1, le=1000)] = key(
-        8.0, "Most that a channel is raised; beyond it the colour is reached in part.", kind="number", unit="linear gain"
+        8.0,
+        "Most that a channel is raised; beyond it the colour is reached in part.",
+        kind="number",
+        unit="linear gain",
     )
     lamp: Gains | None = key(
         None,

@@ -170,6 +170,9 @@ def _fill_names(data: dict[str, Any], path: Path) -> dict[str, Any]:
     patches = filled.get("patch", ())
     if isinstance(patches, tuple):
         filled["patch"] = tuple(_name_item(patch, "patch", number) for number, patch in enumerate(patches, start=1))
+    elements = filled.get("element", ())
+    if isinstance(elements, tuple):
+        filled["element"] = tuple(_name_item(one, "element", number) for number, one in enumerate(elements, start=1))
     return filled
 
 
@@ -192,15 +195,15 @@ def _name_item(item: Any, name: str, number: int) -> Any:
 
 def _check_lists(data: Mapping[str, Any], path: Path, text: str) -> None:
     """Name the usual slip: [sweep] where [[sweep]] was meant."""
-    for name in ("sweep", "light", "patch"):
+    for name in ("sweep", "light", "patch", "element"):
         if isinstance(data.get(name), dict):
             raise make_error(path, text, (name,), f"is a list: write [[{name}]] with two brackets")
 
 
 def _check_together(settings: ShotSettings, path: Path, text: str) -> None:
     """Check what no key can know by itself. Raises SettingError."""
-    for section, items in (("sweep", settings.sweep), ("light", settings.light), ("patch", settings.patch)):
-        names: Sequence[str] = [item.name for item in items]  # type: ignore[attr-defined]
+    for section in ("sweep", "light", "patch", "element"):
+        names: Sequence[str] = [item.name for item in getattr(settings, section)]
         for number, name in enumerate(names):
             if name in names[:number]:
                 raise make_error(path, text, (section, number, "name"), f'= "{name}": is used twice; rename one')
@@ -211,6 +214,13 @@ def _check_together(settings: ShotSettings, path: Path, text: str) -> None:
             near = nearest_name(light.source, sweeps)
             hint = f"; the nearest is {near}" if near else f"; there are {', '.join(sweeps) or 'none'}"
             raise make_error(path, text, place, f'= "{light.source}": there is no such sweep{hint}')
+    screened = [(number, light) for number, light in enumerate(settings.light) if light.lay == "screen"]
+    for number, light in screened:
+        if light.screen_white != screened[0][1].screen_white:  # they are joined into one light under one white
+            place = ("light", number, "screen_white")
+            first = f"{screened[0][1].screen_white:g} of light {screened[0][1].name}"
+            said = f"= {light.screen_white:g} differs from {first}; screened lights share one"
+            raise make_error(path, text, place, said)
     if settings.light and settings.takes.hero is None:
         raise make_error(path, text, ("light", 0), "needs [takes.hero], the take that the light is laid on")
     _check_patches(settings, path, text)

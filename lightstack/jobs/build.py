@@ -16,7 +16,7 @@ from lightstack.files.shotfile import read_shot
 from lightstack.jobs.clean_stage import check_clean, clean_or_recall
 from lightstack.jobs.figure_light import check_figure_light, list_figure_files
 from lightstack.jobs.finish import Delivery, finish
-from lightstack.jobs.frame_tasks import LIGHT, MadeFrames, check_sheet_frames
+from lightstack.jobs.frame_tasks import LIGHT, MadeFrames, check_movie, check_sheet_frames
 from lightstack.jobs.frames_stage import RenderWish, check_render_frames, make_frames
 from lightstack.jobs.hand_masks import list_hand_files
 from lightstack.jobs.hero import describe_reading, identify_take, look_at_hero, open_hero
@@ -61,7 +61,7 @@ def build_shot(
 
 
 def ask_for_frames(settings: ShotSettings) -> ShotSettings:
-    """Return the settings with a `[render]`, its defaults where the file has none. Raises SettingError without a hero."""
+    """Return the settings with a `[render]`, the defaults where there is none. Raises SettingError without a hero."""
     if settings.takes.hero is None:
         raise SettingError(f"{settings.path}: has no [takes.hero]; frames are rendered over a hero, so name one")
     if settings.render is not None:
@@ -118,6 +118,7 @@ def build_stages(
             check_holdout(settings, hero)
             check_figure_light(settings, hero)
             check_render_frames(hero, wish.frames)
+            check_movie(settings, hero)
             seen = look_at_hero(hero, folder, book, options, force=again, progress=progress)
         built = [
             build_or_recall(delivery, settings, sweep, hero, seen, options, force=again, progress=progress)
@@ -204,13 +205,16 @@ def recall_result(out: Path, kept: Path, *, progress: Progress) -> BuildResult |
 
 def check_inputs(settings: ShotSettings) -> None:
     """Refuse a shot file that asks for nothing, or names files that are not there."""
-    if not (settings.sweep or settings.patch or settings.clean or settings.render or settings.holdout):
+    asked = (settings.sweep, settings.patch, settings.element, settings.clean, settings.render, settings.holdout)
+    if not any(asked):
         raise SettingError(f"{settings.path}: asks for nothing; add a [[sweep]] with its path")
     takes = [t for t in (settings.takes.hero, settings.takes.empty) if t is not None]
-    paths = [path for take in (*takes, *settings.sweep) for path in settings.take_paths(take)]
+    paths = [path for take in (*takes, *settings.sweep, *settings.element) for path in settings.take_paths(take)]
     for path in (*paths, *patch_files(settings), *list_hand_files(settings), *list_figure_files(settings)):
         if not path.exists() and "#" not in path.name and "%" not in path.name:
             raise MissingInput(f"{path}: nothing is there; check the path in {settings.path.name}")
+    if settings.element and settings.takes.hero is None:
+        raise SettingError(f"{settings.path}: [[element]] needs [takes.hero]; without one use `lightstack element`")
     for take in settings.list_takes():
         if take.response_path is not None:
             read_response(take.response_path)  # a broken one is told before any footage is read

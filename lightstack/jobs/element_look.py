@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from lightstack.core.half import HALF_VALUES
 from lightstack.core.matte import find_box
 from lightstack.core.prop_alpha import measure_width, reach_of, solve_prop
-from lightstack.core.prop_mend import find_left
+from lightstack.core.prop_mend import LeftSet, find_left
 from lightstack.core.prop_path import measure_centre, measure_speed
 from lightstack.core.prop_shade import find_shade
 from lightstack.core.prop_signs import (
@@ -35,6 +35,7 @@ __all__ = ["LookedTry", "SmallSet", "look_at_try", "mend_set", "registered"]
 
 LEARN_FRAMES = 12
 MEND_FRAMES = 16
+ROUND = 24  # survey pixels round the thing in which its shadow may colour its edge
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,8 +62,11 @@ class SmallMatte:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LookedTry:
-    """A try after its look. ``followed`` is None where it cannot be used (``told.trouble`` says why); ``levels`` (n, 3) by
-    which each frame is lit differently; ``colour`` (3,) the thing's usual light; ``mattes``: [n], None where it is not seen alone."""
+    """A try after its look.
+
+    ``followed`` is None where it cannot be used (``told.trouble`` says why); ``levels`` (n, 3) by which each frame is
+    lit differently; ``colour`` (3,) the thing's usual light; ``mattes``: [n], None where it is not seen alone.
+    """
 
     material: Material
     told: TossedTry
@@ -97,17 +101,19 @@ def signs_of(
     return measure_signs(light, known, colours), gain
 
 
-def mend_set(tries: Sequence[Material], bare: SmallSet) -> tuple[BoolArray, NDArray[np.float32]]:
-    """Find where the empty picture shows the thing itself, (h, w), and what the tries show there, (h, w, 3)."""
-    frames, differs = [], []
-    for one in tries:
+def mend_set(tries: Sequence[Material], bare: SmallSet) -> tuple[LeftSet, list[tuple[int, int]]]:
+    """Find where the empty picture shows the thing itself, and which (try, source frame) show the set there."""
+    frames, differs, names = [], [], []
+    for number, one in enumerate(tries):
         known = know_set(one, bare)
         for k in spread(one, max(4, 2 * MEND_FRAMES // len(tries))):
             light, inside = registered(one, k)
             signs, gain = signs_of(one, k, known)
             frames.append(light / gain)
             differs.append(signs.differs & inside)
-    return find_left(bare.light, frames, differs, noise=tries[0].proxies.noise_proxy)
+            names.append((number, int(one.proxies.source_frames[k])))
+    left = find_left(bare.light, frames, differs, noise=tries[0].proxies.noise_proxy)
+    return left, [names[i] for i in left.without]
 
 
 def spread(material: Material, most: int) -> list[int]:
@@ -116,15 +122,13 @@ def spread(material: Material, most: int) -> list[int]:
     return [int(usable[i]) for i in np.unique(np.linspace(0, len(usable) - 1, most).astype(int))]
 
 
-def look_at_try(
-    material: Material, bare: SmallSet, *, cut: BoolArray | None, progress: Progress
-) -> LookedTry:
+def look_at_try(material: Material, bare: SmallSet, *, cut: BoolArray | None, progress: Progress) -> LookedTry:
     """Follow the thing through a try and measure its way. ``cut``: (h, w) garbage, where nothing counts."""
     known = know_set(material, bare)
     frames = [int(k) for k in material.usable]
     some = spread(material, LEARN_FRAMES)
     colours: PropColours | None = None
-    for _ in range(2):
+    for _ in range(3):
         seen = [signs_of(material, k, known, colours)[0] for k in some]
         colours = learn_colours(seen)
     blobs, levels = [], []
@@ -139,9 +143,7 @@ def look_at_try(
     if followed is None:
         return give_up(material, any(b.border for one in blobs for b in one), gains)
     colour = usual_colour(material, frames, followed, gains)
-    mattes = tuple(
-        small_matte(material, k, followed, i, known, gains[i], colour, cut) for i, k in enumerate(frames)
-    )
+    mattes = tuple(small_matte(material, k, followed, i, known, gains[i], colour, cut) for i, k in enumerate(frames))
     return LookedTry(material, describe_try(material, frames, followed, mattes), followed, gains, colour, mattes)
 
 
@@ -166,9 +168,7 @@ def usual_colour(
     material: Material, frames: Sequence[int], followed: Followed, levels: NDArray[np.float32]
 ) -> NDArray[np.float32]:
     """Return the thing's usual light, (3,): of the frames in which its inside is largest."""
-    insides = [
-        None if blob is None else cv2.erode(blob.mask.astype(np.uint8), disc(2)) > 0 for blob in followed.prop
-    ]
+    insides = [None if blob is None else cv2.erode(blob.mask.astype(np.uint8), disc(2)) > 0 for blob in followed.prop]
     areas = [0 if one is None else int(one.sum()) for one in insides]
     best = np.argsort(areas)[::-1][:7]
     means = []
@@ -195,7 +195,7 @@ def small_matte(
     if followed.prop[i] is None:
         return None
     light = registered(material, k)[0] / level
-    alpha = solve_at(light, known, followed, i, colour=colour, noise=known.noise, scale=1.0, cut=cut)[0]
+    alpha = solve_at(light, known, followed, i, colour=colour, noise=known.noise, scale=1.0, cut=cut, whole=False)[0]
     box = find_box(alpha > 0, margin=1)
     return None if box is None else SmallMatte(alpha[box].copy(), (box[0].start, box[1].start))
 
@@ -210,9 +210,11 @@ def solve_at(
     noise: NoiseModel,
     scale: float,
     cut: BoolArray | None,
+    whole: bool = True,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """Solve the ``i``-th followed frame at the size of ``light`` (H, W, 3), which is lit as the set.
 
+    ``whole``: look for the shadow in the whole picture, not only beside the thing.
     Returns alpha (H, W), own light times alpha (H, W, 3), and the shadow as a ratio (H, W, 3).
     """
     blob = followed.prop[i]
@@ -230,11 +232,16 @@ def solve_at(
     box = find_box(near, margin=reach + 2)
     assert box is not None
     alpha, own = np.zeros(light.shape[:2], np.float32), np.zeros(light.shape, np.float32)
-    covered = near
-    for _ in range(2):  # once the edge is known, the shadow is seen closer to it
-        shade = find_shade(
-            light, known.light, known.variance, covered | hidden, prop=mask, hand=hand, scale=scale
-        )
+    covered = near & ~widen_mask(blob.shade, size)
+    around = find_box(near, margin=reach + round(ROUND * scale))
+    assert around is not None
+    everywhere = (slice(None), slice(None))
+    for area in (around, everywhere if whole else around):  # once the edge is known, the shadow is seen closer to it
+        shade = np.ones_like(known.light)
+        shade[area] = find_shade(
+            light[area], known.light[area], known.variance[area], (covered | hidden)[area],
+            prop=mask[area], hand=None if hand is None else hand[area], scale=scale,
+        )  # fmt: skip
         solved = solve_prop(
             light[box], (known.light * shade)[box], mask[box], velocity=velocity, colour=colour, noise=noise,
             scale=scale, closed=hidden[box],

@@ -1,4 +1,4 @@
-"""Tries of a tossed thing: opened and looked at against the empty set, ranked, and the chosen one pulled at full size."""
+"""Tries of a tossed thing: looked at against the empty set, ranked, and the chosen one pulled at full size."""
 
 from __future__ import annotations
 
@@ -57,9 +57,12 @@ class Wishes:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ElementRequest:
-    """Which tries, and how they are looked at. ``frames``: source frames in each try, None = all; ``garbage``: polygons
-    in full-size pixels where nothing counts; ``pick``: a try by number from 1, None = the best; ``figure_at``: the hold-out
-    by shot frame, with ``at`` the shot frame of the element's first frame."""
+    """Which tries, and how they are looked at.
+
+    ``frames``: source frames in each try, None = all; ``garbage``: polygons in full-size pixels where nothing counts;
+    ``pick``: a try by number from 1, None = the best; ``figure_at``: the hold-out by shot frame, with ``at`` the shot
+    frame of the element's first frame, or else ``offset`` from source to shot frames.
+    """
 
     tries: tuple[CleanTake, ...]
     frames: tuple[int | str, int | str] | None = None
@@ -68,6 +71,7 @@ class ElementRequest:
     pick: int | None = None
     figure_at: FigureAt | None = None
     at: int | None = None
+    offset: int = 0
     working: str | None = None
     options: BuildOptions = field(default_factory=BuildOptions)
 
@@ -95,13 +99,16 @@ class PulledFrame:
     shade: NDArray[np.float32]
 
 
-def read_bare(take: CleanTake, folder: Path, request: ElementRequest, *, progress: Progress) -> BareSet:
-    """Average the empty take at full size; it is what the tries are registered to."""
+def read_bare(
+    take: CleanTake, folder: Path, request: ElementRequest, *, origin: Origin | None = None, progress: Progress
+) -> BareSet:
+    """Average the empty take at full size, in the place of an origin (None: its own); tries are registered to it."""
+    size = None if origin is None else origin.size
     part = open_fitted(
-        take.settings, take.paths, name=take.name, size=None, working=request.working, options=request.options
+        take.settings, take.paths, name=take.name, size=size, working=request.working, options=request.options
     )
     with part as fitted:
-        material = look_at_material(fitted, take.settings, (), None, folder, progress=progress)
+        material = look_at_material(fitted, take.settings, (), origin, folder, progress=progress)
         wanted = [int(material.proxies.source_frames[k]) for k in material.usable]
         few = [wanted[i] for i in np.unique(np.linspace(0, len(wanted) - 1, MEAN_FRAMES).astype(int))]
         total, weight = np.zeros((*fitted.size, 3), np.float64), np.zeros((*fitted.size, 1), np.float64)
@@ -145,10 +152,11 @@ def open_tries(
     ]
     cut = draw_garbage(request.garbage, size, materials[0].proxies.rgb.shape[1:3])
     small = SmallSet(shrink_to(bare.light, materials[0].proxies.factor), bare.frames)
-    left, shown = mend_set(materials, small)
+    found, without = mend_set(materials, small)
+    left = found.mask
     if left.any():
-        small = SmallSet(lay_mended(small.light, shown, left), bare.frames)
-        bare = mend_full(materials, bare, left, progress=progress)
+        small = SmallSet(lay_mended(small.light, found.shown, left), bare.frames)
+        bare = mend_full(materials, bare, left, without, progress=progress)
     looks = tuple(look_at_try(one, small, cut=cut, progress=progress) for one in materials)
     check_usable(request, looks)
     ranks = tuple(rank(request, looks, size))
@@ -207,8 +215,18 @@ def draw_garbage(
     return cut
 
 
-def mend_full(materials: Sequence[Material], bare: BareSet, left: BoolArray, *, progress: Progress) -> BareSet:
-    """Lay what tries show at full size over the empty picture where the thing stood in it."""
+def mend_full(
+    materials: Sequence[Material],
+    bare: BareSet,
+    left: BoolArray,
+    without: Sequence[tuple[int, int]],
+    *,
+    progress: Progress,
+) -> BareSet:
+    """Lay what tries show at full size over the empty picture where the thing stood in it.
+
+    ``without``: try and source frame of frames that show the set there.
+    """
     height, width = bare.light.shape[:2]
     rows, columns = np.flatnonzero(left.any(axis=1)), np.flatnonzero(left.any(axis=0))
     factor, pad = materials[0].proxies.factor, 6
@@ -218,11 +236,10 @@ def mend_full(materials: Sequence[Material], bare: BareSet, left: BoolArray, *, 
     )
     pieces = []
     with progress.step("mend the set", None):
-        for one in materials:
-            numbers = one.proxies.source_frames[one.usable]
-            late = numbers[len(numbers) // 3 :]  # it has left by then, or it does not show anyway
-            few = late[np.unique(np.linspace(0, len(late) - 1, max(3, MEND_FRAMES // len(materials))).astype(int))]
-            pieces += [light[box].copy() for _, light, _ in frames_at_origin(one, [int(n) for n in few])]
+        few = [without[i] for i in np.unique(np.linspace(0, len(without) - 1, MEND_FRAMES).astype(int))]
+        for number, one in enumerate(materials):
+            own = sorted(frame for t, frame in few if t == number)
+            pieces += [light[box].copy() for _, light, _ in frames_at_origin(one, own)]
     mended = bare.light.copy()
     mended[box] = np.median(np.stack(pieces), axis=0)
     return BareSet(lay_mended(bare.light, mended, left), bare.frames, bare.origin)
@@ -252,9 +269,7 @@ def rank(request: ElementRequest, looks: Sequence[LookedTry], size: tuple[int, i
     return rank_tries(facts, avoid_figure=wishes.avoid_figure, sharp=wishes.sharp, free=wishes.free)
 
 
-def share_inside(
-    look: LookedTry, polygon: Sequence[tuple[float, float]], size: tuple[int, int]
-) -> float | None:
+def share_inside(look: LookedTry, polygon: Sequence[tuple[float, float]], size: tuple[int, int]) -> float | None:
     """Return what share of the thing lies inside a polygon where it is last seen; None where none was wished."""
     matte = next((m for m in reversed(look.mattes) if m is not None), None)
     if not polygon or matte is None:
@@ -267,13 +282,14 @@ def share_inside(
 
 def share_over_figure(look: LookedTry, request: ElementRequest) -> float | None:
     """Return the largest share of the thing that lies over the figure on any frame; None where it is not judged."""
-    if request.figure_at is None or request.at is None or look.followed is None or not request.wishes.avoid_figure:
+    if request.figure_at is None or look.followed is None or not request.wishes.avoid_figure:
         return None
     worst, factor = 0.0, look.material.proxies.factor
     for number, matte in zip(look.told.source_frames, look.mattes, strict=True):
         if matte is None:
             continue
-        figure = request.figure_at(request.at + int(number) - look.told.first)
+        shot_frame = request.offset + int(number) if request.at is None else request.at + int(number) - look.told.first
+        figure = request.figure_at(shot_frame)
         small = shrink_to(np.repeat(figure[..., None], 3, axis=2), factor)[..., 0]
         over = float((small[matte.box] * matte.piece).sum() / max(float(matte.piece.sum()), 1e-9))
         worst = max(worst, over)
@@ -286,7 +302,8 @@ def doubt(looks: Sequence[LookedTry], picked: int, left: BoolArray) -> list[str]
     if left.any():
         rows, columns = np.nonzero(left)
         factor = looks[0].material.proxies.factor
-        where = f"x {factor * int(columns.min())}-{factor * int(columns.max())}, y {factor * int(rows.min())}-{factor * int(rows.max())}"
+        ends = [factor * int(v) for v in (columns.min(), columns.max(), rows.min(), rows.max())]
+        where = f"x {ends[0]}-{ends[1]}, y {ends[2]}-{ends[3]}"
         lines.append(f"the empty take shows the thing itself at {where}; the set there was taken from the tries")
     told = looks[picked].told
     inside = (told.source_frames >= told.first) & (told.source_frames <= told.last)

@@ -94,7 +94,8 @@ def write_tries(folder: Path, tries: OpenTries, request: ElementRequest, *, stem
         end = one.centres[np.isfinite(one.centres[:, 0])][-1:] if not one.trouble else np.full((1, 2), np.nan)
         fastest = float(np.nanmax(one.speeds)) if np.isfinite(one.speeds).any() else float("nan")
         rows.append([
-            ranked.rank, one.name, one is told[tries.picked], ranked.score, one.first or None, one.last or None, one.held,
+            ranked.rank, one.name, one is told[tries.picked], ranked.score,
+            one.first or None, one.last or None, one.held,
             one.free_frames, one.width_px, fastest, *end[0], "; ".join(ranked.reasons),
         ])  # fmt: skip
     write_csv(folder / f"{stem}tries.csv", TRY_HEADER, rows)

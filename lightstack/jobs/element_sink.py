@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
+from lightstack.core.half import to_half
+from lightstack.files.exr_lines import Attributes
 from lightstack.files.ledger import FrameLedger
 from lightstack.files.plates import write_exr
 from lightstack.files.schema_render import ELEMENTS
@@ -15,13 +18,15 @@ from lightstack.records import FloatArray
 
 __all__ = ["ElementSink"]
 
-Pictures = dict[str, dict[str, FloatArray]]
+Coded = NDArray[np.float16] | NDArray[np.float32]
+Picture = Coded | Mapping[str, Coded]
 
 
 class ElementSink:
-    """Writes chosen elements of every frame, each file whole or not at all; frames that are written are left alone.
+    """Writes chosen elements of every frame, each file whole or not at all; files that are written are left alone.
 
-    ``elements``: names in `ELEMENTS`, in their order. ``only``: the frames to write.
+    ``elements``: names in `ELEMENTS`, in their order. ``only``: the frames to write. ``describe_frame``: what stands in
+    the header of a frame's files.
     """
 
     def __init__(
@@ -34,13 +39,14 @@ class ElementSink:
         only: Collection[int],
         working: str,
         screened: bool,
-        attributes: dict[str, str] | None = None,
+        describe_frame: Callable[[ShotFrame], Attributes] = lambda shot: {},
     ) -> None:
         extra = ("light_screen", "grain") if screened and "light" in elements else ()
         self._elements = tuple(name for name in ELEMENTS if name in (*elements, *extra))
         self._delivery, self._ledger, self._maker = delivery, ledger, maker
-        self._working, self._attributes = working, attributes or {}
-        self._left = {frame for frame in only if not ledger.is_written(frame, self.names(frame))}
+        self._working, self._describe_frame = working, describe_frame
+        missing = {frame: self._list_missing(frame) for frame in only}
+        self._left = {frame: elements for frame, elements in missing.items() if elements}
         self.skipped = len(only) - len(self._left)
 
     @property
@@ -50,54 +56,58 @@ class ElementSink:
 
     def names(self, shot_frame: int) -> list[str]:
         """Return the files of a frame."""
-        return [f"{self._delivery.stem(element)}.{shot_frame:04d}.exr" for element in self._elements]
+        return [self._name(element, shot_frame) for element in self._elements]
 
     def wants(self, shot_frame: int) -> bool:
-        """Whether the frame is still to be written."""
+        """Whether any of the frame's files is still to be written."""
         return shot_frame in self._left
 
     def work(self, shot: ShotFrame) -> None:
-        """Write the frame's files."""
-        pictures = self._pick(shot)
-        for element, name in zip(self._elements, self.names(shot.number), strict=True):
-            write_exr(
-                self._delivery.folder.file(name),
-                pictures[element],
-                primaries=self._working,
-                compression="zip",
-                attributes=self._attributes,
-            )
+        """Write those of the frame's files that are not written yet."""
+        pair: tuple[FloatArray, FloatArray] | None = None
+        attributes = self._describe_frame(shot)
+        for element in self._left[shot.number]:
+            if element.startswith("background"):
+                pair = self._maker().make_background(shot.number, shot.pose) if pair is None else pair
+                picture: Picture = to_half(pair[element == "background_lit"])
+            else:
+                picture = self._pick(element, shot)
+            path = self._delivery.folder.file(self._name(element, shot.number))
+            write_exr(path, picture, primaries=self._working, compression="zip", attributes=attributes)
 
     def put(self, shot_frame: int, piece: None) -> None:
         """Note that the frame is written."""
-        self._ledger.note(shot_frame, self.names(shot_frame))
+        self._ledger.note(shot_frame, [self._name(element, shot_frame) for element in self._left[shot_frame]])
 
     def describe(self, frames: Sequence[int]) -> list[tuple[str, str]]:
         """Return the files of frames with what they are, element by element."""
-        columns = zip(*(self.names(frame) for frame in frames), strict=True)
-        whats = [ELEMENTS[element] for element in self._elements]
-        return [(name, what) for names, what in zip(columns, whats, strict=False) for name in names]
+        return [(self._name(element, frame), ELEMENTS[element]) for element in self._elements for frame in frames]
 
-    def _pick(self, shot: ShotFrame) -> Pictures:
-        dark = np.zeros_like(shot.before)
-        picked: dict[str, FloatArray | None] = {
+    def _name(self, element: str, shot_frame: int) -> str:
+        return f"{self._delivery.stem(element)}.{shot_frame:04d}.exr"
+
+    def _list_missing(self, shot_frame: int) -> tuple[str, ...]:
+        return tuple(
+            element
+            for element in self._elements
+            if not self._ledger.is_written(shot_frame, [self._name(element, shot_frame)])
+        )
+
+    def _pick(self, element: str, shot: ShotFrame) -> Picture:
+        """Return one element of a frame as it is written; dark where there is nothing of it."""
+        size = shot.before.shape[:2]
+        if element == "holdout":
+            return {"Y": to_half(np.zeros(size, np.float32) if shot.held is None else shot.held)}
+        if element == "figure":
+            figure = to_half(self._maker().make_figure(shot))
+            matte = to_half(np.zeros(size, np.float32) if shot.held is None else shot.held)
+            return {**{name: figure[..., index] for index, name in enumerate("RGB")}, "A": matte}
+        parts = {
             "relit": shot.relit,
             "light": shot.light,
             "light_screen": shot.screened,
             "grain": shot.grain,
             "hero_clean": shot.clean,
         }
-        pictures = {name: split_channels(dark if part is None else part) for name, part in picked.items()}
-        held = np.zeros(dark.shape[:2], np.float32) if shot.held is None else shot.held
-        pictures["holdout"] = {"Y": held}
-        if "figure" in self._elements:
-            pictures["figure"] = {**split_channels(self._maker().make_figure(shot)), "A": held}
-        if {"background", "background_lit"} & set(self._elements):
-            bare, lit = self._maker().make_background(shot.number, shot.pose)
-            pictures["background"], pictures["background_lit"] = split_channels(bare), split_channels(lit)
-        return pictures
-
-
-def split_channels(picture: FloatArray) -> dict[str, FloatArray]:
-    """Return a picture (H, W, 3) by channel."""
-    return {name: picture[..., index] for index, name in enumerate("RGB")}
+        part = parts[element]
+        return np.zeros((*size, 3), np.float16) if part is None else to_half(part)

@@ -128,8 +128,8 @@ def check_figure_light(settings: ShotSettings, hero: HeroPart) -> None:
         path = pictures.nearest(hero.frames[0])[1]
         if not read_mask(path, hero.fitted.size).any() and len(pictures.paths) == 1:
             raise SettingError(
-                f"{path}: the figure mask of light {light.name} is all black, so no light falls on anybody; white is light, "
-                "or write figure_light = 0"
+                f"{path}: the figure mask of light {light.name} is all black, so no light falls on anybody; white is "
+                "light, or write figure_light = 0"
             )
 
 
@@ -144,8 +144,8 @@ def warn_gaps(settings: ShotSettings, frames: tuple[int, int]) -> tuple[str, ...
         if gaps:
             named = ", ".join(str(frame) for frame in gaps[:NAMED_GAPS]) + (" ..." if len(gaps) > NAMED_GAPS else "")
             lines.append(
-                f"light {light.name}: figure_mask has no picture for {len(gaps)} frames of the shot ({named}); the nearest "
-                "picture holds there"
+                f"light {light.name}: figure_mask has no picture for {len(gaps)} frames of the shot ({named}); the "
+                "nearest picture holds there"
             )
     return tuple(lines)
 

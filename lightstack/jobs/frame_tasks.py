@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
 from typing import Any
 
-from lightstack.errors import SettingError
+from lightstack.core.timecode import count_timecode
+from lightstack.errors import OutputError, SettingError
+from lightstack.files.exr_lines import Attributes
 from lightstack.files.keep import keep_record, recall_or_none
 from lightstack.files.ledger import FrameLedger
-from lightstack.files.plates import write_png
+from lightstack.files.plates import TIMECODE, write_png
 from lightstack.files.schema import ShotSettings
 from lightstack.jobs.element_sink import ElementSink
 from lightstack.jobs.finish import Delivery
@@ -21,12 +26,23 @@ from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.patch import PatchLayer
 from lightstack.jobs.preview_sink import PreviewSink
 from lightstack.jobs.sheets import PairSink, pick_patch_frames, pick_sheet_frames, strongest_gain
-from lightstack.jobs.shot_frames import FrameMaker
+from lightstack.jobs.shot_frames import FrameMaker, ShotFrame
 from lightstack.records import LaidFrame, LaidFrames, Progress
-from lightstack.report.phrases import say_share
+from lightstack.report.phrases import say_count, say_share
 from lightstack.report.pictures import make_contact_sheet
 
-__all__ = ["LIGHT", "ElementTask", "MadeFrames", "MovieTask", "PreviewTask", "Task", "check_sheet_frames", "wanted_elements"]
+__all__ = [
+    "LIGHT",
+    "ElementTask",
+    "MadeFrames",
+    "MovieTask",
+    "PreviewTask",
+    "Task",
+    "check_movie",
+    "check_sheet_frames",
+    "wanted_elements",
+    "warn_left",
+]
 
 LIGHT = "light"  # the contact sheet's own group of pictures; patches are groups by their names
 
@@ -167,41 +183,99 @@ class ElementTask(Task):
         force: bool,
     ) -> None:
         elements = wanted_elements(settings)
-        inputs = {**inputs, "elements": elements}
-        super().__init__(delivery, inputs, force=force)
-        self._ledger = FrameLedger(delivery.folder.scratch_folder("frames") / "written.json", delivery.folder, inputs)
-        if force:
-            self._ledger.forget()
+        # the ledger goes by what every element is made from, so that one more of them makes no other again
+        name = f"{delivery.stem('written')}.json"
+        self._ledger = FrameLedger(delivery.folder.scratch_folder("frames") / name, delivery.folder, inputs)
+        super().__init__(delivery, {**inputs, "elements": elements}, force=force)
         first, last = hero.frames
         self._all = range(first, last + 1)
-        wanted = self._all if only is None else range(only[0], only[1] + 1)
+        self._wanted = self._all if only is None else range(only[0], only[1] + 1)
+        if force:
+            self._ledger.forget(self._wanted)
+        self._keeps_others = settings.render is None  # a build leaves alone what `render` wrote beside it
         self._sink = ElementSink(
             delivery,
             self._ledger,
             maker,
             elements,
-            only=wanted,
+            only=self._wanted,
             working=hero.working,
             screened=any(light.lay == "screen" for light in settings.light),
+            describe_frame=FrameHeader(settings, hero),
         )
-        self._wanted = wanted
 
     def open(self, stack: ExitStack, made: MadeFrames, progress: Progress) -> Sequence[Sink]:
         if self._sink.skipped:
             progress.say(f"frames: {self._sink.skipped} of {len(self._wanted)} are written already")
-        stack.callback(self._ledger.save)
+        stack.push(self._keep_ledger)
         return (self._sink,) if self._sink.unfinished else ()
 
     def close(self, made: MadeFrames) -> None:
         written = [n for n in self._all if self._ledger.is_written(n, self._sink.names(n))]
         made.files += self._sink.describe(written)
-        self._ledger.drop_stale([name for n in self._all for name in self._sink.names(n)])
-        if len(written) == len(self._all) and not self.current:
-            self.delivery.book.record(self.stage, self.inputs, self._ledger.list_files())
-        elif len(written) < len(self._all):
-            made.warnings.append(
-                f"frames: {len(written)} of {len(self._all)} are written; `lightstack render` writes the others"
-            )
+        if not self._keeps_others:
+            self._ledger.drop_stale([name for n in self._all for name in self._sink.names(n)])
+        made.warnings += warn_earlier(self._ledger)
+        self._ledger.save()
+        if len(written) == len(self._all):
+            if not self.current:
+                names = [name for frame in written for name in self._sink.names(frame)]
+                self.delivery.book.record(self.stage, self.inputs, names)
+            return
+        made.warnings.append(
+            f"frames: {len(written)} of {len(self._all)} are written; `lightstack render` writes the others"
+        )
+
+    def _keep_ledger(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Save what was written. Where frames failed already, their own error is the one to tell."""
+        try:
+            self._ledger.save()
+        except OutputError:
+            if error is None:
+                raise
+
+
+@dataclass(frozen=True, slots=True)
+class FrameHeader:
+    """What stands in the header of a frame's files: rate, timecode and pixel aspect, as the hero has them."""
+
+    settings: ShotSettings
+    hero: HeroPart
+
+    def __call__(self, shot: ShotFrame) -> Attributes:
+        """Return a frame's attributes; a frame that stands in for a damaged one brings no timecode of its own."""
+        info = self.hero.take.info
+        found: dict[str, str | int | float | Fraction] = {}
+        rate = self.settings.shot.rate or info.rate
+        if rate:
+            found["framesPerSecond"] = Fraction(rate)
+        source = shot.number - self.settings.shot.first_frame + info.first_frame
+        timecode = shot.source.timecode
+        if timecode and shot.source.number == source and info.rate and count_timecode(timecode, info.rate) is not None:
+            found[TIMECODE] = timecode
+        if info.pixel_aspect != 1:
+            found["PixelAspectRatio"] = float(info.pixel_aspect)
+        return found
+
+
+def warn_left(delivery: Delivery, inputs: dict[str, Any]) -> list[str]:
+    """Return what is to be said of frames that `render` wrote, where a build makes none."""
+    path = delivery.folder.scratch / "frames" / f"{delivery.stem('written')}.json"
+    return warn_earlier(FrameLedger(path, delivery.folder, inputs))
+
+
+def warn_earlier(ledger: FrameLedger) -> list[str]:
+    """Return a line for frames in the folder that no longer show the shot as it is."""
+    earlier = ledger.list_earlier()
+    if not earlier:
+        return []
+    return [
+        f"frames: {say_count(len(earlier), 'file')} of an earlier render, such as {earlier[0]}, "
+        f"{'shows' if len(earlier) == 1 else 'show'} the shot as it was; `lightstack render` writes "
+        f"{'it' if len(earlier) == 1 else 'them'} again"
+    ]
 
 
 class MovieTask(Task):
@@ -222,17 +296,8 @@ class MovieTask(Task):
         if self.current:
             progress.say("movie: unchanged")
             return ()
-        settings, hero = self._settings, self._hero
-        assert settings.render is not None
-        offset = settings.shot.first_frame - hero.take.info.first_frame
-        first, last = hero.frames
-        self._sink = MovieSink(
-            self.delivery.folder.file(self.delivery.stem("relit")),
-            hero.take,
-            codec=settings.render.movie,
-            frames=(first - offset, last - offset),
-            rate=settings.shot.rate,
-        )
+        path = self.delivery.folder.file(self.delivery.stem("relit"))
+        self._sink = plan_movie(path, self._settings, self._hero)
         return (stack.enter_context(self._sink),)
 
     def close(self, made: MadeFrames) -> None:
@@ -243,6 +308,21 @@ class MovieTask(Task):
         name, warnings = recall_movie(self._kept)
         made.files.append((name, "the finished shot as a movie in the hero's own encoding"))
         made.warnings += warnings
+
+
+def plan_movie(path: Path, settings: ShotSettings, hero: HeroPart) -> MovieSink:
+    """Return the movie that the shot asks for, not begun. Raises SettingError where no movie can hold the hero."""
+    assert settings.render is not None
+    offset = settings.shot.first_frame - hero.take.info.first_frame
+    first, last = hero.frames
+    frames = (first - offset, last - offset)
+    return MovieSink(path, hero.take, codec=settings.render.movie, frames=frames, rate=settings.shot.rate)
+
+
+def check_movie(settings: ShotSettings, hero: HeroPart) -> None:
+    """Refuse a movie that cannot hold the hero, before anything long begins. Raises SettingError."""
+    if settings.render is not None and settings.render.movie != "none":
+        plan_movie(settings.locate(settings.shot.out) / "relit", settings, hero)
 
 
 def check_sheet_frames(settings: ShotSettings, hero: HeroPart) -> None:

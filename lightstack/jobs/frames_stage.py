@@ -14,7 +14,15 @@ from lightstack import __version__
 from lightstack.errors import SettingError
 from lightstack.files.schema import ShotSettings
 from lightstack.jobs.finish import Delivery
-from lightstack.jobs.frame_tasks import ElementTask, MadeFrames, MovieTask, PreviewTask, Task, wanted_elements
+from lightstack.jobs.frame_tasks import (
+    ElementTask,
+    MadeFrames,
+    MovieTask,
+    PreviewTask,
+    Task,
+    wanted_elements,
+    warn_left,
+)
 from lightstack.jobs.hero import HeroPart, describe_reading
 from lightstack.jobs.hero_pass import walk_hero
 from lightstack.jobs.memory import plan_frame_workers
@@ -60,14 +68,17 @@ def make_frames(
     maker = cache(lambda: parts.make_maker(settings))
     with ExitStack() as stack:
         tasks: list[Task] = []
-        if wish.frames is None:
-            tasks.append(PreviewTask(
-                    delivery, settings, hero, maker, parts.layers, inputs, options, force="preview" in force
-                ))
-            if settings.render is not None and settings.render.movie != "none":
-                tasks.append(MovieTask(delivery, settings, hero, inputs, force="sweep" in force))
+        again: list[Task] = [
+            PreviewTask(delivery, settings, hero, maker, parts.layers, inputs, options, force="preview" in force)
+        ]
+        if settings.render is not None and settings.render.movie != "none":
+            again.append(MovieTask(delivery, settings, hero, inputs, force="sweep" in force))
+        # of some frames no movie is made, but one that shows the shot as it is stays in the report
+        tasks += [task for task in again if wish.frames is None or task.current]
         if wanted_elements(settings):
             tasks.append(ElementTask(delivery, settings, hero, maker, inputs, wish.frames, force="sweep" in force))
+        else:
+            made.warnings += warn_left(delivery, inputs)
         sinks = [sink for task in tasks for sink in task.open(stack, made, progress)]
         if sinks:
             walk_hero(

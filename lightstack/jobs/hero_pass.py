@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any, Protocol
 
+from lightstack.errors import UnreadableInput
 from lightstack.files.takes import Take
 from lightstack.jobs.poses import pose_of
 from lightstack.jobs.shot_frames import FrameMaker, ShotFrame
@@ -47,6 +48,7 @@ def walk_hero(
     wanted = [n for n in range(frames[0], frames[1] + 1) if any(sink.wants(n) for sink in sinks)]
     if not wanted:
         return
+    ends = (frames[0] - offset, frames[1] - offset)
 
     def work(source: CodedFrame, shot_frame: int) -> list[Any]:
         shot = maker.make(source, hero.linear(source), shot_frame, pose_of(registration, source.number))
@@ -58,22 +60,53 @@ def walk_hero(
                 sink.put(shot_frame, piece)
 
     with progress.step("frames", len(wanted)) as step:
-        for shot_frame, pieces in run_ahead(work, pair_frames(hero, wanted, offset), workers):
+        for shot_frame, pieces in run_ahead(work, pair_frames(hero, wanted, offset, ends), workers):
             put(shot_frame, pieces)
             step.advance()
 
 
-def pair_frames(hero: Take, wanted: Sequence[int], offset: int) -> Iterator[tuple[CodedFrame, int]]:
-    """Give every wanted shot frame, ascending, with the source frame that it shows."""
+def pair_frames(
+    hero: Take, wanted: Sequence[int], offset: int, ends: tuple[int, int]
+) -> Iterator[tuple[CodedFrame, int]]:
+    """Give every wanted shot frame, ascending, with the source frame that it shows.
+
+    ``ends``: source frames of the whole shot, inclusive. What a damaged frame shows does not depend on which others
+    are wanted, so that frames of a run that goes on are those of one that never broke off.
+    """
     left = deque(wanted)
-    last: CodedFrame | None = None
     numbers = [n - offset for n in wanted]
     whole = numbers[-1] - numbers[0] + 1 == len(numbers)
-    for last in hero.frames(numbers[0], numbers[-1]) if whole else hero.read_frames(numbers):
-        while left and left[0] - offset <= last.number:
-            yield last, left.popleft()
-    while left and last is not None:
-        yield last, left.popleft()
+    for found in hero.frames(numbers[0], numbers[-1]) if whole else hero.read_frames(numbers):
+        while left and left[0] - offset < found.number:
+            shot_frame = left.popleft()
+            yield found if whole else find_stand_in(hero, shot_frame - offset, ends), shot_frame
+        if left and left[0] - offset == found.number:
+            yield found, left.popleft()
+    while left:
+        shot_frame = left.popleft()
+        stand_in = find_stand_in(hero, shot_frame - offset, ends)
+        yield stand_in, shot_frame
+        while whole and left and stand_in.number < shot_frame - offset:  # nothing sound comes after it
+            yield stand_in, left.popleft()
+
+
+def find_stand_in(hero: Take, number: int, ends: tuple[int, int]) -> CodedFrame:
+    """Return the sound frame after a damaged one, within ``ends``; where none comes, the one before it.
+
+    Raises UnreadableInput where there is neither.
+    """
+    frames = hero.frames(number, ends[1])
+    after = next(frames, None)
+    frames.close()  # type: ignore[attr-defined]  # or frames that were decoded ahead stay in memory
+    if after is not None:
+        return after
+    reach = 1
+    while number - reach // 2 >= ends[0]:
+        before = deque(hero.frames(max(ends[0], number - reach), number), maxlen=1)
+        if before:
+            return before[0]
+        reach *= 2
+    raise UnreadableInput(f"{hero.info.paths[0]}: none of its frames can be read; copy it again from the card")
 
 
 def run_ahead(

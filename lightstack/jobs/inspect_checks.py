@@ -18,6 +18,7 @@ from lightstack.core.focus import check_focus, measure_focus
 from lightstack.core.lock_off import check_lock_off, gather_evidence
 from lightstack.core.measured import find_curve_of
 from lightstack.core.noise_check import check_noise, gather_noise
+from lightstack.core.noiseless import is_noiseless
 from lightstack.core.reach import find_holes
 from lightstack.core.sampling import space_evenly, widest_gap
 from lightstack.core.skips import gather_moving
@@ -109,14 +110,15 @@ def check_take(one: TakeLooked, *, mains: tuple[float, ...]) -> TakeFindings:
     if one.failure:
         finding = Finding("sweep", "reshoot", f"It cannot be used as it is: {one.failure}.")
         return make_findings(one, (finding, judge_clipping(one)))
+    noiseless = is_noiseless(one.proxies, frames=following_frames(one))
     findings = [
         judge_lock_off(one),
         judge_exposure(one),
         judge_focus(one),
-        *judge_time(one, mains),
+        *judge_time(one, mains, noiseless=noiseless),
         judge_clipping(one),
-        judge_noise(one),
-        judge_compression(one),
+        judge_noise(one, noiseless=noiseless),
+        judge_compression(one, noiseless=noiseless),
         *(judge_sweep(one) if one.look is not None else ()),
     ]
     return make_findings(one, tuple(findings))
@@ -174,17 +176,19 @@ def judge_clipping(one: TakeLooked) -> Finding:
     return check_clipping(levels, ceiling=ceiling, gel=gel, crushing_matters=one.role != "sweep")
 
 
-def judge_noise(one: TakeLooked) -> Finding:
+def judge_noise(one: TakeLooked, *, noiseless: bool = False) -> Finding:
     """Judge noise on frames without a carried lamp."""
     samples = gather_noise(one.proxies, frames=following_frames(one), most_pairs=NOISE_PAIRS[one.brief])
-    return check_noise(samples, encoding=one.info.encoding)
+    return check_noise(samples, encoding=one.info.encoding, noiseless=noiseless)
 
 
-def judge_compression(one: TakeLooked) -> Finding:
+def judge_compression(one: TakeLooked, *, noiseless: bool = False) -> Finding:
     """Judge what the codec did, on frames without a carried lamp and on pieces of full-size luma."""
     traces = gather_traces(one.proxies, frames=following_frames(one, most=MOST_TRACED[one.brief]))
     planes = [one.luma.planes[number] for number in sorted(one.luma.planes)]
-    found = check_compression(traces, planes, codec=one.info.codec)
+    found = check_compression(
+        traces, planes, codec=one.info.codec, bits=one.info.encoding.bit_depth, noiseless=noiseless
+    )
     if one.quick and found.grade == "usable":  # a few pairs show where a group begins, not what most frames are like
         return replace(found, grade=NOT_CHECKED, says=f"{found.says} (Seen at a few frames only.)")
     return found
@@ -271,7 +275,7 @@ def doubt_lock_off(one: TakeLooked) -> Finding:
     return Finding("lock-off", NOT_CHECKED, says, remedy, found.figures)
 
 
-def judge_time(one: TakeLooked, mains: tuple[float, ...]) -> list[Finding]:
+def judge_time(one: TakeLooked, mains: tuple[float, ...], *, noiseless: bool = False) -> list[Finding]:
     """Judge what goes on over time: flicker, timing."""
     if one.quick:
         skips, again = "A quick look skips most frames and cannot tell", "Inspect the take without --quick."
@@ -300,6 +304,7 @@ def judge_time(one: TakeLooked, mains: tuple[float, ...]) -> list[Finding]:
             timed=one.role in ("hero", "take"),
             timecodes=proxies.timecodes or None,
             joins=[int(k) for k in np.flatnonzero(np.isin(proxies.source_frames, one.info.joins))],
+            noiseless=noiseless,
         ),
     ]
 

@@ -17,9 +17,9 @@ from lightstack.errors import UnreadableInput, UnusableTake
 from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.jobs.footage import FittedTake, resolve_ranges
 from lightstack.jobs.inspect_luma import LumaSamples
-from lightstack.jobs.look import SweepLook, measure_look, register_proxies
+from lightstack.jobs.look import CODE_ERROR, SweepLook, measure_look, register_proxies
 from lightstack.jobs.survey import UNKNOWN_NOISE, note_past, survey_factor
-from lightstack.jobs.unlit import find_unlit
+from lightstack.jobs.unlit import code_step, find_unlit
 from lightstack.records import CodedFrame, NoiseModel, Progress, ProxyTake, Registration, Stretch
 
 SAMPLES = 56
@@ -150,6 +150,7 @@ def look_at_quick_sweep(
         Sweep(path=("quick",)),
         len(dark) >= 2,
         beyond_white=holds_highlights(fitted.take.info.encoding),
+        code_error=CODE_ERROR * code_step(fitted.take.info.encoding),
         folder=folder,
         progress=progress,
     )

@@ -22,11 +22,12 @@ from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.jobs.footage import FittedTake, resolve_ranges
 from lightstack.jobs.lamp_light import LampLight, is_blocked, keep_flags, keep_small, mark_brightest, shrink_mean
 from lightstack.jobs.survey import measure_proxy_noise, survey_take
-from lightstack.jobs.unlit import doubt_primaries, find_unlit
+from lightstack.jobs.unlit import code_step, doubt_primaries, find_unlit
 from lightstack.records import CodedFrame, FrameTable, NoiseModel, Origin, Progress, ProxyTake, Registration
 
 ALL_CLIPPED = 0.98  # of a frame's pixels
 MARGIN = 12  # px left out at the picture's edge, where a moved frame saw nothing
+CODE_ERROR = 2.0  # codes at black
 PASSER_SIGMA = 4.0  # mean over 9 x 9 of the largest channel's deviation; noise alone gives about 1.3
 PASSER_MISMATCH, PASSER_FLOOR = 0.03, 3e-4  # what a codec and a small drift may do to an unlit frame
 PASSER_SHARE = 0.004  # of the picture
@@ -156,9 +157,19 @@ def look_at_sweep(
         settings,
         own,
         beyond_white=holds_highlights(fitted.take.info.encoding),
+        code_error=CODE_ERROR * code_step(fitted.take.info.encoding),
         folder=folder,
         progress=progress,
     )
+
+
+def allow_code_error(noise: NoiseModel, error: float) -> NoiseModel:
+    """Return a noise model that is nowhere below a codec's error.
+
+    Notes: a codec takes noise away and leaves errors that stand still. In eight bits under a deep red gel green and
+    blue come through its coarse chroma a little too dark beside every edge, as if somebody hid the ambient there.
+    """
+    return replace(noise, b=np.maximum(noise.b, error**2))
 
 
 def look_at_empty(empty: ProxyTake, reference: NDArray[np.float32] | None, frames: int) -> EmptyLook:
@@ -178,10 +189,14 @@ def measure_look(
     own_ambient: bool,
     *,
     beyond_white: bool,
+    code_error: float = 0.0,
     folder: Path,
     progress: Progress,
 ) -> SweepLook:
-    """Take the ambient out of every frame at small size, find what is covered, measure the frames."""
+    """Take the ambient out of every frame at small size, find what is covered, measure the frames.
+
+    ``code_error``: linear light by which a codec may be off at black for a while, whatever the noise is.
+    """
     small = keep_small(proxies, registration, folder, progress=progress)
     small_ambient = shrink_mean(ambient, small.factor // proxies.factor)
     with progress.step(f"measure {proxies.name}", None):
@@ -198,7 +213,7 @@ def measure_look(
         blocked = find_blockers(
             light,  # type: ignore[arg-type]
             small_ambient,
-            noise=small.noise_proxy,
+            noise=allow_code_error(small.noise_proxy, code_error),
             clipped=mark_brightest(small, beyond_white=beyond_white),
             lamp_on=table.lamp_on,
             glints=settings.glints,

@@ -73,8 +73,8 @@ class MovieSink:
         totals = [sum(counts[channel] for counts in self._beyond.values()) for channel in range(3)]
         channel = "RGB"[totals.index(max(totals))]
         return [
-            f"{self.name}: in {say_count(len(most), 'frame')} there is more light than the hero's encoding holds, most in "
-            f"{channel}; it is clipped at the top there, worst at {named}. The EXR frames hold it all; a lower mix "
+            f"{self.name}: in {say_count(len(most), 'frame')} there is more light than the hero's encoding holds, most "
+            f"in {channel}; it is clipped at the top there, worst at {named}. The EXR frames hold it all; a lower mix "
             "avoids it"
         ]
 

@@ -34,7 +34,7 @@ from lightstack.records import (
     Progress,
     Registration,
 )
-from lightstack.report.phrases import say_number, say_share
+from lightstack.report.phrases import say_number
 
 UNEVEN_STOPS = 1.0  # around a mask; common practice: beyond a stop the two were lit differently, not exposed so
 

@@ -20,6 +20,7 @@ from lightstack.core.regel import (
     regel_gains,
     scale_colour,
 )
+from lightstack.core.regel import regel_light as paint
 from lightstack.errors import SettingError
 from lightstack.files.plates import read_exr, write_png
 from lightstack.files.schema import Light, Regel, ShotSettings
@@ -40,9 +41,13 @@ CARD_LEAST = 0.01  # linear light below which a card tells no colour
 
 @dataclass(frozen=True, slots=True)
 class ShotRegels:
-    """What re-gelling made of a shot's lights: ``gains`` (3,) by light, what the report shows, files and warnings."""
+    """What re-gelling made of a shot's lights: ``made`` by light, what the report shows, files and warnings.
 
-    gains: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+    ``ceiling``: linear light at which the camera clips.
+    """
+
+    made: dict[str, Regelled] = field(default_factory=dict)
+    ceiling: float = np.inf
     reports: tuple[RegelReport, ...] = ()
     files: tuple[tuple[str, str], ...] = ()
     warnings: tuple[str, ...] = ()
@@ -50,7 +55,15 @@ class ShotRegels:
     @property
     def inputs(self) -> dict[str, Any]:
         """What frames depend on by it."""
-        return {name: gains.tolist() for name, gains in self.gains.items()}
+        return {name: [made.gains.tolist(), made.reached.tolist(), self.ceiling] for name, made in self.made.items()}
+
+    def apply(self, name: str, plate: FloatArray, delivery: Delivery, sweep: BuiltSweep) -> FloatArray:
+        """Return a light's plate (H, W, 3) in its new colour; as it is where it keeps its own."""
+        made = self.made.get(name)
+        if made is None:
+            return plate
+        ambient = read_ambient(delivery, sweep)
+        return paint(plate, made, sweep.primaries, ceiling=self.ceiling, ambient=ambient)
 
 
 def regel_lights(
@@ -60,32 +73,35 @@ def regel_lights(
     noise: NoiseModel,
     options: BuildOptions,
     *,
+    ceiling: float,
     progress: Progress,
 ) -> ShotRegels:
     """Find every light's gains and write a map where a channel is too dark for its new colour.
 
-    ``noise``: of one pixel of the footage. Raises SettingError where a colour cannot be measured or made.
+    ``noise``: of one pixel of the footage; ``ceiling``: linear light at which it clips. Raises SettingError where a
+    colour cannot be measured or made.
     """
-    made = ShotRegels()
+    made = ShotRegels(ceiling=ceiling)
     for light in settings.light:
         if light.regel is None:
             continue
         with progress.step(f"re-gel {light.name}", None):
-            made = join(made, regel_light(delivery, settings, light, light.regel, built, noise, options))
+            made = join(made, regel_one(delivery, settings, light, light.regel, built, noise, options))
     return made
 
 
 def join(one: ShotRegels, other: ShotRegels) -> ShotRegels:
     """Return two sets of lights as one."""
     return ShotRegels(
-        {**one.gains, **other.gains},
+        {**one.made, **other.made},
+        one.ceiling,
         (*one.reports, *other.reports),
         (*one.files, *other.files),
         (*one.warnings, *other.warnings),
     )
 
 
-def regel_light(
+def regel_one(
     delivery: Delivery,
     settings: ShotSettings,
     light: Light,
@@ -100,9 +116,7 @@ def regel_light(
     ambient = read_ambient(delivery, sweep)
     try:
         lamp, source = find_lamp(wish, settings, sweep, plate, ambient, noise, options)
-        wanted = find_target(
-            lamp, sweep.primaries, rgb=wish.rgb, kelvin=wish.kelvin, locus=wish.locus, mired=wish.mired, green=wish.green
-        )
+        wanted = aim_at(wish, lamp, sweep.primaries)
         made = regel_gains(lamp, wanted, sweep.primaries, keep=wish.keep, most_gain=wish.most_gain)
     except SettingError as error:
         raise SettingError(f"light {light.name}: [light.regel]: {error}") from error
@@ -114,7 +128,14 @@ def regel_light(
         write_png(delivery.folder.file(name), draw_dark(shown, dark))
         files.append((name, f"where the old gel left a channel too dark for the new colour of {light.name}"))
     report = describe(light.name, made, source, dark, sweep.primaries)
-    return ShotRegels({light.name: made.gains}, (report,), tuple(files), warn(light.name, made, source, dark))
+    return ShotRegels({light.name: made}, np.inf, (report,), tuple(files), warn(light.name, made, source, dark))
+
+
+def aim_at(wish: Regel, lamp: NDArray[np.float64], primaries: str) -> NDArray[np.float64]:
+    """Return the colour (3,) that a light is to have."""
+    return find_target(
+        lamp, primaries, rgb=wish.rgb, kelvin=wish.kelvin, locus=wish.locus, mired=wish.mired, green=wish.green
+    )
 
 
 def read_light(delivery: Delivery, name: str, part: str | None = None) -> FloatArray:
@@ -169,7 +190,7 @@ def read_card(settings: ShotSettings, primaries: str, options: BuildOptions) -> 
         raise SettingError(f"{paths[0]}: the grey card is clipped in the middle of the picture; expose it lower")
     colour = np.median(light.reshape(-1, 3), axis=0).astype(np.float64)
     if colour.max() < CARD_LEAST:
-        raise SettingError(f"{paths[0]}: the middle of the picture is too dark to tell the lamp's colour by a grey card")
+        raise SettingError(f"{paths[0]}: the middle of the picture is too dark to be a grey card under the lamp")
     return scale_colour(colour)
 
 
@@ -218,12 +239,12 @@ def warn(name: str, made: Regelled, source: str, dark: BoolArray) -> tuple[str, 
     share = float(dark.any(axis=-1).mean())
     if share > 0.01:
         lines.append(
-            f"light {name}: over {say_share(share)} of the picture a channel is too dark for its new colour; the map beside "
-            "the report shows where"
+            f"light {name}: over {say_share(share)} of the picture a channel is too dark for its new colour; the map "
+            "beside the report shows where"
         )
     if source == "the plate's mean":
         lines.append(
-            f"light {name}: the lamp's colour is the mean of what it lit, and coloured walls shift it; film a grey card "
-            "under the lamp ([takes.grey]) or give `lamp` to be sure"
+            f"light {name}: the lamp's colour is the mean of what it lit, and coloured walls shift it; film a grey "
+            "card under the lamp ([takes.grey]) or give `lamp` to be sure"
         )
     return tuple(lines)

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.lay import hold_back, join_screened, lay_light, round_half
+from lightstack.core.lay import add_light, held_back, join_screened, lay_light, lay_rounded, round_half
 from lightstack.core.warp import is_identity, warp_picture
 from lightstack.jobs.patch import PatchLayer, lay_patches
 from lightstack.records import BoolArray, CodedFrame, FloatArray, MixCurve
@@ -91,6 +91,29 @@ class ShotFrame:
     changed: BoolArray | None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Standing:
+    """Where a frame is, and who stands in its light: ``kept`` (H, W) keeps light off the set; None: nobody."""
+
+    kept: FloatArray | None
+    shot_frame: int
+    pose: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LightParts:
+    """What is laid over a frame, each (H, W, 3) as files hold it; None where there is nothing of it."""
+
+    light: FloatArray | None
+    screened: FloatArray | None
+    grain: FloatArray | None
+
+    @property
+    def any(self) -> bool:
+        """Whether there is any light."""
+        return self.light is not None or self.screened is not None
+
+
 class FrameMaker:
     """Makes the frames of a shot, in any order and from several threads."""
 
@@ -125,13 +148,16 @@ class FrameMaker:
             clean = np.asarray(clean + grain, np.float32)
         lit = [light for light in self._lights if light.mix.gain_at(shot_frame) > 0]
         held = self._held.alpha_at(shot_frame) if self._held is not None else None
-        plus = self._sum_plus(lit, clean, held, removed, shot_frame, pose)
-        screened = self._sum_screened(lit, clean, held, removed, shot_frame, pose)
-        white = next((light.white for light in lit if light.rule == "screen"), 1.0)
-        light, screened, added = self._finish_light(clean, plus, screened, white, shot_frame)
-        changed = find_changed(light, screened, removed)
-        relit = before if changed is None else lay_all(round_half(clean), light, screened, added, white)
-        return ShotFrame(shot_frame, source, pose, before, clean, light, screened, added, held, relit, changed)
+        stand = Standing(held_back(held, removed), shot_frame, pose)
+        parts, white = self._make_light(clean, lit, stand, LIGHT_GRAIN), find_white(lit)
+        changed = None if removed is None else removed > 0
+        relit = before
+        if parts.any or removed is not None:
+            changed = np.zeros(before.shape[:2], bool) if changed is None else changed
+            relit = lay_parts(clean, parts, white, changed)
+        return ShotFrame(
+            shot_frame, source, pose, before, clean, parts.light, parts.screened, parts.grain, held, relit, changed
+        )
 
     def make_figure(self, shot: ShotFrame) -> FloatArray:
         """Return whoever stands before the set in a frame, colour times matte, without the set's own colour, (H, W, 3).
@@ -153,11 +179,8 @@ class FrameMaker:
         if self._grain is not None:
             bare = bare + self._grain.cover(bare, shot_frame=shot_frame, field=SET_GRAIN)
         lit = [light for light in self._lights if light.mix.gain_at(shot_frame) > 0]
-        plus = self._sum_plus(lit, bare, None, None, shot_frame, pose)
-        screened = self._sum_screened(lit, bare, None, None, shot_frame, pose)
-        white = next((light.white for light in lit if light.rule == "screen"), 1.0)
-        parts = self._finish_light(bare, plus, screened, white, shot_frame, field=SET_LIGHT_GRAIN)
-        return bare, lay_all(round_half(bare), *parts, white)
+        parts = self._make_light(bare, lit, Standing(None, shot_frame, pose), SET_LIGHT_GRAIN)
+        return bare, lay_parts(bare, parts, find_white(lit), np.zeros(bare.shape[:2], bool))
 
     def _removed(self, shot_frame: int, pose: NDArray[np.float64]) -> FloatArray | None:
         """Return how much of every pixel patches have replaced, (H, W); None where none is on."""
@@ -168,75 +191,41 @@ class FrameMaker:
                 left = kept if left is None else left * kept
         return None if left is None else np.asarray(1 - left, np.float32)
 
-    def _fall(
-        self,
-        laid: LaidLight,
-        clean: FloatArray,
-        held: FloatArray | None,
-        removed: FloatArray | None,
-        shot_frame: int,
-        pose: NDArray[np.float64],
-    ) -> FloatArray:
-        """Return what one light adds to a frame: on the set behind the figure, and on the figure."""
-        plate = self._move(self._lights.index(laid), laid.light, pose)
-        light = hold_back(plate, held, removed)
-        if held is not None and self._figure_light is not None and laid.figure_light > 0:
-            shown = held if removed is None else held * (1 - removed)
-            fallen = self._figure_light(clean, plate, shown, shot_frame, pose) * np.float32(laid.figure_light)
-            if laid.figure_share is not None:
-                fallen = fallen * laid.figure_share(clean, shot_frame, pose)[..., None]
-            light = light + fallen
-        return light * np.float32(laid.mix.gain_at(shot_frame))
-
-    def _sum_plus(
-        self,
-        lit: Sequence[LaidLight],
-        clean: FloatArray,
-        held: FloatArray | None,
-        removed: FloatArray | None,
-        shot_frame: int,
-        pose: NDArray[np.float64],
-    ) -> FloatArray | None:
-        falls = [self._fall(one, clean, held, removed, shot_frame, pose) for one in lit if one.rule == "plus"]
-        return sum_pictures(falls)
-
-    def _sum_screened(
-        self,
-        lit: Sequence[LaidLight],
-        clean: FloatArray,
-        held: FloatArray | None,
-        removed: FloatArray | None,
-        shot_frame: int,
-        pose: NDArray[np.float64],
-    ) -> FloatArray | None:
-        screened = [one for one in lit if one.rule == "screen"]
-        if not screened:
-            return None
-        falls = [self._fall(one, clean, held, removed, shot_frame, pose) for one in screened]
-        return join_screened(falls, white=screened[0].white)
-
-    def _finish_light(
-        self,
-        hero: FloatArray,
-        plus: FloatArray | None,
-        screened: FloatArray | None,
-        white: float,
-        shot_frame: int,
-        field: int = LIGHT_GRAIN,
-    ) -> tuple[FloatArray | None, FloatArray | None, FloatArray | None]:
-        """Return what is laid by plus, by screen, and grain apart: as files hold it.
+    def _make_light(self, hero: FloatArray, lit: Sequence[LaidLight], stand: Standing, field: int) -> LightParts:
+        """Return the light of a frame as files hold it.
 
         Grain lies in the light where all of it adds; a screened light would dim it, so there it lies apart.
         """
-        if plus is None and screened is None:
-            return None, None, None
-        grain = None
-        if self._grain is not None:
-            lit = lay_all(hero, plus, screened, None, white)
-            grain = self._grain.top_up(lit, hero, None, shot_frame=shot_frame, field=field)
+        plus: FloatArray | None = None
+        for one in lit:
+            plus = self._add_fall(plus, one, hero, stand) if one.rule == "plus" else plus
+        falls = [self._add_fall(None, one, hero, stand) for one in lit if one.rule == "screen"]
+        white = find_white(lit)
+        screened = join_screened(falls, white=white) if falls else None
+        grain: FloatArray | None = None
+        if self._grain is not None and lit:
+            bright = lay_all(hero, plus, screened, None, white)
+            grain = self._grain.top_up(bright, hero, None, shot_frame=stand.shot_frame, field=field)
         if screened is None and plus is not None and grain is not None:
-            plus, grain = plus + grain, None
-        return tuple(None if part is None else round_half(part) for part in (plus, screened, grain))  # type: ignore[return-value]
+            plus, grain = np.add(plus, grain, out=plus), None
+        # rounded in place: at full size every picture counts; grain may be somebody else's
+        plus, screened = (None if part is None else round_half(part, part) for part in (plus, screened))
+        return LightParts(plus, screened, None if grain is None else round_half(grain))
+
+    def _add_fall(
+        self, total: FloatArray | None, laid: LaidLight, hero: FloatArray, stand: Standing
+    ) -> FloatArray:
+        """Add to ``total`` what one light throws on the set behind the figure, and on the figure."""
+        plate = self._move(self._lights.index(laid), laid.light, stand.pose)
+        gain = laid.mix.gain_at(stand.shot_frame)
+        total = add_light(total, plate, stand.kept, gain)
+        if stand.kept is not None and self._figure_light is not None and laid.figure_light > 0:
+            fallen = self._figure_light(hero, plate, stand.kept, stand.shot_frame, stand.pose)
+            share = None
+            if laid.figure_share is not None:
+                share = 1 - laid.figure_share(hero, stand.shot_frame, stand.pose)
+            total = add_light(total, fallen, share, laid.figure_light * gain)
+        return total
 
     def _move(self, index: int, picture: FloatArray, pose: NDArray[np.float64]) -> FloatArray:
         """Return a picture of the origin's place where a frame of that pose shows it; the last is remembered."""
@@ -275,21 +264,19 @@ def lay_all(
     return hero if grain is None else hero + grain
 
 
-def find_changed(
-    light: FloatArray | None, screened: FloatArray | None, removed: FloatArray | None
-) -> BoolArray | None:
-    """Tell where a frame is not the hero's own, (H, W); None where it is nowhere."""
-    parts = [np.asarray((part != 0).any(axis=2)) for part in (light, screened) if part is not None]
-    parts += [] if removed is None else [removed > 0]
-    return None if not parts else np.logical_or.reduce(parts)
+def lay_parts(clean: FloatArray, parts: LightParts, white: float, changed: BoolArray) -> FloatArray:
+    """Lay light over the picture that a file of ``clean`` holds; ``changed`` becomes True where there is light."""
+    if parts.screened is None and parts.grain is None and parts.light is not None:
+        return lay_rounded(clean, parts.light, changed)
+    for part in (parts.light, parts.screened):
+        if part is not None:
+            changed |= (part != 0).any(axis=2)
+    return lay_all(round_half(clean), parts.light, parts.screened, parts.grain, white)
 
 
-def sum_pictures(pictures: Sequence[FloatArray]) -> FloatArray | None:
-    """Add pictures up; None where there are none."""
-    total: FloatArray | None = None
-    for picture in pictures:
-        total = picture if total is None else total + picture
-    return total
+def find_white(lit: Sequence[LaidLight]) -> float:
+    """Return the white that screened lights work against."""
+    return next((light.white for light in lit if light.rule == "screen"), 1.0)
 
 
 PoseAt = Callable[[int], NDArray[np.float64]]

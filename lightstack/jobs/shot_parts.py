@@ -11,6 +11,7 @@ import numpy as np
 from lightstack.files.plates import read_exr
 from lightstack.files.schema import Light, ShotSettings
 from lightstack.jobs.camera_grain import find_grain
+from lightstack.jobs.element_stage import element_or_recall
 from lightstack.jobs.figure_light import FoundFigureLight, find_figure_light
 from lightstack.jobs.finish import Delivery
 from lightstack.jobs.hero import HeroPart
@@ -45,9 +46,9 @@ class ShotParts:
     built: Sequence[BuiltSweep]
     mixes: dict[str, MixCurve]
     patched: ShotPatches | None = None
-    holdout: ShotHoldout = ShotHoldout()
-    figures: FoundFigureLight = FoundFigureLight()
-    regels: ShotRegels = ShotRegels()
+    holdout: ShotHoldout = field(default_factory=ShotHoldout)
+    figures: FoundFigureLight = field(default_factory=FoundFigureLight)
+    regels: ShotRegels = field(default_factory=ShotRegels)
     grain: Grain | None = None
     background: str | None = None  # file of the bare set, in the folder for results
     more: dict[str, Any] = field(default_factory=dict)
@@ -100,8 +101,8 @@ class ShotParts:
     def _load_light(self, light: Light) -> LaidLight:
         """Read a light's plate back as it was written, so that frames show the file and nothing else."""
         source = next(b for b in self.built if light.source in ("", b.report.name))
-        gains = np.asarray(light.gel) * self.regels.gains.get(light.name, np.ones(3))
-        plate = self._read(source.plate) * np.asarray(gains, np.float32)
+        plate = self.regels.apply(light.name, self._read(source.plate), self.delivery, source)
+        plate = plate * np.asarray(light.gel, np.float32)
         return LaidLight(
             light.name,
             plate,
@@ -139,10 +140,17 @@ def gather_parts(
         )
     bare = find_bare(delivery, settings, hero, seen, built, clean, options, force=force, progress=progress)
     holdout = holdout_or_recall(delivery, settings, hero, seen, bare, options, force=force, progress=progress)
+    alpha_at = None if holdout.held is None else holdout.held.alpha_at
+    tossed = element_or_recall(
+        delivery, settings, hero, seen, alpha_at, holdout.inputs, options, force=force, progress=progress
+    )
     found = find_grain(delivery, settings, hero, seen, options, force=force, progress=progress)
     noise = UNKNOWN_NOISE if found.grain is None else NoiseModel(found.grain.profile.a, found.grain.profile.b)
-    regels = regel_lights(delivery, settings, built, noise, options, progress=progress)
-    figures = find_figure_light(delivery.book, settings, hero, holdout.held, noise, make_pose_at(settings, hero, seen.registration))
+    regels = regel_lights(
+        delivery, settings, built, noise, options, ceiling=hero.take.info.encoding.ceiling, progress=progress
+    )
+    pose_at = make_pose_at(settings, hero, seen.registration)
+    figures = find_figure_light(delivery.book, settings, hero, holdout.held, noise, pose_at)
     return ShotParts(
         delivery,
         built,
@@ -159,10 +167,11 @@ def gather_parts(
             "figure_light": figures.inputs,
             "regels": regels.inputs,
         },
-        files=(*found.files, *regels.files, *(() if holdout.built is None else holdout.built.files)),
+        files=(*found.files, *regels.files, *tossed.files, *(() if holdout.built is None else holdout.built.files)),
         warnings=(
             *(() if patched is None else patched.built.warnings),
             *holdout.warnings,
+            *tossed.warnings,
             *figures.warnings,
             *found.warnings,
             *regels.warnings,

@@ -7,7 +7,6 @@ from textwrap import fill
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 from numpy.typing import NDArray
@@ -57,8 +56,8 @@ def plot_tries(
             name = f"{ranks[k][0]}. {tries[k].name}" + (" - pulled" if k == picked else "")
             axes.set_title(name, loc="left", fontsize=12, color=look.ink, fontweight="bold" if k == picked else None)
             axes.text(
-                0, -0.03, fill("; ".join(ranks[k][1]), WORDS_ACROSS * (1 if across > 1 else 2)), transform=axes.transAxes,
-                va="top", fontsize=9.5, color=look.soft,
+                0, -0.03, fill("; ".join(ranks[k][1]), WORDS_ACROSS * (1 if across > 1 else 2)),
+                transform=axes.transAxes,                va="top", fontsize=9.5, color=look.soft,
             )  # fmt: skip
             mark_frame(axes, PATH if k == picked else look.rule, 3.0 if k == picked else 1.0)
 
@@ -99,14 +98,11 @@ def draw_way(axes: Axes, one: TossedTry, seen: NDArray[np.intp]) -> None:
     """Draw the way from frame to frame."""
     for begin, end in zip(seen[:-1], seen[1:], strict=True):
         hand = bool(one.hand[end])
-        axes.add_collection(
-            LineCollection(
-                [one.centres[[begin, end]]], colors=HAND if hand else PATH, linewidths=1.4 if hand else 2.2,
-                linestyles="dotted" if hand or end - begin > 1 else "solid",
-            )  # fmt: skip
-        )
+        colour, width = (HAND, 1.4) if hand else (PATH, 2.2)
+        style = "dotted" if hand or end - begin > 1 else "solid"
+        axes.plot(*one.centres[[begin, end]].T, color=colour, linewidth=width, linestyle=style)
     colours = [HAND if one.hand[k] else PATH for k in seen]
-    axes.scatter(*one.centres[seen].T, s=9, c=colours, zorder=3, linewidths=0)
+    axes.scatter(one.centres[seen, 0], one.centres[seen, 1], s=9, c=colours, zorder=3, linewidths=0)
 
 
 def mark_times(axes: Axes, one: TossedTry, seen: NDArray[np.intp]) -> None:
@@ -122,8 +118,8 @@ def mark_times(axes: Axes, one: TossedTry, seen: NDArray[np.intp]) -> None:
         if any(np.hypot(*(place - other)) < room for other in placed):
             continue
         placed.append(place)
-        axes.scatter(*place[:, None], s=34, facecolors="none", edgecolors="white", zorder=4, linewidths=1.2)
+        axes.scatter([place[0]], [place[1]], s=34, facecolors="none", edgecolors="white", zorder=4, linewidths=1.2)
         axes.annotate(
-            str(int(one.source_frames[k])), place, xytext=(6, 5), textcoords="offset points", color="white", fontsize=9.5,
-            zorder=5,
+            str(int(one.source_frames[k])), place, xytext=(6, 5), textcoords="offset points", color="white",
+            fontsize=9.5,            zorder=5,
         )  # fmt: skip

@@ -143,6 +143,19 @@ def test_blocks_that_a_codec_left_all_but_flat_are_still_a_grid(step):
     assert finding.grade != "good" and "enlarged" not in finding.says
 
 
+def test_a_grid_below_the_rounding_to_codes_is_not_seen():
+    # REFERENCE  rounding to codes leaves a standard deviation of 1 / sqrt(12) code (EMVA 1288 4.0, 2.3): what a dark
+    # picture holds of a grid hides in it, however even it is, and the same grid twenty times as strong does not.
+    traces = gather_traces(pack_proxies(film(6)))
+    bright = [quantise_blocks(film_luma(seed, (160, 272)), 40).astype(np.float64) * 256 for seed in range(3)]
+    found = [check_compression(traces, [(p * dim).astype(np.uint16) for p in bright], bits=16) for dim in (1, 0.05)]
+    figures = [read_figures(one) for one in found]
+    assert min(one["blockiness"] for one in figures) > 150
+    assert figures[1]["step across blocks"] == pytest.approx(figures[0]["step across blocks"] / 20, rel=0.05)
+    assert figures[1]["step across blocks"] < 12**-0.5 < figures[0]["step across blocks"]
+    assert found[0].grade != "good" and found[1].grade == "good"
+
+
 def test_one_frame_is_not_judged():
     assert check_compression(gather_traces(pack_proxies(film()[:1]))).grade == "not checked"
     assert np.isnan(measure_blockiness([np.zeros((8, 8), np.uint8)])[0])

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lightstack.core.doubt import find_doubt, list_hand_work, rate_hand_work
+from lightstack.core.doubt import find_doubt, find_unexplained, find_weak, list_hand_work, rate_hand_work
 
 SIZE = (60, 80)
 
@@ -41,3 +41,22 @@ def test_the_worst_frames_come_first_and_apart():
     ratings[[5, 6, 20, 33]] = 0.5, 0.9, 0.3, 0.001
     assert list_hand_work(ratings, first_frame=1001) == [1007, 1021]
     assert list_hand_work([0.0, 0.0], first_frame=1) == []
+
+
+def test_a_part_that_says_far_less_than_the_rest_is_weak():
+    figure = np.zeros(SIZE, bool)
+    figure[10:50, 10:30], figure[10:50, 50:65] = True, True
+    score = np.where(np.arange(SIZE[1]) < 40, 5, 0.8) * np.ones(SIZE, np.float32)
+    weak = find_weak(figure, score)
+    assert weak[14:46, 53:62].all() and not weak[:, :40].any()
+    assert not find_weak(figure & False, score).any()
+
+
+def test_a_gap_that_is_neither_the_set_as_lit_nor_a_shadow_is_doubtful():
+    figure, blank = np.zeros(SIZE, bool), np.zeros(SIZE, np.float32)
+    figure[10:20, 20:60], figure[40:50, 20:60] = True, True
+    score, mismatch = blank - 1, blank.copy()
+    mismatch[20:40, 20:60] = 5
+    assert find_unexplained(figure, score, mismatch, blank)[23:27, 25:55].all()
+    for known in ((blank - 5, mismatch, blank), (score, blank, blank), (score, mismatch, blank + 1)):
+        assert not find_unexplained(figure, *known).any()

@@ -68,6 +68,41 @@ def test_kinds_by_construction(film, kind, seed):
     assert name_kind(look_at_take(film(np.random.default_rng(seed)))) == kind
 
 
+def film_bright_clothes(rng):
+    """Somebody in clothes three times as bright as the set crosses it, for all of the take but a few frames."""
+    frames = np.repeat(make_wall(rng)[None], N, axis=0)
+    for number in range(4, N):
+        left = 4 * (number - 4)
+        frames[number, 4:54, left : left + 14] = 0.16
+    return add_noise(frames, rng)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_bright_clothes_are_no_lamp(seed):
+    look = look_at_take(film_bright_clothes(np.random.default_rng(seed)))
+    # by construction everything that brightens does so at different places at different times, as by a lamp
+    assert look.lit_share > 0.4 and look.brightens > 0.7 and look.travel > 0.1
+    assert look.kept < 0.1
+    assert name_kind(look) == "moving"
+
+
+@pytest.mark.parametrize("gel", [(1.0, 1.0, 1.0), (1.0, 0.02, 0.02), (0.0, 0.0, 1.0)])
+@pytest.mark.parametrize("dimmer", [1, 4])
+def test_light_keeps_the_sets_texture(gel, dimmer):
+    frames = film_sweep(np.random.default_rng(2), gel=np.array(gel))
+    dimmed = frames[:1] + (frames - frames[:1]) / dimmer
+    # by construction light multiplies what it falls on; the noise of the dark frames pulls by a few percent
+    assert look_at_take(dimmed).kept == pytest.approx(1, abs=0.15)
+    if dimmer == 1:
+        assert name_kind(look_at_take(dimmed)) == "sweep"
+
+
+def test_a_plain_set_has_no_texture_to_tell_by():
+    rng = np.random.default_rng(1)
+    plain = add_noise(np.full((N, H, W, 3), 0.05) * np.linspace(1, 3, N)[:, None, None, None], rng)
+    assert np.isnan(look_at_take(plain).kept)
+
+
 def test_a_switched_lamp_is_no_sweep():
     look = look_at_take(film_switch(np.random.default_rng(0)))
     assert look.travel < 0.02

@@ -11,6 +11,7 @@ from lightstack.core.half import (
     narrow_rows,
     pack_rows,
     take_apart,
+    to_half,
     unpack_rows,
 )
 
@@ -105,3 +106,14 @@ def test_doubling_is_linear_and_bands_join():
     part = np.empty((5, 1, 19), np.uint16)  # an odd picture's last column is dropped
     grow_rows(4, small, part)
     np.testing.assert_array_equal(part, whole[4:9, :, :19])
+
+
+def test_a_picture_becomes_half_floats_unless_one_value_is_beyond_them():
+    picture = np.random.default_rng(4).normal(0, 1, (211, 117, 3)).astype(np.float32)
+    assert to_half(picture).dtype == np.float16
+    np.testing.assert_array_equal(to_half(picture), picture.astype(np.float16))
+    picture[-1, -1] = [np.nan, -65504, 0]
+    assert to_half(picture[:, ::-1]).dtype == np.float16
+    for beyond in (65505, -1e6, np.inf):
+        picture[5, 5, 1] = beyond
+        assert to_half(picture) is picture

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lightstack.core.lay import LAYING_RULES, lay_light
+from lightstack.core.lay import LAYING_RULES, add_light, held_back, lay_light, lay_rounded, round_half
 from lightstack.errors import SettingError
 
 
@@ -73,3 +73,46 @@ def test_neither_picture_is_changed():
         lay_light(hero, light, rule=rule)
     np.testing.assert_array_equal(hero, before[0])
     np.testing.assert_array_equal(light, before[1])
+
+
+def test_rounding_is_that_of_half_floats_and_leaves_what_they_do_not_reach():
+    # REFERENCE  IEEE 754-2019 binary16, round to nearest, ties to even, as numpy converts. TOLERANCE  none.
+    bits = np.random.default_rng(1).integers(0, 2**32, 1_000_000, dtype=np.uint32)
+    small = [2.0**-24, 2.0**-25, 3 * 2.0**-25, -(2.0**-26)]
+    edges = np.float32([0, -0.0, 65504, -65504, 65503, 65505, 1e6, np.inf, *small])
+    values = np.r_[bits.view(np.float32), edges, np.arange(65536, dtype=np.uint16).view(np.float16).astype(np.float32)]
+    with np.errstate(all="ignore"):
+        want = np.where(np.abs(values) <= 65504, values.astype(np.float16).astype(np.float32), values)
+    got = round_half(values)
+    np.testing.assert_array_equal(got, want)
+    known = ~np.isnan(want)
+    assert (np.signbit(got) == np.signbit(want))[known].all()
+    assert round_half(values, values) is values
+    np.testing.assert_array_equal(values, want)
+
+
+@pytest.mark.parametrize("removed", [None, 0.25])
+def test_lights_are_added_up_as_written_out_at_length(removed):
+    rng = np.random.default_rng(3)
+    plates = rng.normal(0.2, 0.3, (2, 9, 11, 3)).astype(np.float32)
+    held = rng.random((9, 11), np.float32)
+    gone = None if removed is None else np.full((9, 11), removed, np.float32)
+    kept = held_back(held, gone)
+    total = add_light(add_light(None, plates[0], kept, 0.7), plates[1], None, 1.5)
+    left = 1 - held * (1 - (removed or 0))
+    np.testing.assert_allclose(total, plates[0] * left[..., None] * 0.7 + plates[1] * 1.5, rtol=1e-5, atol=1e-6)
+    assert held_back(None, gone) is None
+
+
+def test_light_laid_in_one_pass_is_that_of_the_rule():
+    hero, light = pictures(8)
+    hero[0, 0], light[:3], light[3, :, 1:] = [-0.0, np.inf, np.nan], 0, 0
+    light, before = round_half(light), hero.copy()
+    changed = np.zeros((9, 11), bool)
+    changed[1, 1] = True  # by a patch
+    relit = lay_rounded(hero, light, changed)
+    assert relit.tobytes() == lay_light(round_half(hero), light).tobytes()
+    assert hero.tobytes() == before.tobytes()
+    want = (light != 0).any(axis=-1)
+    want[1, 1] = True
+    np.testing.assert_array_equal(changed, want)

@@ -3,8 +3,20 @@
 import cv2
 import numpy as np
 import pytest
+from scipy.stats import norm
 
-from lightstack.core.matte_edges import _settle_loop, solve_alpha
+from lightstack.core.matte_band import list_band
+from lightstack.core.matte_edges import (
+    LEAST_TIE,
+    PURE,
+    STEPS,
+    TIE,
+    TIE_SIGMAS,
+    _settle_loop,
+    _tie_neighbours,
+    _weigh_shares,
+    solve_alpha,
+)
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 1e-4), np.full(3, 1e-6))
@@ -74,19 +86,52 @@ def test_frames_without_a_sure_figure_do_not_break(empty):
 
 def test_the_compiled_settling_is_its_slow_twin():
     rng = np.random.default_rng(9)
-    alpha = rng.uniform(0, 1, (9, 11)).astype(np.float32)
-    contrast = rng.uniform(0, 9, (9, 11)).astype(np.float32)
-    frame, sigma = rng.uniform(0, 1, (9, 11, 3)).astype(np.float32), np.full((9, 11, 3), 0.2, np.float32)
-    rows, columns = (axis.ravel() for axis in np.mgrid[2:7, 3:9])
-    fast = alpha.copy()
-    _settle_loop(fast, alpha, contrast, frame, sigma, rows, columns, 6)
-    slow = alpha.astype(float)
+    sure, mask = np.zeros((2, 9, 11), bool)
+    mask[2:7, 3:9], sure[2:7, :3] = True, True
+    band = list_band(mask, sure)
+    mean, certain = rng.uniform(0, 1, len(band)).astype(np.float32), rng.uniform(0, 9, len(band)).astype(np.float32)
+    ties = rng.uniform(0, 9, (len(band), 4)).astype(np.float32)
+    fast = mean.copy()
+    _settle_loop(fast, mean, certain, ties, band.beside, 6)
+    picture = sure.astype(float)
+    picture[mask] = mean
     for turn in range(6):
-        for y, x in list(zip(rows, columns, strict=True))[:: 1 if turn % 2 == 0 else -1]:
-            total, mass = contrast[y, x] * alpha[y, x], contrast[y, x]
-            for v, u in ((y + 1, x), (y - 1, x), (y, x + 1), (y, x - 1)):
-                gap = (((frame[y, x] - frame[v, u]) / (3 * sigma[y, x])) ** 2).sum()
-                tie = 12 / (1 + gap) + 0.02
-                total, mass = total + tie * slow[v, u], mass + tie
-            slow[y, x] = total / mass
-    np.testing.assert_allclose(fast, slow, atol=1e-4)
+        for i in range(len(band))[:: 1 if turn % 2 == 0 else -1]:
+            y, x = band.rows[i], band.columns[i]
+            near = np.array([picture[y, x - 1], picture[y, x + 1], picture[y - 1, x], picture[y + 1, x]])
+            picture[y, x] = (certain[i] * mean[i] + ties[i] @ near) / (certain[i] + ties[i].sum())
+    np.testing.assert_allclose(fast, picture[mask], atol=1e-5)
+
+
+def test_the_compiled_weighing_is_its_slow_twin():
+    rng = np.random.default_rng(10)
+    seen, behind, front = rng.uniform(0, 1, (3, 40, 3)).astype(np.float32)
+    fixed, known, own = rng.uniform(0.01, 0.2, (3, 40, 3)).astype(np.float32)
+    expected, says = rng.uniform(0, 1, 40).astype(np.float32), rng.uniform(0, 9, 40).astype(np.float32)
+    mean, certain = np.empty((2, 40), np.float32)
+    _weigh_shares(seen, behind, front, fixed, known, own, expected, says, mean, certain)
+    share = np.linspace(0, 1, STEPS + 1)[:, None]
+    scale = np.sqrt(fixed + (1 - share)[..., None] ** 2 * known + share[..., None] ** 2 * own)
+    # REFERENCE  scipy.stats.norm: densities of the pixel, were the share known, and of the rough matte.
+    likely = norm.pdf(seen, share[..., None] * front + (1 - share)[..., None] * behind, scale).prod(-1)
+    likely *= np.exp(-0.5 * says * (share - expected) ** 2) * np.where((share == 0) | (share == 1), PURE, 1)
+    likely /= likely.sum(0)
+    usual = (likely * share).sum(0)
+    np.testing.assert_allclose(mean, usual, atol=1e-4)
+    spread = (likely * (share - usual) ** 2).sum(0) + 1 / STEPS**2
+    np.testing.assert_allclose(certain, 1 / spread, rtol=1e-3)
+
+
+def test_the_compiled_ties_are_their_slow_twin():
+    rng = np.random.default_rng(11)
+    mask, sure = rng.uniform(0, 1, (2, 9, 11)) < 0.6
+    band = list_band(mask, sure & ~mask)
+    seen, behind = rng.uniform(0, 1, (2, len(band), 3)).astype(np.float32)
+    spread = rng.uniform(0.01, 0.1, (len(band), 3)).astype(np.float32)
+    ties = np.empty((len(band), 4), np.float32)
+    _tie_neighbours(seen, behind, spread, band.beside, ties)
+    for i, beside in enumerate(band.beside):
+        for n, j in enumerate(beside):
+            steps = [one[i] - one[j] for one in (seen, seen - behind)]
+            gap = min((step**2 / spread[i]).sum() for step in steps) / TIE_SIGMAS**2 if j >= 0 else 0
+            assert ties[i, n] == pytest.approx(TIE / (1 + gap) + LEAST_TIE, rel=1e-4)

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from lightstack.core.matte_evidence import FigureColours, cost_of_shade, weigh_difference, weigh_texture
+from lightstack.core.matte_evidence import fit_shade, shade_says, weigh_difference, weigh_texture
 from lightstack.core.matte_light import compare_logs, prepare_set
+from lightstack.core.matte_worn import FigureColours
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 2e-4), np.full(3, 2e-6))
@@ -49,11 +50,11 @@ def test_what_stands_in_front_speaks_for_itself(wall, colour):
 def test_texture_tells_seen_from_gone(wall):
     known = prepare_set(wall, NOISE)
     variance = known.variance_at(known.logs)
-    seen = weigh_texture(known.logs - 1, known.logs, variance)
-    gone = weigh_texture(0 * known.logs, known.logs, variance)
+    seen = weigh_texture(known.logs - 1, known, variance)
+    gone = weigh_texture(0 * known.logs, known, variance)
     assert np.median(seen) < -1.5 and np.median(gone) > 1
-    plain = np.zeros_like(known.logs)
-    np.testing.assert_allclose(weigh_texture(plain, plain, variance), 0, atol=1e-6)
+    plain = prepare_set(np.full_like(wall, 0.2), NOISE)
+    np.testing.assert_allclose(weigh_texture(plain.logs, plain, variance), 0, atol=1e-6)
 
 
 def test_darkness_is_finite_and_undecided():
@@ -63,19 +64,58 @@ def test_darkness_is_finite_and_undecided():
     assert score.max() <= 0
 
 
+def test_noise_as_wide_as_all_colours_leaves_nothing_told():
+    light = np.full((*SIZE, 3), 0.02, np.float32)
+    red = (light * np.array([3, 1, 1])).astype(np.float32)
+    told = []
+    for noise in (NOISE, NoiseModel(np.full(3, 2e-4), np.full(3, 4e-2))):
+        known = prepare_set(light, noise)
+        for seen in (light, red):
+            rng = np.random.default_rng(3)
+            frame = (seen + noise.sigma(seen) * rng.standard_normal(light.shape)).astype(np.float32)
+            difference = compare_logs(frame, known)
+            told.append(np.median(weigh_difference(known.logs + difference, difference, known).score))
+    assert told[1] - told[0] > 5
+    assert abs(told[3] - told[2]) < 0.5 and abs(told[2]) < abs(told[0])
+
+
 def test_a_shadow_may_change_colour_a_little_and_a_figure_more():
-    variance = np.full((*SIZE, 3), 1e-3, np.float32)
-    grey = cost_of_shade(np.full((*SIZE, 3), -0.5, np.float32), variance)
-    tinted = cost_of_shade((np.full((*SIZE, 3), -0.5) + np.array([0.6, 0, -0.6])).astype(np.float32), variance)
-    assert grey.max() < 1 < 5 < tinted.min()
+    spread = np.full((*SIZE, 3), 1e-3, np.float32)
+    grey = shade_says(np.full((*SIZE, 3), -0.5, np.float32), spread)
+    tinted = shade_says((np.full((*SIZE, 3), -0.5) + np.array([0.6, 0, -0.6])).astype(np.float32), spread)
+    assert (grey - tinted).min() > 5
+
+
+def test_what_shadows_look_like_is_learned_where_texture_shows_them(wall):
+    tint, deep = np.array([0.3, 0.0, -0.3]), np.zeros(SIZE)
+    deep[20:80, 30:100] = 0.8
+    known, looks = prepare_set(wall, NOISE), []
+    for depth in (deep, gaussian_filter(deep, 9)):
+        light = (wall * np.exp(-depth[..., None] * (1 + tint))).astype(np.float32)
+        frame = light + NOISE.sigma(light) * np.random.default_rng(2).standard_normal(light.shape)
+        difference = compare_logs(frame.astype(np.float32), known)
+        looks.append(fit_shade([(known.logs + difference, difference, known)]))
+        np.testing.assert_allclose(looks[-1].colour, tint, atol=0.05)
+    assert looks[0].sharp > 0.3 > 2 * looks[1].sharp
+    assert (fit_shade([(known.logs, 0 * known.logs, known)]).colour == 0).all()
+
+
+def test_worn_colours_make_agreement_with_the_set_say_less(wall):
+    plain = np.full_like(wall, 0.2)
+    evidence = weigh(plain, plain)
+    share = np.full(SIZE, 0.6, np.float32)
+    alike = evidence.wearing(np.exp(evidence.set_says), share)
+    other = evidence.wearing(np.zeros(SIZE, np.float32), share)
+    assert np.median(alike) > 0.3 * np.median(other) > np.median(other)
+    assert (alike <= 0).mean() > 0.95
 
 
 def test_colours_that_the_figure_wears_are_known_again():
     rng = np.random.default_rng(4)
     colours = FigureColours()
     blank = np.zeros((10, 10, 3), np.float32)
-    assert (colours.likeness(blank) == 0).all()
+    assert (colours.density(blank) == 0).all()
     worn = np.log(np.array([0.3, 0.2, 0.1])) + rng.normal(0, 0.05, (40, 40, 3))
     colours.add(worn.astype(np.float32), np.ones((40, 40), bool))
-    assert colours.likeness(np.log(np.full((5, 5, 3), [0.3, 0.2, 0.1])).astype(np.float32)).min() > 0.9
-    assert colours.likeness(np.log(np.full((5, 5, 3), [0.05, 0.2, 0.4])).astype(np.float32)).max() < 0.01
+    assert colours.density(np.log(np.full((5, 5, 3), [0.3, 0.2, 0.1])).astype(np.float32)).min() > 3
+    assert colours.density(np.log(np.full((5, 5, 3), [0.05, 0.2, 0.4])).astype(np.float32)).max() < 0.01

@@ -39,13 +39,21 @@ def test_even_motion_rest_noise_a_knock_and_light_switched_on_are_none():
     assert find_skips(draw_motion(np.arange(10))) == ()
 
 
-@pytest.mark.parametrize("settles", [0.0, 0.5, 0.8])
-def test_light_that_goes_out_and_settles_is_none(settles):
+@pytest.mark.parametrize("left", [0.0, 0.05, 0.2])
+def test_light_that_goes_out_and_settles_is_none(left):
     moving = draw_motion(np.arange(100), noise=2e-4)
     last, dark = moving[59], draw_motion(np.zeros(40), noise=2e-4)
-    way = (last - dark[0]) * np.float_power(settles, np.arange(1, 41))[:, None, None]  # as a codec mends it by and by
+    way = (last - dark[0]) * left * 0.7 ** np.arange(40)[:, None, None]  # what a codec mends by and by
     for size in (1.0, 0.3):
         assert find_skips(np.concatenate([moving[:60], last - size * (last - dark - way)])) == ()
+
+
+def test_light_that_goes_out_while_somebody_walks_is_none():
+    fades = 1.5 - 0.01 * np.arange(80)[:, None] * (np.arange(60) < 9)  # nine places of sixty get darker evenly
+    fades[40:] -= np.where(np.arange(60) < 9, 0.03, 0.04)  # and there as if three frames were missing
+    pictures = fades[..., None] + 2e-4 * np.random.default_rng(6).standard_normal((80, 60, 3))
+    assert find_skips(pictures) == ()
+    assert find_skips(pictures[:, :9]) == ((40, 3),)  # what those places say alone
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

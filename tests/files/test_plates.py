@@ -6,6 +6,7 @@ import hashlib
 import resource
 import struct
 import time
+from fractions import Fraction
 
 import imageio.v3 as iio
 import numpy as np
@@ -17,6 +18,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from lightstack.core.light import PRIMARIES
 from lightstack.errors import MissingInput, OutputError, UnreadableInput
 from lightstack.files.plates import (
+    TIMECODE,
     PartHeader,
     read_exr,
     read_exr_headers,
@@ -49,6 +51,20 @@ def test_openexr_reads_what_we_wrote(tmp_path, light):
     assert (header["shot"], header["frame"], header["gain"]) == ("attic", 1001, 0.5)
     assert header["type"] == OpenEXR.scanlineimage
     assert not {"capDate", "Software", "owner"} & set(header)
+
+
+def test_rate_and_timecode_are_the_standard_attributes(tmp_path, light):
+    # REFERENCE  OpenEXR's own Python module, standard attributes framesPerSecond and timeCode (SMPTE ST 12-1).
+    path = tmp_path / "plate.exr"
+    for timecode, drops in (("23:59:58:29", 0), ("01:02:03;04", 1)):
+        write_exr(
+            path, light, primaries="bt709", attributes={"framesPerSecond": Fraction(30000, 1001), TIMECODE: timecode}
+        )
+        header = OpenEXR.File(str(path)).header()
+        found = header["timeCode"]
+        fields = [int(field) for field in timecode.replace(";", ":").split(":")]
+        assert [found.hours, found.minutes, found.seconds, found.frame, found.dropFrame] == [*fields, drops]
+        assert header["framesPerSecond"] == Fraction(30000, 1001)
 
 
 @pytest.mark.parametrize("compression", ["none", "zip", "zips", "piz", "rle"])

@@ -257,12 +257,9 @@ def test_what_is_wrong_is_named_with_its_line(before, after, where, said):
     assert told.startswith(f"x/shot.toml, line {text.count(chr(10), 0, place) + 1}: "), told
 
 
-@pytest.mark.parametrize(
-    "section", ["element", "flash", "camera", "cluster"]
-)
+@pytest.mark.parametrize("section", ["flash", "camera", "cluster"])
 def test_sections_of_later_versions_are_known_by_name(section):
-    brackets = f"[[{section}]]" if section == "element" else f"[{section}]"
-    told = refuse(f"{SMALL}{brackets}\nanything = 1\n")
+    told = refuse(f"{SMALL}[{section}]\nanything = 1\n")
     assert told.startswith(f"x/shot.toml, line 8: [{section}] is not available yet in this version")
 
 
@@ -284,6 +281,11 @@ def test_keys_of_later_versions_are_known_by_name(key):
         ("[shot]\nrate =\n", "line 2: is not valid TOML"),
         ("[shot]\nrate = 24\nrate = 25\n", "is not valid TOML"),
         ('[[light]]\nfrom = "a"\n', "there is no such sweep"),
+        (
+            '[takes.hero]\npath = "h"\n[[sweep]]\npath = "a"\n[[light]]\nlay = "screen"\n'
+            '[[light]]\nname = "b"\nlay = "screen"\nscreen_white = 2\n',
+            "screen_white = 2 differs from 1 of light sweep; screened lights share one",
+        ),
         ('[[sweep]]\npath = "s.mov"\n[[light]]\n', "needs [takes.hero]"),
         ("a = " + "[" * 5000, "nested too deeply"),
     ],

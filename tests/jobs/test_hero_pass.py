@@ -9,6 +9,7 @@ from core_helpers import make_encoding
 from jobs_helpers import shift_by, stand_still
 from made import write_movie
 
+from lightstack.errors import UnreadableInput
 from lightstack.files.takes import open_take
 from lightstack.jobs.hero_pass import walk_hero
 from lightstack.jobs.preview_sink import PreviewSink, find_view, is_video, preview_encoding
@@ -116,6 +117,33 @@ def test_frames_that_were_left_out_keep_their_time(movie, silence):
             take, FrameMaker(), [sink], frames=(1, 4), first_frame=1, registration=stand_still(1, 4), progress=silence
         )
     assert [(frame, source) for frame, source, _ in sink.put_frames] == [(1, 1), (2, 3), (3, 3), (4, 3)]
+
+
+@pytest.mark.parametrize("wanted", [{1}, {2}, {4}, {1, 2}, {1, 3}, {2, 3}, {2, 4}, {1, 4}, {1, 2, 3, 4}])
+@pytest.mark.parametrize("damaged", [{1}, {2, 3}, {2, 4}, {3, 4}, {1, 2, 3}])
+def test_a_run_that_goes_on_shows_for_damaged_frames_what_the_whole_run_shows(movie, silence, damaged, wanted):
+    with open_take(movie) as take:
+        reads, named = take.frames, take.read_frames
+        take.frames = lambda a, b: (f for f in reads(a, b) if f.number not in damaged)
+        take.read_frames = lambda numbers: (f for f in named(numbers) if f.number not in damaged)
+        some, whole = Collect(wanted), Collect()
+        for sink in (some, whole):
+            walk_hero(
+                take, FrameMaker(), [sink], frames=(1, 4), first_frame=1, registration=stand_still(1, 4),
+                progress=silence,
+            )  # fmt: skip
+    assert some.put_frames == [made for made in whole.put_frames if made[0] in wanted]
+    assert [frame for frame, *_ in whole.put_frames] == [1, 2, 3, 4]
+
+
+def test_a_hero_without_a_sound_frame_is_told(movie, silence):
+    with open_take(movie) as take:
+        take.frames = lambda a, b: (f for f in ())
+        with pytest.raises(UnreadableInput, match="none of its frames"):
+            walk_hero(
+                take, FrameMaker(), [Collect()], frames=(1, 4), first_frame=1, registration=stand_still(1, 4),
+                progress=silence,
+            )  # fmt: skip
 
 
 def test_only_frames_that_are_wanted_are_made_and_workers_change_nothing(movie, silence):

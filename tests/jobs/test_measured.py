@@ -191,7 +191,6 @@ def test_a_plate_is_as_near_to_the_light_as_if_the_curve_were_published(inspecte
     # REFERENCE  the light that was filmed; and the plate of the same light by a camera of the published curve, since
     # noise and the choice of frames cost what they cost whatever the curve.
     # TOLERANCE  3 % more, as the curve is held to.
-    print(errors)
     assert errors[0] < errors[1] + 0.03, errors
 
 

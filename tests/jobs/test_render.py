@@ -3,6 +3,8 @@
 import resource
 import subprocess
 import sys
+from fractions import Fraction
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,8 +13,11 @@ from made import write_movie
 from lightstack.errors import OutputError, SettingError
 from lightstack.files.plates import read_exr, read_exr_headers
 from lightstack.files.takes import open_take
+from lightstack.jobs.build import build_shot
+from lightstack.jobs.frame_tasks import FrameHeader
 from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.render import parse_frames, render_shot
+from lightstack.records import CodedFrame
 
 FIRST, FRAMES = 1001, 8
 SHOT = f"""
@@ -82,6 +87,21 @@ def test_where_the_mix_is_off_the_frame_is_the_hero_as_it_was_decoded(rendered, 
 def test_frames_are_lossless_half_floats_that_name_their_primaries(rendered):
     part = read_exr_headers(rendered.out / f"den_relit_v001.{FIRST}.exr")[0]
     assert (part.kind, part.compression, part.primaries, part.channels) == ("half", "zip", "bt709", ("R", "G", "B"))
+    assert part.attributes["framesPerSecond"] == (24, 1)
+
+
+def test_headers_say_rate_timecode_and_pixel_aspect_as_the_hero_has_them():
+    info = SimpleNamespace(rate=Fraction(25), first_frame=1, pixel_aspect=Fraction(4, 3))
+    shot = SimpleNamespace(rate=None, first_frame=FIRST)
+    say = FrameHeader(SimpleNamespace(shot=shot), SimpleNamespace(take=SimpleNamespace(info=info)))
+
+    def frame(number, timecode):
+        return SimpleNamespace(number=FIRST + 4, source=CodedFrame(number, (), None, timecode))
+
+    same = {"framesPerSecond": Fraction(25), "PixelAspectRatio": pytest.approx(4 / 3)}
+    assert say(frame(5, "01:00:00:04")) == {**same, "timeCode": "01:00:00:04"}
+    for number, timecode in ((6, "01:00:00:05"), (5, None), (5, "01:00:00:31"), (5, "noon")):
+        assert say(frame(number, timecode)) == same  # another frame stands in; none; no such number
 
 
 def test_the_movie_keeps_the_heros_own_codes_where_no_light_falls(rendered, folder):
@@ -148,6 +168,58 @@ def test_some_frames_first_and_the_others_later(folder, silence):
     assert any("2 of 8 are written" in line for line in first.warnings)
     whole = render_shot(folder / "some.toml", frames=None, options=BuildOptions(), progress=silence)
     assert len(list(whole.out.glob("*relit*.exr"))) == FRAMES and "frames: 2 of 8 are written already" in silence.lines
+
+
+def test_what_was_rendered_stays_until_it_is_rendered_again(folder, silence):
+    path = folder / "later.toml"
+
+    def write(peak=0.6, version=1):
+        named = f'name = "den"\nout = "later"\nversion = {version}'
+        path.write_text(SHOT.split("[render]")[0].replace('name = "den"', named).replace("0.6]]", f"{peak}]]"))
+
+    def run(frames, **options):
+        return render_shot(path, frames=frames, options=BuildOptions(**options), progress=silence)
+
+    def listed():
+        return sorted(p.name for p in (folder / "later").glob("*.[0-9]*.exr"))
+
+    write()
+    run("1005-1006")
+    names = listed()
+    assert len(names) == 8
+    # A build without [render] makes no frames, and leaves those alone that are there.
+    result = build_shot(path, options=BuildOptions(), progress=silence)
+    assert listed() == names and not any("earlier render" in line for line in result.warnings)
+    assert not any("relit" in str(name) for name in result.files)
+    # Forcing one frame forgets only that one, and the preview that is current stays among the results.
+    result = run("1006", force=True)
+    assert any("2 of 8 are written" in line for line in result.warnings)
+    write(peak=0.5)
+    result = build_shot(path, options=BuildOptions(), progress=silence)
+    assert listed() == names
+    assert any("8 files of an earlier render" in line for line in result.warnings)
+    result = run("1005")
+    assert any("4 files of an earlier render" in line and "1006" in line for line in result.warnings)
+    write(peak=0.5, version=2)
+    run("1005")
+    assert [name for name in listed() if "_v001" in name] == names
+
+
+def test_one_element_more_makes_no_other_again(rendered, folder, silence):
+    # Last of the tests on this folder: the shot file is another one afterwards.
+    kept = {p.name: p.stat().st_mtime_ns for p in rendered.out.glob("den_*.[0-9]*.exr")}
+    (folder / "more.toml").write_text(SHOT.replace('"hero_clean"]', '"hero_clean", "holdout"]'))
+    render_shot(folder / "more.toml", frames=None, options=BuildOptions(), progress=silence)
+    after = {p.name: p.stat().st_mtime_ns for p in rendered.out.glob("den_*.[0-9]*.exr")}
+    assert len(after) == len(kept) + FRAMES and {name: after[name] for name in kept} == kept
+
+
+def test_a_movie_that_does_not_hold_the_hero_is_told_before_anything_is_made(folder, silence):
+    path = folder / "odd.toml"
+    path.write_text(SHOT.replace('name = "den"', 'name = "den"\nout = "odd"').replace("ffv1", "dnxhr"))
+    with pytest.raises(SettingError, match="DNxHR holds pictures from"):
+        render_shot(path, frames=None, options=BuildOptions(), progress=silence)
+    assert not (folder / "odd").exists()
 
 
 def test_a_shot_without_a_hero_has_no_frames(tmp_path, silence):

@@ -131,6 +131,43 @@ def test_the_written_files_rebuild_the_written_frame(rules, grain):
     assert "screen" in rules or shot.grain is None  # grain lies in the light where all of it adds
 
 
+def test_what_half_floats_do_not_hold_is_kept_and_not_cut_off():
+    picture = hero()
+    picture[3, 4] = [1e5, np.inf, -7e4]
+    bright = np.full((*SIZE, 3), 9e4, np.float32)
+    shot = make(FrameMaker([laid([1.0], bright)]), picture)
+    np.testing.assert_allclose(shot.relit, picture + bright, rtol=1e-3)
+    assert shot.light.max() == 9e4
+
+
+def test_light_on_the_figure_falls_by_its_own_share_and_mix():
+    def glow(picture, plate, held, shot_frame, pose):
+        return plate * held[..., None] * np.float32(0.5)
+
+    def right_half(picture, shot_frame, pose):
+        return np.where(np.arange(60)[None] < 15, 0, 1).astype(np.float32) + np.zeros(SIZE, np.float32)
+
+    lamp = LaidLight(
+        "lamp", np.full((*SIZE, 3), 0.4, np.float32), MixCurve(1001, np.array([0.5])), "plus", 1.0, 0.8, right_half
+    )
+    shot = make(FrameMaker([lamp, laid([1.0])], held=Matte(), figure_light=glow))
+    # nobody's half takes 0.4 * 0.5 + 0.25; the figure takes 0.4 * 0.5 * 0.8 * 0.5, and nothing left of column 15
+    np.testing.assert_allclose(shot.light[:, 30:], 0.45, rtol=1e-3)
+    np.testing.assert_allclose(shot.light[:, 15:30], 0.08, rtol=1e-3)
+    assert not shot.light[:, :15].any()
+
+
+def test_making_a_frame_changes_nothing_that_it_is_made_from():
+    plate, picture, matte = np.full((*SIZE, 3), 0.3, np.float32), hero(), Matte(0.5)
+    kept = plate.copy(), picture.copy(), matte.alpha.copy()
+    for rules in (("plus",), ("plus", "plus"), ("screen", "plus")):
+        lights = [laid([1.0], plate, rule=rule) for rule in rules]
+        make(FrameMaker(lights, held=matte, grain=Speckle(), background=plate), picture)
+        FrameMaker(lights, grain=Speckle(), background=plate).make_background(1001, np.eye(3))
+    for now, before in zip((plate, picture, matte.alpha), kept, strict=True):
+        np.testing.assert_array_equal(now, before)
+
+
 def test_screened_light_reaches_white_and_no_further():
     bright = np.full((*SIZE, 3), 5.0, np.float32)
     shot = make(FrameMaker([laid([1.0], bright, rule="screen"), laid([1.0], rule="screen")]))

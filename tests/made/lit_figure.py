@@ -5,8 +5,8 @@ Nothing here imports the package under test.
 """
 
 from dataclasses import dataclass
+from functools import cache
 
-import cv2
 import numpy as np
 
 from made.camera import develop, expose, gather
@@ -38,13 +38,15 @@ class LitFigure:
         return develop(expose(self.hero, rng, noise=noise, bits=bits, chroma="rgb"), bits=bits)
 
 
-def light_figure(seed, *, size=(135, 240), lamps=16, gel="violet", cloth=(0.45, 0.42, 0.36), place=0, strength=1.3):
-    """Draw a room, somebody in it, and both by the lamp alone at ``lamps`` places of its way."""
+def light_figure(
+    seed, *, size=(135, 240), lamps=16, gel="violet", cloth=(0.45, 0.42, 0.36), place=0, strength=1.3, crowd=True
+):
+    """Draw a room, somebody in it, and both by the lamp at ``lamps`` places of its way; ``crowd``: he is there."""
     scene = make_scene(np.random.default_rng([seed, 31]), gel=gel, mirror=False, unreached=False, dim_corner=False)
     ball = np.array([[0, 0, 0], [1, 1, 1], [1, -1, -1], [-1, 1, -1], [-1, -1, 1]]) / np.sqrt(3) * 0.8
     traced, (_, _, _, nobody) = _trace(scene, size, np.eye(3)), _dark_plan(scene, ball)
     x, z, hand, height = PLACES[place]
-    people = figure(np.array([hand, height, z]), np.array([x, z]), cloth)
+    people = figure(np.array([hand, height, z]), np.array([x, z]), cloth) if crowd else nobody
     walk = plan_walk(
         scene.room, np.random.default_rng([seed, 53]), count=lamps, lead=0, gap=0, backwards=False,
         big_carrier=False, unreached=False, dim_corner=False, walker=False, lamp_on_first=True,
@@ -61,10 +63,13 @@ def light_figure(seed, *, size=(135, 240), lamps=16, gel="violet", cloth=(0.45, 
         on = np.array([strength, 0.045, 1.0, 0.0, 0.8])
         plan = (on, np.ascontiguousarray(at + 0.045 * ball), wall_patches(scene.room, at, strength))
         plate = np.maximum(plate, np.minimum(draw(nobody, plan)[0] - bare, LIMIT))
+        if not crowd:
+            continue
         lit = np.maximum(lit, np.minimum(draw(people, plan)[0] - hero, LIMIT))
     return LitFigure(seed, bare, hero, plate, lit, bare + plate, np.clip(cover, 0, 1))
 
 
-def halved(picture):
-    """Average 2 x 2 pixels."""
-    return cv2.resize(picture, (picture.shape[1] // 2, picture.shape[0] // 2), interpolation=cv2.INTER_AREA)
+@cache
+def light_set(seed, gel, *, size=(45, 80), lamps=6):
+    """Draw a small room by its ambient and by the lamp alone, nobody there; see `light_figure`."""
+    return light_figure(seed, size=size, lamps=lamps, gel=gel, crowd=False)

@@ -70,7 +70,8 @@ class PhotoTake:
         if self.take == "soft":
             fall = 0.15 / ((x - at[0]) ** 2 + (y - at[1]) ** 2 + 0.15)
             return picture * (1 + fall[..., None] * GEL)
-        soft = 1 / (1 + np.exp((np.hypot((x - at[0]) / 0.07, (y - h / w * 0.7) / (0.45 * h / w)) - 1) * 60))
+        far = np.hypot((x - at[0]) / 0.07, (y - h / w * 0.7) / (0.45 * h / w))
+        soft = 1 / (1 + np.exp(np.minimum((far - 1) * 60, 60)))
         cloth = np.float32([0.11, 0.09, 0.08]) * (1 + 0.25 * np.sin(90 * (x - at[0]) + 40 * y))[..., None]
         return picture * (1 - soft[..., None]) + cloth * soft[..., None]
 

@@ -97,7 +97,9 @@ def draw_room(seed, size=(180, 320)):
     return (light * (LEVEL / light.mean())).astype(np.float32)
 
 
-def toss(seed, attempt=0, *, size=(180, 320), frames=24, kind=BALL, bare=None, hold=5, colour=None, defocus=0.0, end=None):
+def toss(
+    seed, attempt=0, *, size=(180, 320), frames=24, kind=BALL, bare=None, hold=5, colour=None, defocus=0.0, end=None
+):
     """Film one try. ``hold``: frames for which the hand holds it (0: it enters by itself). ``colour``: of the thing.
     ``end``: where it is on the last frame, in widths and heights; by default drawn by seed and attempt."""
     rng = np.random.default_rng([seed, attempt, 87])
@@ -122,7 +124,10 @@ def toss(seed, attempt=0, *, size=(180, 320), frames=24, kind=BALL, bare=None, h
             into.append(np.mean(pictures, axis=0).astype(np.float32))
     seen, cover, own, shade, hand = parts
     path = np.array([middle(c) for c in cover])
-    touch = [float((cv2.dilate((h > 0.02).astype(np.uint8), np.ones((3, 3))) * (c > 0.02)).sum()) for h, c in zip(hand, cover, strict=True)]
+    touch = [
+        float((cv2.dilate((h > 0.02).astype(np.uint8), np.ones((3, 3))) * (c > 0.02)).sum())
+        for h, c in zip(hand, cover, strict=True)
+    ]
     edge = [max(c[0].max(), c[-1].max(), c[:, 0].max(), c[:, -1].max()) for c in cover]
     free = np.array([t == 0 and e < 0.02 and c.sum() > 0 for t, e, c in zip(touch, edge, cover, strict=True)])
     return Tossed(seed * 31 + attempt, bare, seen, cover, own, shade, hand, path, free)
@@ -154,10 +159,8 @@ def draw_moment(time, size, radius, spots, colour, kind, start, stop, lift, fram
     turn = 0.35 * max(time - hold, 0)
     dx, dy = x - at[0], y - at[1]
     u, v = (np.cos(turn) * dx + np.sin(turn) * dy) / radius, (-np.sin(turn) * dx + np.cos(turn) * dy) / radius
-    if kind == BALL:
-        inside = radius * (1 - np.hypot(u, v))
-    else:
-        inside = radius * (0.9 - np.maximum(np.abs(u), np.abs(v) * 1.3))
+    away = np.hypot(u, v) if kind == BALL else 0.1 + np.maximum(np.abs(u), np.abs(v) * 1.3)
+    inside = radius * (1 - away)
     cover = np.clip(inside + 0.5, 0, 1)
     pattern = 1 + 0.35 * np.mean([np.sin(3 * (a * u + b * v) + 6 * c) for a, b, c in spots[:3]], axis=0) * 1.4
     light = np.clip(1 - 0.35 * (dx * 0.5 + dy * 0.8) / radius, 0.35, 1.5)
@@ -168,7 +171,8 @@ def draw_moment(time, size, radius, spots, colour, kind, start, stop, lift, fram
     sx, sy = dx - offset[0] * w, dy - offset[1] * w
     shade = 1 - depth * cv2.GaussianBlur(np.clip(radius - np.hypot(sx, sy) + 0.5, 0, 1), (0, 0), 0.3 * radius)
     shade = np.repeat(shade[..., None], 3, axis=2) ** np.array([1.0, 0.97, 0.92])
-    hand = draw_arm(time, (x, y), size, radius, place_at(min(time, hold), start, stop, lift, frames, hold) * (w, h), hold)
+    grip = place_at(min(time, hold), start, stop, lift, frames, hold) * (w, h)
+    hand = draw_arm(time, (x, y), size, radius, grip, hold)
     skin = np.array([0.42, 0.27, 0.2]) * (0.8 + 0.2 * np.sin(0.2 * x + 0.1 * y))[..., None]
     front = hand[..., None] * skin
     own, cover = own * (1 - hand[..., None]), cover * (1 - hand)
