@@ -37,6 +37,8 @@ LEAST_AREA = 2e-4  # of the picture: smaller figures are specks
 SMEAR_SIGMA = 3.0
 PINHOLE, OPEN = 1e-4, -1.2  # of the picture; mean log-odds below which a hole is one
 BRIDGE, UNCLEAR = 0.025, -0.7  # of the picture's diagonal; log-odds above which the set is not clearly seen
+NOISY = 0.12  # of a level: the noise of one survey pixel beyond which texture hardly tells a shadow from a body
+TOUCHES, CLAIM = 0.7, 2.5  # of the root of its area; of the figure's own
 RIM, MOTION_RIM = 2, 0.02  # edge band: survey pixels always; of the picture's diagonal where something moves
 
 
@@ -129,6 +131,7 @@ class MatteFinder:
     ) -> None:
         self.noise = noise
         self.known = prepare_set(set_picture, noise)
+        self._noisy = cv2.blur(np.sqrt(self.known.variance.mean(-1)), (5, 5)) > NOISY
         self._held = learned.held if pose is None else lay(learned.held, pose)
         self._colours, self._shade = learned.colours, learned.shade
         self._before: tuple[FloatArray, FloatArray] | None = None  # frame and parting
@@ -148,6 +151,7 @@ class MatteFinder:
         figure, filled = clean_parting(parts[1], evidence, score)
         self._before = frame, figure.astype(np.float32)
         unclear = find_unexplained(figure, score, evidence.mismatch, evidence.shows_set)
+        figure = claim_parts(figure, unclear & self._noisy)
         seen = np.where(filled, np.float32(-1), score)
         doubt = find_doubt((parts[0], parts[2]), figure, seen, unexplained=unclear)
         sure, band = draw_band(figure, self._moving(window, centre), evidence.mismatch)
@@ -210,6 +214,25 @@ def clean_parting(part: FloatArray, evidence: Evidence, score: FloatArray) -> tu
     solid = fill_closed(keep[labels].astype(np.uint8), score)
     whole = bridge_gaps(solid, score)
     return whole, whole & ~solid
+
+
+def claim_parts(figure: BoolArray, unclear: BoolArray) -> BoolArray:
+    """Give the figure what hangs on it and nothing explains, (h, w) bool; it stays in doubt.
+
+    ``unclear``: see `find_unexplained`, where noise hides texture.
+
+    Notes: a body in the shade of a dark room looks like a deep shadow; light shining through it is the worse mistake.
+    What is larger than the figure itself, or merely touches it, is left.
+    """
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(unclear.astype(np.uint8))
+    touching = np.bincount(labels[cv2.dilate(figure.astype(np.uint8), disc(2)) > 0], minlength=count)
+    area = stats[:, cv2.CC_STAT_AREA]
+    keep = (touching >= TOUCHES * np.sqrt(area)) & (area <= CLAIM * max(int(figure.sum()), 1))
+    keep[0] = False
+    claimed = (figure | keep[labels]).astype(np.uint8)
+    joined = cv2.morphologyEx(claimed, cv2.MORPH_CLOSE, disc(RIM)) > 0
+    beside = cv2.dilate(keep[labels].astype(np.uint8), disc(RIM)) > 0
+    return np.asarray(figure | (joined & beside))
 
 
 def bridge_gaps(figure: BoolArray, score: FloatArray) -> BoolArray:

@@ -87,8 +87,8 @@ def read_mask(path: Path, size: tuple[int, int], *, channel: str = "auto") -> ND
         spec = source.spec()
         if (spec.full_height, spec.full_width) != size:
             raise MismatchedInput(
-                f"{path}: is {spec.full_width} x {spec.full_height}, the hero is {size[1]} x {size[0]}; draw the mask over "
-                "a full-size frame of the hero"
+                f"{path}: is {spec.full_width} x {spec.full_height}, the hero is {size[1]} x {size[0]}; draw the mask "
+                "over a full-size frame of the hero"
             )
         pixels = source.read_image(0, 0, 0, spec.nchannels, "float")
         if pixels is None:

@@ -27,8 +27,8 @@ class Render(Section):
     exr: bool = key(True, "The finished frames as half-float EXR, `*relit*`.", kind="yes/no")
     movie: Literal["none", "auto", "prores", "dnxhr", "ffv1"] = key(
         "none",
-        "The finished frames as a movie in the hero's own encoding, every frame by itself, with its timecode and sound; "
-        "`auto` takes what keeps its sampling and bit depth.",
+        "The finished frames as a movie in the hero's own encoding, every frame by itself, with its timecode and "
+        "sound; `auto` takes what keeps its sampling and bit depth.",
         kind="choice",
     )
     elements: tuple[

@@ -12,7 +12,7 @@ from lightstack.core.decoder import code_scales
 from lightstack.core.grain_measure import BurstTally, cut_strips
 from lightstack.core.grain_profile import Footage, make_profile
 from lightstack.core.light import convert_matrix
-from lightstack.core.measured import curve_of
+from lightstack.core.measured import curve_of, name_curve
 from lightstack.core.sampling import space_evenly
 from lightstack.errors import UnusableTake
 from lightstack.jobs.footage import FittedTake
@@ -123,4 +123,4 @@ def describe_encoding(encoding: Encoding, codec: str) -> str:
     if encoding.ocio_space is not None:
         return f"{codec}, {encoding.ocio_space}"
     bits = "float" if encoding.is_float else f"{encoding.bit_depth} bit"
-    return f"{codec}, {encoding.transfer}, {bits}, {encoding.range}, {encoding.chroma}"
+    return f"{codec}, {name_curve(encoding)}, {bits}, {encoding.range}, {encoding.chroma}"

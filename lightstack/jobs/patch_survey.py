@@ -29,7 +29,8 @@ def survey_patched(
     progress: Progress,
 ) -> HeroFrames:
     """Return the hero over the frames that any patch needs. ``offset``: shot frame minus source frame."""
-    needed = [frame - offset for maker in makers for frame in (maker.frames[0], maker.frames[-1])]
+    laid = [frame for maker in makers for frame in (maker.frames[0], maker.frames[-1])] or list(hero.frames)
+    needed = [frame - offset for frame in laid]
     proxies = survey_hero(folder, hero, seen, "patch", (min(needed), max(needed)), progress=progress)
     return HeroFrames(proxies, seen.registration, offset)
 

@@ -17,9 +17,8 @@ class BuiltSet:
     """A still picture of the set in the origin's place, at full size.
 
     ``file``: its EXR, within the folder for results. ``inside`` (H, W) where it is known; elsewhere the nearest that
-    is known goes on. ``name``: of the take or sweep. ``role``: "empty_lit", "empty", "clean", "plate" (the clean plate) or "sweep".
-    ``frames``:
-    how many were averaged, 0 not counted.
+    is known goes on. ``name``: of the take or sweep. ``role``: "empty_lit", "empty", "clean", "plate" (the clean
+    plate) or "sweep". ``frames``: how many were averaged, 0 not counted.
     """
 
     file: str
@@ -35,8 +34,9 @@ class PulledMatte:
     """A shot's matte as it was pulled, frame by frame in ``file``, before hands help.
 
     ``source_frames`` (n,); ``places`` (n + 1,) where each frame's record begins; ``areas`` and ``doubts``
-    (n,) shares of the picture; ``factor`` of the doubt and gain pictures; ``standing`` (h, w) 0..1 in what share of the frames each place counts as
-    figure; ``ghosts``: places, in words, where the set's picture shows what the hero never does.
+    (n,) shares of the picture; ``factor`` of the doubt and gain pictures; ``standing`` (h, w) 0..1 in what share of the
+    frames each place counts as figure; ``ghosts``: places, in words, where the set's picture shows what the hero never
+    does.
     """
 
     file: str

@@ -27,6 +27,8 @@ KINDS = {
     "big_carrier": {"big_carrier": True},
     "unreached": {"unreached": True},
     "422": {"chroma": "422"},
+    "eight_red": {"bits": 8, "chroma": "420", "gel": "red", "noise": (5e-5, 5e-7)},
+    "eight": {"bits": 8, "chroma": "420", "noise": (5e-5, 5e-7)},
     "no_bump": {"bump_px": 0.0, "turn_deg": 0.0},
 }
 

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from made.crossing import DARK, cross_photo, cross_room
 
-from lightstack.core.matte import MatteFinder, finish_frame, lay, learn_hero
+from lightstack.core.matte import MatteFinder, claim_parts, finish_frame, lay, learn_hero
 from lightstack.records import NoiseModel
 
 # Seeds 31 to 38 were looked at while the thresholds were set. The floors below hold what was reached on these, in small
@@ -139,3 +139,16 @@ def test_logs_are_laid_into_a_pose():
     moved = lay(picture, np.array([[1, 0, 3], [0, 1, -2], [0, 0, 1.0]]))
     assert moved[6:10, 13:17].min() > 0.99 and moved.sum() == pytest.approx(picture.sum(), rel=1e-3)
     assert lay(picture, np.eye(3)) is picture
+
+
+def test_what_hangs_on_a_figure_and_nothing_explains_is_the_figures():
+    figure, unclear = np.zeros((2, 60, 80), bool)
+    figure[5:20, 30:40] = True  # a head
+    unclear[20:40, 28:42] = True  # the body beneath, in the shade
+    unclear[50:58, 0:30] = True  # a shadow elsewhere
+    claimed = claim_parts(figure, unclear)
+    assert claimed[5:40, 31:39].all() and not claimed[48:].any()
+    large = unclear.copy()
+    large[20:60] = True  # larger than a body can be
+    np.testing.assert_array_equal(claim_parts(figure, large), figure)
+    np.testing.assert_array_equal(claim_parts(figure, np.zeros_like(figure)), figure)

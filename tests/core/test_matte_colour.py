@@ -26,7 +26,7 @@ def test_a_known_mixture_comes_apart():
 
 
 def test_the_sets_noise_does_not_travel_with_thin_mixtures():
-    frame, alpha, wall, red = make()
+    frame, alpha, wall, _ = make()
     noise = 0.05 * np.random.default_rng(4).standard_normal(frame.shape).astype(np.float32)
     figure = take_set_out(frame + noise, alpha, wall)
     thin = (alpha > 0) & (alpha < 0.15)

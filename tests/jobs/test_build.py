@@ -13,8 +13,8 @@ from lightstack.files.plates import read_exr
 from lightstack.files.tables import read_mix
 from lightstack.files.takes import open_take
 from lightstack.jobs.build import build_shot
-from lightstack.jobs.sheets import pick_sheet_frames
 from lightstack.jobs.options import BuildOptions
+from lightstack.jobs.sheets import pick_sheet_frames
 from lightstack.records import MixCurve
 
 SHOT = """
