@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from lightstack.core.doubt import SWING, find_doubt, find_unexplained
 from lightstack.core.matte_cut import edge_weights, part_picture
 from lightstack.core.matte_evidence import WORN_SHARE, Evidence, ShadeLook, fit_shade, weigh_difference
-from lightstack.core.matte_finish import FrameMatte, find_box, finish_frame
+from lightstack.core.matte_finish import FrameMatte, Mark, find_box, finish_frame
 from lightstack.core.matte_follow import follow
 from lightstack.core.matte_light import LogSet, carry_on, compare_logs, fit_drift, fit_held_light, prepare_set
 from lightstack.core.matte_time import average_still, mark_still
@@ -50,18 +50,6 @@ class HeroLearned:
     held: NDArray[np.float32]
     colours: FigureColours
     shade: ShadeLook
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """A frame parted at survey size: ``figure`` (h, w) bool; ``sure`` and ``band`` (h, w) bool, sure figure and edges;
-    ``doubt`` (h, w) 0..1; ``gain`` (h, w, 3) by which the set's picture is multiplied in this frame."""
-
-    figure: BoolArray
-    sure: BoolArray
-    band: BoolArray
-    doubt: NDArray[np.float32]
-    gain: NDArray[np.float32]
 
 
 def learn_hero(

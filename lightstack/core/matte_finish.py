@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -15,16 +14,25 @@ from lightstack.core.matte_edges import EdgeColours, carry_figure, solve_band, s
 from lightstack.core.regions import disc
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
-if TYPE_CHECKING:
-    from lightstack.core.matte import Mark
-
-__all__ = ["FrameMatte", "enlarge", "find_box", "finish_frame"]
+__all__ = ["FrameMatte", "Mark", "enlarge", "find_box", "finish_frame"]
 
 Box = tuple[slice, slice]
 FIGURE_REACH = 40  # survey pixels beside the band in which the figure's colour is looked for
 LOOKS = 3  # full-size pixels to a side of a survey pixel that are looked at for it
 BOX_MARGIN = 4
 ROUGHEN = 1.0  # survey pixels by which the parting's outline may be off
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A frame parted at survey size: ``figure`` (h, w) bool; ``sure`` and ``band`` (h, w) bool, sure figure and edges;
+    ``doubt`` (h, w) 0..1; ``gain`` (h, w, 3) by which the set's picture is multiplied in this frame."""
+
+    figure: BoolArray
+    sure: BoolArray
+    band: BoolArray
+    doubt: NDArray[np.float32]
+    gain: NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
