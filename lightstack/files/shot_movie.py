@@ -25,7 +25,7 @@ from lightstack.files.tables import timecode_at
 from lightstack.files.takes import Take
 from lightstack.records import BoolArray, CodedFrame, FloatArray, TakeInfo
 
-__all__ = ["ShotMovie", "open_shot_movie"]
+__all__ = ["ShotMovie", "begin_shot_movie"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class _Plan:
 
 
 class ShotMovie:
-    """A movie of the shot on its way; use it as a context manager. Made by `open_shot_movie`.
+    """A movie of the shot on its way; use it as a context manager. Made by `begin_shot_movie`.
 
     ``path``: with its suffix. ``codec``: what was chosen. ``timecode``: of the first frame, or None. ``notes``: one
     sentence for each thing that is not as in the hero.
@@ -106,7 +106,7 @@ class ShotMovie:
         self._writer.write(widen_planes(planes, self._take.info.encoding, self.codec.encoding))
 
 
-def open_shot_movie(
+def begin_shot_movie(
     path: str | Path,
     take: Take,
     *,

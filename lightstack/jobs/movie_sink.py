@@ -8,7 +8,7 @@ from types import TracebackType
 from typing import Any
 
 from lightstack.files.folder import read_json, write_json
-from lightstack.files.shot_movie import open_shot_movie
+from lightstack.files.shot_movie import begin_shot_movie
 from lightstack.files.takes import Take
 from lightstack.jobs.preview_sink import find_mask
 from lightstack.jobs.shot_frames import ShotFrame
@@ -29,7 +29,7 @@ class MovieSink:
     def __init__(
         self, path: Path, hero: Take, *, codec: str, frames: tuple[int, int], rate: Fraction | None = None
     ) -> None:
-        self._movie = open_shot_movie(path, hero, first=frames[0], last=frames[1], codec=codec, rate=rate)
+        self._movie = begin_shot_movie(path, hero, first=frames[0], last=frames[1], codec=codec, rate=rate)
         self.name = self._movie.path.name
         self._beyond: dict[int, tuple[int, int, int]] = {}
 

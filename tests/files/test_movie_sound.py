@@ -8,7 +8,7 @@ import pytest
 from clips import moving_pictures
 from sounding import SAMPLE_RATE, read_sound, write_hero
 
-from lightstack.files.shot_movie import open_shot_movie
+from lightstack.files.shot_movie import begin_shot_movie
 from lightstack.files.takes import open_take
 
 RATE = Fraction(24000, 1001)
@@ -20,7 +20,7 @@ LENGTH = round((LAST - FIRST + 1) / RATE * SAMPLE_RATE)
 def cut_movie(folder, hero, *, first=FIRST, last=LAST, codec="prores", **more):
     with (
         open_take(hero) as take,
-        open_shot_movie(folder / "cut", take, first=first, last=last, codec=codec, **more) as movie,
+        begin_shot_movie(folder / "cut", take, first=first, last=last, codec=codec, **more) as movie,
     ):
         for frame in take.frames(first, last):
             movie.write(frame.planes)

@@ -18,7 +18,7 @@ from lightstack.errors import MismatchedInput, OutputError, SettingError
 from lightstack.files.movie_facts import probe_movie
 from lightstack.files.movie_writer import MovieWriter
 from lightstack.files.plates import write_exr, write_png
-from lightstack.files.shot_movie import open_shot_movie
+from lightstack.files.shot_movie import begin_shot_movie
 from lightstack.files.takes import open_take
 
 RATE = Fraction(24000, 1001)
@@ -29,7 +29,7 @@ def copy_range(folder, hero, first, last, *, codec="auto", name="out", **more):
     """Write a range of a hero with no light on it."""
     with (
         open_take(hero) as take,
-        open_shot_movie(folder / name, take, first=first, last=last, codec=codec, **more) as movie,
+        begin_shot_movie(folder / name, take, first=first, last=last, codec=codec, **more) as movie,
     ):
         unlit = np.zeros((take.info.height, take.info.width), bool)
         for frame in take.frames(first, last):
@@ -132,7 +132,7 @@ def test_a_lossy_movie_is_near(tmp_path, codec, least_db):
 def test_light_has_the_movies_bits_and_the_rest_keeps_its_codes(tmp_path):
     pictures = moving_pictures(2, (24, 32))
     hero = write_clip(tmp_path / "hero.mkv", pictures, codec="ffv1", tags=TAGS_709)
-    with open_take(hero) as take, open_shot_movie(tmp_path / "out", take, first=1, last=2) as movie:
+    with open_take(hero) as take, begin_shot_movie(tmp_path / "out", take, first=1, last=2) as movie:
         for frame in take.frames():
             before = take.linear(frame)
             light = before.copy()
@@ -191,7 +191,7 @@ def test_a_named_colour_does_not_change_the_tags(tmp_path):
     hero = write_clip(tmp_path / "hero.mkv", moving_pictures(2), codec="ffv1", tags=TAGS_709)
     with (
         open_take(hero, colour="slog3", rotate=90) as take,
-        open_shot_movie(tmp_path / "out", take, first=1, last=2) as movie,
+        begin_shot_movie(tmp_path / "out", take, first=1, last=2) as movie,
     ):
         for frame in take.frames():
             light = take.linear(frame)
@@ -296,21 +296,21 @@ def test_what_cannot_be_a_movie_is_one_line(tmp_path):
     for number in (1, 2):
         write_exr(tmp_path / "stills" / f"s.{number:04d}.exr", np.zeros((8, 8, 3), np.float32), primaries="bt709")
     with open_take(tmp_path / "stills") as take, pytest.raises(SettingError, match=r"floating-point stills.*EXR"):
-        open_shot_movie(tmp_path / "out", take, first=1, last=2, rate=RATE)
+        begin_shot_movie(tmp_path / "out", take, first=1, last=2, rate=RATE)
     with open_take(hero) as take:
         with pytest.raises(SettingError, match=r"frames 3-9 are not all in it; it holds 1-4"):
-            open_shot_movie(tmp_path / "out", take, first=3, last=9)
+            begin_shot_movie(tmp_path / "out", take, first=3, last=9)
         with pytest.raises(SettingError, match=r"ffv1 is written as \.mkv; name it out\.mkv"):
-            open_shot_movie(tmp_path / "out.mov", take, first=1, last=2)
+            begin_shot_movie(tmp_path / "out.mov", take, first=1, last=2)
         planes = next(take.frames()).planes
         with (
             pytest.raises(SettingError, match="1 frames were written, 2 were expected"),
-            open_shot_movie(tmp_path / "out", take, first=1, last=2) as movie,
+            begin_shot_movie(tmp_path / "out", take, first=1, last=2) as movie,
         ):
             movie.write(planes)
         with (
             pytest.raises(OutputError, match="cannot be written"),
-            open_shot_movie(tmp_path / "gone" / "out", take, first=1, last=1) as movie,
+            begin_shot_movie(tmp_path / "gone" / "out", take, first=1, last=1) as movie,
         ):
             movie.write(planes)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["hero.mkv", "stills"]
@@ -323,8 +323,8 @@ def test_whole_number_stills_make_a_movie_once_their_rate_is_known(tmp_path):
         write_png(tmp_path / "stills" / f"s.{number:04d}.png", picture)
     with open_take(tmp_path / "stills") as take:
         with pytest.raises(SettingError, match="no frame rate"):
-            open_shot_movie(tmp_path / "out", take, first=7, last=8)
-        with open_shot_movie(tmp_path / "out", take, first=7, last=8, rate=Fraction(25)) as movie:
+            begin_shot_movie(tmp_path / "out", take, first=7, last=8)
+        with begin_shot_movie(tmp_path / "out", take, first=7, last=8, rate=Fraction(25)) as movie:
             for frame in take.frames():
                 movie.write(frame.planes)
     with open_take(movie.path) as take:
@@ -338,8 +338,8 @@ def test_files_that_differ_make_no_one_movie(tmp_path):
     two = write_clip(tmp_path / "b.mkv", moving_pictures(3), codec="ffv1", tags={**TAGS_709, "color_trc": 13})
     with open_take([one, two]) as take:
         with pytest.raises(MismatchedInput, match=r"b\.mkv: is not coded as a\.mkv"):
-            open_shot_movie(tmp_path / "out", take, first=2, last=5)
-        with open_shot_movie(tmp_path / "out", take, first=4, last=5) as movie:  # within one of them
+            begin_shot_movie(tmp_path / "out", take, first=2, last=5)
+        with begin_shot_movie(tmp_path / "out", take, first=4, last=5) as movie:  # within one of them
             for frame in take.frames(4, 5):
                 movie.write(frame.planes)
     assert probe_movie(movie.path).tags.transfer == 13

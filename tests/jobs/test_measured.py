@@ -36,10 +36,10 @@ def render(light):
     return np.arcsinh(STEEP * light) / np.arcsinh(STEEP * TOP)
 
 
-def soft_light(room, frames):
-    """Return a wide lamp's light: the sweep's over some frames at once, 0.5 where it is brightest but for 1 %."""
-    light = room.clean[frames].astype(np.float32).sum(axis=0)
-    return 0.5 / np.quantile(light, 0.99) * light
+def sum_frames(room, frames):
+    """Return a wide lamp's total: the sweep's over some frames at once, 0.5 where it is brightest but for 1 %."""
+    total = room.clean[frames].astype(np.float32).sum(axis=0)
+    return 0.5 / np.quantile(total, 0.99) * total
 
 
 def find_judged(bare, *lamps, sigmas=10.0, top=TOP):
@@ -86,7 +86,7 @@ def room():
 def lamps(room, tmp_path_factory):
     """Takes with no lamp, with each of two and with both, and their light."""
     folder = tmp_path_factory.mktemp("lamps")
-    a, b = soft_light(room, slice(6, 19)), soft_light(room, slice(19, 32))
+    a, b = sum_frames(room, slice(6, 19)), sum_frames(room, slice(19, 32))
     lights = {"dark": 0 * a, "one": a, "other": b, "both": a + b}
     for seed, (name, light) in enumerate(lights.items()):
         film(folder / f"{name}.mkv", [room.ambient + light] * 10, seed)
@@ -181,7 +181,7 @@ def plate_error(plate, room):
 
 def test_a_plate_is_as_near_to_the_light_as_if_the_curve_were_published(inspected, room, lamps, tmp_path, unwatched):
     response = str(lamps[0] / "look" / RESPONSE_FILE)
-    lights = [room.ambient + light.astype(np.float32) for light in room.clean]
+    lights = [room.ambient + added.astype(np.float32) for added in room.clean]
     errors = []
     for curve, keys in ((render, {"colour": "measured", "response": response}), (render_published, {})):
         folder = tmp_path / curve.__name__
