@@ -37,7 +37,7 @@ def render(light):
 
 
 def sum_frames(room, frames):
-    """Return a wide lamp's total: the sweep's over some frames at once, 0.5 where it is brightest but for 1 %."""
+    """Return a wide lamp's light: the sweep's over some frames at once, 0.5 where it is brightest but for 1 %."""
     total = room.clean[frames].astype(np.float32).sum(axis=0)
     return 0.5 / np.quantile(total, 0.99) * total
 
@@ -170,7 +170,7 @@ def test_levels_are_believed_up_to_where_the_camera_clips():
     assert find_ceiling(log, quick=True) == 1  # a quick look does not search for the plateau
 
 
-def plate_error(plate, room):
+def plate_error(room, plate):
     """Mean error of a plate against the light that was filmed, where neither camera clips; a common gain is taken out,
     which no sum of lamps can tell."""
     truth = np.max(room.clean.astype(np.float64), axis=0)
@@ -187,7 +187,7 @@ def test_a_plate_is_as_near_to_the_light_as_if_the_curve_were_published(inspecte
         folder = tmp_path / curve.__name__
         folder.mkdir()
         sweep = film(folder / "sweep.mkv", lights, 9, curve)
-        errors.append(plate_error(build(sweep, folder, unwatched, **keys).plate.light, room))
+        errors.append(plate_error(room, build(sweep, folder, unwatched, **keys).plate.light))
     # REFERENCE  the light that was filmed; and the plate of the same light by a camera of the published curve, since
     # noise and the choice of frames cost what they cost whatever the curve.
     # TOLERANCE  3 % more, as the curve is held to.
