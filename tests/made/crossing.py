@@ -61,8 +61,8 @@ def cross_room(seed, *, size=(180, 320), frames=24, lead=2, cloth=LIGHT, light=(
 def cross_photo(seed, *, size=(240, 360), frames=20, blur_frames=6, shade=0.45, light_change=0.12):
     """A cut-out of real texture crosses a photograph and throws a soft shadow.
 
-    The background: a photograph of scikit-image's with nobody in it, scaled and mirrored as ``seed`` has it; the cut-out wears
-    another's texture. It stands, then moves; while it moves, ``blur_frames`` steps make one exposure. The light over
+    The background: a photograph of scikit-image's with nobody in it, scaled and mirrored as ``seed`` has it; the
+    cut-out wears another's texture. It stands, then moves; while it moves, ``blur_frames`` steps make one exposure. The light over
     the set falls and shifts slowly by ``light_change``.
     """
     rng = np.random.default_rng([seed, 977])
