@@ -62,8 +62,8 @@ def cross_photo(seed, *, size=(240, 360), frames=20, blur_frames=6, shade=0.45, 
     """A cut-out of real texture crosses a photograph and throws a soft shadow.
 
     The background: a photograph of scikit-image's with nobody in it, scaled and mirrored as ``seed`` has it; the
-    cut-out wears another's texture. It stands, then moves; while it moves, ``blur_frames`` steps make one exposure. The light over
-    the set falls and shifts slowly by ``light_change``.
+    cut-out wears another's texture. It stands, then moves; while it moves, ``blur_frames`` steps make one exposure. The
+    light over the set falls and shifts slowly by ``light_change``.
     """
     rng = np.random.default_rng([seed, 977])
     names = rng.permutation(["coffee", "chelsea", "coins", "brick", "gravel", "moon"])
