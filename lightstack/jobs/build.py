@@ -18,6 +18,7 @@ from lightstack.jobs.figure_light import check_figure_light, list_figure_files
 from lightstack.jobs.finish import Delivery, finish
 from lightstack.jobs.frame_tasks import LIGHT, MadeFrames, check_movie, check_sheet_frames
 from lightstack.jobs.frames_stage import RenderWish, check_render_frames, make_frames
+from lightstack.jobs.grain_stage import check_grain
 from lightstack.jobs.hand_masks import list_hand_files
 from lightstack.jobs.hero import describe_reading, identify_take, look_at_hero, open_hero
 from lightstack.jobs.holdout_stage import check_holdout
@@ -54,6 +55,7 @@ def build_shot(
         settings = ask_for_frames(settings)
     check_inputs(settings)
     check_clean(settings)
+    check_grain(settings)
     check_ocio(options)
     with claimed_folder(settings.out) as folder:
         wish = render or RenderWish()

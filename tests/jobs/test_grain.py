@@ -8,6 +8,7 @@ import pytest
 from clips import write_clip
 from grain_helpers import film, make_ramp, profile_of
 from jobs_helpers import fit
+from unwatched import Unwatched
 
 from lightstack.cli.main import run
 from lightstack.errors import MissingInput, SettingError, UnreadableInput, UnusableTake
@@ -15,10 +16,12 @@ from lightstack.files.grain_profiles import read_grain, write_grain
 from lightstack.files.keep import keep_record, recall_record
 from lightstack.files.plates import read_exr, write_exr
 from lightstack.files.shotfile import parse_shot
+from lightstack.jobs.build import build_shot
 from lightstack.jobs.grain import list_spans, measure_grain, plan_bursts
 from lightstack.jobs.grain_stage import check_grain
 from lightstack.jobs.grain_takes import name_frame
 from lightstack.jobs.grain_words import compare_profiles, describe_grain, doubt_range
+from lightstack.jobs.options import BuildOptions
 from lightstack.records import GrainProfile, Registration, Stretch
 from lightstack.report.grain_plot import plot_grain
 
@@ -211,3 +214,11 @@ def test_the_stage_measures_once_and_recalls(footage, tmp_path):
                 )
             assert found.pairs >= 30 and all((folder.path / name).is_file() for name, _ in list_grain_files(delivery))
     assert said.count("grain: unchanged") == 1
+
+
+def test_a_build_refuses_a_profile_that_is_not_there_before_anything_long_begins(tmp_path):
+    (tmp_path / "hero.mkv").write_bytes(b"no movie: it must not be opened")
+    shot = '[takes.hero]\npath = "hero.mkv"\n[[sweep]]\npath = "hero.mkv"\n[grain]\nprofile = "none.json"\n'
+    (tmp_path / "shot.toml").write_text(shot)
+    with pytest.raises(MissingInput, match=r"none\.json"):
+        build_shot(tmp_path / "shot.toml", options=BuildOptions(), progress=Unwatched())
