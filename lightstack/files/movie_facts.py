@@ -19,7 +19,7 @@ from lightstack.errors import InputError, MissingInput, UnreadableInput
 from lightstack.files.pixels import PixelLayout, parse_layout
 from lightstack.files.tags import ColourTags
 
-__all__ = ["FrameIndex", "MovieFacts", "list_index", "open_container", "probe_movie", "scan_index"]
+__all__ = ["FrameIndex", "MovieFacts", "list_index", "open_container", "open_for_reading", "probe_movie", "scan_index"]
 
 LEADING_PACKETS = 64  # how far to look for packets that show before the first frame
 _LOG_LOCK = threading.Lock()
@@ -73,7 +73,7 @@ def open_container(path: Path) -> Iterator[tuple[Any, Any]]:
     """
     _check_file(path)
     try:
-        container = av.open(str(path), metadata_errors="replace")
+        container = open_for_reading(path)
     except (av.error.FFmpegError, OSError, ValueError) as error:
         raise UnreadableInput(
             f"{path}: is not a movie that can be read, or its end is missing ({_reason(error)}); "
@@ -87,6 +87,13 @@ def open_container(path: Path) -> Iterator[tuple[Any, Any]]:
                 "expected a complete movie file; copy it again from the card"
             )
         yield container, stream
+
+
+def open_for_reading(path: Path) -> Any:
+    """Open a movie whatever letters its tags are written in. Raises what PyAV does."""
+    if int(av.__version__.split(".")[0]) >= 19:  # broken letters come as lone surrogates
+        return av.open(str(path))
+    return av.open(str(path), metadata_errors="replace")
 
 
 def _check_file(path: Path) -> None:
@@ -197,8 +204,13 @@ def _read_tags(stream: Any, frame: Any) -> ColourTags:
         range=int(frame.color_range or context.color_range),
         chroma_location=_find_chroma_location(frame, stream.time_base),
         codec=context.name,
-        dynamic=any(part.type.name in _DYNAMIC_COLOUR for part in frame.side_data),
+        dynamic=any(name in _DYNAMIC_COLOUR for name in _name_side_data(frame)),
     )
+
+
+def _name_side_data(frame: Any) -> list[str]:
+    """Name what goes with a frame; PyAV walks over the things themselves, from 19 on over their types."""
+    return [getattr(part, "type", part).name for part in frame.side_data]
 
 
 def _find_chroma_location(frame: Any, time_base: Fraction) -> str:
@@ -233,7 +245,7 @@ def _find_timecode(container: Any, stream: Any) -> str | None:
     for metadata in (*(track.metadata for track in tracks), container.metadata):
         found = next((value for key, value in metadata.items() if key.lower() == "timecode" and value), None)
         if found:  # some containers keep their keys in capitals
-            return found
+            return str(found).encode(errors="replace").decode()  # lone surrogates could not be written anywhere
     return None
 
 

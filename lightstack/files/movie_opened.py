@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -55,7 +56,7 @@ def _seek_before(container: Any, stream: Any, time: int) -> None:
     Some containers (transport streams) land behind the place asked for; packets tell, without decoding.
     """
     for back_seconds in SEEK_BACK_SECONDS:
-        target = time - int(back_seconds / stream.time_base)
+        target = time - int(back_seconds / Fraction(stream.time_base))
         container.seek(target, stream=stream, backward=True)
         found = next((p.pts for p in container.demux(stream) if p.is_keyframe and p.pts is not None), None)
         if found is not None and found <= time:

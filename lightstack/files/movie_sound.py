@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.errors import UnreadableInput
+from lightstack.files.movie_facts import open_for_reading
 
 __all__ = ["HeroSound", "SoundStretch"]
 
@@ -120,7 +121,7 @@ class HeroSound:
 
     def _open(self, path: Path) -> Any:
         try:
-            return av.open(str(path), metadata_errors="replace")
+            return open_for_reading(path)
         except (av.error.FFmpegError, OSError, ValueError) as error:
             raise _refuse(path, error) from None
 
@@ -152,7 +153,7 @@ class HeroSound:
         left = set(tracks)
         for packet in _demux(source, wanted, stretch.path):
             track = tracks[packet.stream_index]
-            if packet.pts is not None and packet.pts * packet.time_base >= stretch.end:
+            if packet.pts is not None and packet.pts * Fraction(packet.time_base) >= stretch.end:
                 left.discard(packet.stream_index)
                 if not left:
                     return
@@ -236,7 +237,7 @@ def _cut(
     """Write those samples of a decoded frame that lie in the stretch; silence where there are none before them."""
     rate = frame.sample_rate
     samples = _lay_out(frame)
-    place = round((Fraction(frame.pts) * frame.time_base - stretch.begin + offset) * rate)
+    place = round((Fraction(frame.pts) * Fraction(frame.time_base) - stretch.begin + offset) * rate)
     if track.expected is not None and abs(place - track.expected) < GAP_SECONDS * rate:
         place = track.expected
     track.expected = place + len(samples)
