@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 from lightstack.core.regions import disc
 from lightstack.records import BoolArray, FloatArray
 
-__all__ = ["find_doubt", "find_unexplained", "list_hand_work", "rate_hand_work"]
+__all__ = ["find_doubt", "find_second_pieces", "find_unexplained", "list_hand_work", "pick_hanging", "rate_hand_work"]
 
 SWING = 0.8  # log-odds by which all evidence is leaned either way
 WEAK, PART = 0.3, 0.03  # of what the strongest tenth says; of the picture's diagonal, what is looked at together
-BESIDE, CHANGED, AGAINST = 0.08, 2.0, -2.0  # of the picture's diagonal; sigma; log-odds
+BESIDE, CHANGED, AGAINST = 0.08, 2.0, -2.5  # of the picture's diagonal; sigma; log-odds
+HULL, HIDDEN, ALIKE = 0.05, -3.0, -2.5  # of the picture's diagonal; log-odds, in the hull and beside it
+TOUCHES, CLAIM = 0.7, 2.5  # of the root of its area; of the figure's own
+NECK, SECOND = 0.005, 0.7  # of the picture's diagonal; of the main piece's mean strength
 UNSEEN = 0.5  # own evidence below which a figure's inside was filled rather than seen
 
 
@@ -32,7 +35,7 @@ def find_doubt(
     ``leaning``: partings 0..1 with all evidence leaned towards the set and towards the figure: where they differ
     nothing but the lean decided. ``figure``: the parting taken. ``score``: own evidence of every pixel; where the
     figure's inside speaks for the set, it was filled from around; where it says far less than elsewhere, it may be no
-    figure. ``unexplained``: (h, w) see `find_unexplained`.
+    figure. ``unexplained``: (h, w) what else is doubtful, see `find_unexplained` and `find_second_pieces`.
     """
     unclear = np.zeros(figure.shape, bool) if unexplained is None else unexplained
     swing = np.abs(np.asarray(leaning[1]) - np.asarray(leaning[0]))
@@ -48,10 +51,11 @@ def find_doubt(
 def find_unexplained(
     figure: BoolArray, score: FloatArray, mismatch: FloatArray, shows_set: FloatArray
 ) -> BoolArray:
-    """Places beside or inside a figure that are not the set as lit, though nothing shows that a shadow lies there.
+    """Places beside or inside a figure that may be its, though they were not counted as it, (h, w) bool.
 
     ``mismatch``: (h, w) distance from the set as lit, in sigma; ``shows_set``: (h, w) 0..1, the set's texture is seen.
-    Where evidence against a figure is strong all the same, it counts.
+    What is not the set as lit, with nothing that shows a shadow there; and what lies in a figure's hull, or hangs on
+    it, and looks like the set, where noise or want of texture leave little to tell that.
     """
     if not figure.any():
         return np.zeros(figure.shape, bool)
@@ -60,7 +64,51 @@ def find_unexplained(
     )
     reach = max(5, round(BESIDE * float(np.hypot(*figure.shape))))
     near = cv2.dilate(figure.astype(np.uint8), disc(reach)) > 0
-    return np.asarray(near & ~figure & (changed > CHANGED) & (seen < 0.3) & (told > AGAINST))
+    odd = near & (seen < 0.5) & (changed > CHANGED) & (told > AGAINST)
+    hidden = find_hull(figure) & ((seen < 0.5) | (changed < CHANGED)) & (told > HIDDEN)
+    found = (odd | hidden) & ~figure
+    alike = (near & (changed < CHANGED) & (told > ALIKE) & ~figure).astype(np.uint8)
+    alike = cv2.morphologyEx(alike, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    return np.asarray(found | pick_hanging(figure | found, alike > 0))
+
+
+def pick_hanging(figure: BoolArray, parts: BoolArray) -> BoolArray:
+    """Those of ``parts`` (h, w) that hang on a figure: no larger than it may be, and broadly joined to it."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(parts.astype(np.uint8))
+    touching = np.bincount(labels[cv2.dilate(figure.astype(np.uint8), disc(2)) > 0], minlength=count)
+    area = stats[:, cv2.CC_STAT_AREA]
+    keep = (touching >= TOUCHES * np.sqrt(area)) & (area <= CLAIM * max(int(figure.sum()), 1))
+    keep[0] = False
+    return np.asarray(keep[labels])
+
+
+def find_hull(figure: BoolArray) -> BoolArray:
+    """A figure with its bays closed, (h, w) bool; the picture's border counts as more of it."""
+    side = max(5, round(HULL * float(np.hypot(*figure.shape))))
+    padded = cv2.copyMakeBorder(figure.astype(np.uint8), side, side, side, side, cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disc(side))[side:-side, side:-side] > 0)
+
+
+def find_second_pieces(figure: BoolArray, strength: FloatArray, band: BoolArray) -> BoolArray:
+    """Pieces that hardly hang together with the main one and look far less unlike the set, (h, w) bool.
+
+    ``strength``: (h, w) what the colours alone say; ``band``: (h, w) edges, doubtful with the piece they bound. So
+    looks a mirror's picture of somebody, or a shadow that was taken for one.
+    """
+    side = max(1, round(NECK * float(np.hypot(*figure.shape))))
+    cores = cv2.erode(figure.astype(np.uint8), disc(side))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(cores)
+    if count < 3:
+        return np.zeros(figure.shape, bool)
+    told = np.bincount(labels.ravel(), np.asarray(strength, np.float64).ravel(), count)
+    mean = told / np.maximum(stats[:, cv2.CC_STAT_AREA], 1)
+    told[0] = -np.inf
+    weak = mean < SECOND * mean[int(np.argmax(told))]
+    weak[0] = False
+    _, nearest = cv2.distanceTransformWithLabels(1 - cores, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
+    owner = np.zeros(int(nearest.max()) + 1, np.int32)
+    owner[nearest[cores > 0]] = labels[cores > 0]
+    return np.asarray(weak[owner[nearest]] & (figure | band))
 
 
 def find_weak(figure: BoolArray, score: FloatArray) -> BoolArray:

@@ -9,18 +9,26 @@ it was bumped, the set's picture is moved.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.doubt import SWING, find_doubt, find_unexplained
+from lightstack.core.doubt import SWING, find_doubt, find_second_pieces, find_unexplained, pick_hanging
 from lightstack.core.matte_cut import edge_weights, part_picture
-from lightstack.core.matte_evidence import WORN_SHARE, Evidence, ShadeLook, fit_shade, weigh_difference
+from lightstack.core.matte_evidence import (
+    WORN_SHARE,
+    Evidence,
+    ShadeLook,
+    find_changed,
+    fit_shade,
+    weigh_difference,
+)
 from lightstack.core.matte_finish import FrameMatte, Mark, find_box, finish_frame
-from lightstack.core.matte_follow import follow
+from lightstack.core.matte_follow import follow, measure_speed
 from lightstack.core.matte_light import LogSet, carry_on, compare_logs, fit_drift, fit_held_light, prepare_set
+from lightstack.core.matte_texture import weigh_texture
 from lightstack.core.matte_time import average_still, mark_still
 from lightstack.core.matte_worn import FigureColours
 from lightstack.core.regions import disc
@@ -29,6 +37,7 @@ from lightstack.records import BoolArray, FloatArray, NoiseModel
 
 __all__ = ["FrameMatte", "HeroLearned", "Mark", "MatteFinder", "finish_frame", "learn_hero"]
 
+SHOWN = 1.0  # log-odds at which texture is seen
 SURE = 3.0  # log-odds at which a pixel speaks for itself
 FAIR, TOGETHER = 1.0, 9  # log-odds in the mean over so many pixels square
 ALIKE_REACH = 0.06  # of the picture's diagonal: how far from a sure figure its colours are looked for
@@ -38,16 +47,17 @@ SMEAR_SIGMA = 3.0
 PINHOLE, OPEN = 1e-4, -1.2  # of the picture; mean log-odds below which a hole is one
 BRIDGE, UNCLEAR = 0.025, -0.7  # of the picture's diagonal; log-odds above which the set is not clearly seen
 NOISY = 0.12  # of a level: the noise of one survey pixel beyond which texture hardly tells a shadow from a body
-TOUCHES, CLAIM = 0.7, 2.5  # of the root of its area; of the figure's own
+LEAST_SPEED, CORE = 1.5, 0.5  # pixels to a frame; of a limb's thickness
 RIM, MOTION_RIM = 2, 0.02  # edge band: survey pixels always; of the picture's diagonal where something moves
 
 
 @dataclass(frozen=True, slots=True)
 class HeroLearned:
-    """``held`` (h, w, 3) logs by which the hero is lit differently all the time, in the origin's place; the figure's
-    ``colours``; what ``shade`` looks like on the set."""
+    """``held`` (h, w, 3) logs by which the hero is lit differently all the time, in the origin's place, and ``relit``
+    (h, w) 0..1 where that brings another texture; the figure's ``colours``; what ``shade`` looks like on the set."""
 
     held: NDArray[np.float32]
+    relit: NDArray[np.float32]
     colours: FigureColours
     shade: ShadeLook
 
@@ -58,17 +68,19 @@ def learn_hero(
     noise: NoiseModel,
     *,
     poses: Sequence[NDArray[np.float64]] | None = None,
+    relit: bool = True,
 ) -> HeroLearned:
     """Learn from frames spread over the take, all at survey size ``(h, w, 3)``.
 
     ``sets``: the set's picture in each frame's place. ``poses``: origin -> frame at survey size; identities if None.
+    ``relit``: light may change the set's very texture; without, what stood in the set's picture stays to be found.
     15 to 25 frames are enough; the more of them show each place free, the better.
     """
     known = [prepare_set(picture, noise) for picture in sets]
     differences = [compare_logs(frame, one) for frame, one in zip(frames, known, strict=True)]
     places = [np.eye(3)] * len(known) if poses is None else list(poses)
     laid = [lay(d, np.linalg.inv(pose)) for d, pose in zip(differences, places, strict=True)]
-    held = fit_held_light(laid, known[0])
+    held, changed = fit_held_light(laid, known[0], shows_set=find_shown(laid, known[0]) if relit else None)
     lefts = []
     for difference, one, pose in zip(differences, known, places, strict=True):
         left = difference - lay(held, pose)
@@ -80,7 +92,17 @@ def learn_hero(
         logs = one.logs + difference
         evidence = weigh_difference(logs, left, one, shade=shade)
         colours.add(logs, speaks_for_itself(evidence.less_outline(shade.sharp)))
-    return HeroLearned(held, colours, shade)
+    return HeroLearned(held, changed, colours, shade)
+
+
+def find_shown(differences: Sequence[NDArray[np.float32]], known: LogSet) -> BoolArray:
+    """Where the set's own texture is seen in the median of differences ``(h, w, 3)`` over a take, (h, w) bool."""
+    middle = np.median(np.stack(differences), axis=0).astype(np.float32)
+    logs = known.logs + middle
+    variance = known.variance_at(logs)
+    whole = np.median(middle, axis=(0, 1)).astype(np.float32)
+    changed = find_changed(middle - whole, variance)
+    return np.asarray(weigh_texture(logs, known, variance, changed=changed).odds < -SHOWN)
 
 
 def lay(picture: NDArray[np.float32], pose: NDArray[np.float64]) -> NDArray[np.float32]:
@@ -120,7 +142,10 @@ class MatteFinder:
         self.noise = noise
         self.known = prepare_set(set_picture, noise)
         self._noisy = cv2.blur(np.sqrt(self.known.variance.mean(-1)), (5, 5)) > NOISY
-        self._held = learned.held if pose is None else lay(learned.held, pose)
+        place = np.eye(3) if pose is None else pose
+        self._held = lay(learned.held, place)
+        relit = lay(learned.relit[..., None] * learned.held, place)
+        self._shown = replace(self.known, logs=self.known.logs + relit)
         self._colours, self._shade = learned.colours, learned.shade
         self._before: tuple[FloatArray, FloatArray] | None = None  # frame and parting
 
@@ -132,7 +157,7 @@ class MatteFinder:
         drift = fit_drift(difference - self._held, self.known)
         rest = difference - self._held - drift
         logs = self.known.logs + difference
-        evidence = weigh_difference(logs, rest, self.known, noise_share=share, shade=self._shade)
+        evidence = weigh_difference(logs, rest, self._shown, noise_share=share, shade=self._shade)
         part, alike = self._follow(frame)
         score = self._weigh_worn(logs, evidence, part) + MEMORY * alike * (2 * part - 1)
         parts = self._part(logs, rest, score)
@@ -141,8 +166,9 @@ class MatteFinder:
         unclear = find_unexplained(figure, score, evidence.mismatch, evidence.shows_set)
         figure = claim_parts(figure, unclear & self._noisy)
         seen = np.where(filled, np.float32(-1), score)
+        sure, band = draw_band(figure, self._moving(window, centre), evidence.mismatch, self._speed(window, centre))
+        unclear |= find_second_pieces(figure, evidence.by_colour(), band)
         doubt = find_doubt((parts[0], parts[2]), figure, seen, unexplained=unclear)
-        sure, band = draw_band(figure, self._moving(window, centre), evidence.mismatch)
         gain = np.exp(self._held + drift + carry_shade(rest, self.known, figure | band))
         return Mark(figure, sure, band, doubt, gain.astype(np.float32))
 
@@ -187,6 +213,14 @@ class MatteFinder:
         return moving
 
 
+    def _speed(self, window: Sequence[FloatArray], centre: int) -> NDArray[np.float32]:
+        """How fast things move here, (h, w) pixels to a frame."""
+        near = [k for k in (centre + 1, centre - 1) if 0 <= k < len(window)]
+        if not near:
+            return np.zeros(window[centre].shape[:2], np.float32)
+        return measure_speed(window[centre], window[near[0]], self.known.floor)
+
+
 def clean_parting(part: FloatArray, evidence: Evidence, score: FloatArray) -> tuple[BoolArray, BoolArray]:
     """Round a parting's corners, keep figures with a core that speaks for itself, and fill holes that nothing opens.
 
@@ -212,14 +246,10 @@ def claim_parts(figure: BoolArray, unclear: BoolArray) -> BoolArray:
     Notes: a body in the shade of a dark room looks like a deep shadow; light shining through it is the worse mistake.
     What is larger than the figure itself, or merely touches it, is left.
     """
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(unclear.astype(np.uint8))
-    touching = np.bincount(labels[cv2.dilate(figure.astype(np.uint8), disc(2)) > 0], minlength=count)
-    area = stats[:, cv2.CC_STAT_AREA]
-    keep = (touching >= TOUCHES * np.sqrt(area)) & (area <= CLAIM * max(int(figure.sum()), 1))
-    keep[0] = False
-    claimed = (figure | keep[labels]).astype(np.uint8)
+    hanging = pick_hanging(figure, unclear)
+    claimed = (figure | hanging).astype(np.uint8)
     joined = cv2.morphologyEx(claimed, cv2.MORPH_CLOSE, disc(RIM)) > 0
-    beside = cv2.dilate(keep[labels].astype(np.uint8), disc(RIM)) > 0
+    beside = cv2.dilate(hanging.astype(np.uint8), disc(RIM)) > 0
     return np.asarray(figure | (joined & beside))
 
 
@@ -246,11 +276,14 @@ def fill_closed(mask: NDArray[np.uint8], score: FloatArray) -> BoolArray:
     return np.asarray((mask > 0) | fill[labels])
 
 
-def draw_band(figure: BoolArray, moving: BoolArray, mismatch: FloatArray) -> tuple[BoolArray, BoolArray]:
+def draw_band(
+    figure: BoolArray, moving: BoolArray, mismatch: FloatArray, speed: FloatArray
+) -> tuple[BoolArray, BoolArray]:
     """Return sure figure and edge band, (h, w) bool each; the band is as wide as motion smears the edge.
 
-    ``mismatch``: (h, w) distance from the set in sigma. What moves and differs from the set outside the figure is its
-    smear; the edge is as soft towards the inside.
+    ``mismatch``: (h, w) distance from the set in sigma; ``speed`` (h, w) pixels to a frame. What moves and differs
+    from the set outside the figure is its smear; the edge is as soft towards the inside, or softer: a shutter may be
+    open all the time, and of a smear that is clear to see most was counted as figure.
     """
     mask = figure.astype(np.uint8)
     band = (cv2.dilate(mask, disc(RIM)) > 0) & (cv2.erode(mask, disc(RIM)) == 0)
@@ -259,7 +292,11 @@ def draw_band(figure: BoolArray, moving: BoolArray, mismatch: FloatArray) -> tup
     smear = moving & (np.asarray(mismatch) > SMEAR_SIGMA) & ~figure & (outside <= farthest)
     smear = cv2.morphologyEx(smear.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
     width = cv2.dilate(np.where(smear, outside, 0).astype(np.float32), disc(farthest))
-    band |= smear | (figure & (inside <= width))
+    within = cv2.blur(mask.astype(np.float32), (2 * farthest + 1,) * 2)
+    fast = cv2.blur(np.asarray(speed, np.float32) * mask, (2 * farthest + 1,) * 2) / np.maximum(within, 1e-3)
+    core = (1 - CORE) * cv2.dilate(inside, disc(farthest))  # a limb keeps an inside, by which its colour is known
+    deep = moving & (inside <= np.minimum(np.minimum(fast, farthest), core)) & (fast >= LEAST_SPEED)
+    band |= smear | (figure & ((inside <= width) | deep))
     return figure & ~band, np.asarray(band)
 
 

@@ -16,8 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.matte_light import LogSet, strayed
+from lightstack.core.matte_texture import weigh_texture
 from lightstack.core.matte_worn import any_figure_says, smooth_logs
-from lightstack.records import FloatArray
+from lightstack.core.regions import disc
+from lightstack.records import BoolArray, FloatArray
 
 __all__ = ["WORN_SHARE", "Evidence", "ShadeLook", "fit_shade", "weigh_difference"]
 
@@ -26,14 +28,17 @@ ALIKE_SHARE = 0.05  # of the set's density: from there on the figure's own says 
 TEMPER = 0.6  # pixels share their errors with neighbours: each says that much of what it would say alone
 PRIOR = 0.6  # log-odds against a figure where nothing is told
 SHADE_SHARE = 0.25  # how often the set is shaded, against as lit
-MOST = 6.0  # no pixel says more than that
-TEXTURE_MOST = 4.0  # log-odds a pixel's texture may tell
-SEEN_SAYS, GONE_SAYS = 1.5, 0.7  # neighbours' texture tells the same again; a codec may flatten it
+MOST, STRONG = 6.0, 12.0  # no pixel says more than that; no colour
 SURELY_SEEN = 1.5  # log-odds
 SHADE_DEPTH, GLOW_HEIGHT = 1.3, 0.4  # logs of one usual shadow, one usual brightening
 SHADE_COLOUR, SHADE_COLOUR_RISE = 0.05, 0.22  # change of colour a shadow may bring: at once, and per log of depth
 SCATTER_LIMITS = (0.1, 0.5)
 SHADE_SEEN, LEAST_SHADE, CLEAR_SHADE, SHADE_PIXELS = 1.0, 0.25, 0.5, 300  # log-odds, logs, logs, pixels
+CHANGED_SIGMAS, GAP = 2.5, 5  # gaps of so many pixels between changed places are looked at with them
+CLEAR_CONTRAST = 1.0  # variances of a pixel
+GONE_SHOWS = 0.5  # share of texture that must be missed where it is said to be gone
+UNSURE_SAYS = 0.7  # share that is taken from what speaks for a shadow that nothing shows
+SHARED = 3.2  # pixels that share an error
 CLEARLY = 3.5  # sigma of a local mean
 EDGE_SAYS = 1.5  # log-odds where the whole outline nearby is sharp
 SOFT, SHARP = 0.58, 0.85  # shares at which an outline is a shadow's, a body's
@@ -60,7 +65,8 @@ class Evidence:
     is seen; ``mismatch`` (h, w) distance from the set as lit, in sigma.
 
     ``set_says`` (h, w) log density of what is seen if it is the set, ``any_says`` if it is a figure of any colour;
-    ``texture`` and ``outlined`` (h, w) log-odds that those add.
+    ``texture`` and ``outlined`` (h, w) log-odds that those add; ``unsure`` (h, w) 0..1, it changed as in a shadow, but
+    neither texture nor a soft outline shows that one lies there.
     """
 
     score: NDArray[np.float32]
@@ -70,10 +76,15 @@ class Evidence:
     texture: NDArray[np.float32]
     outlined: NDArray[np.float32]
     any_says: NDArray[np.float32]
+    unsure: NDArray[np.float32]
 
     def less_outline(self, share: float) -> NDArray[np.float32]:
         """Log-odds (h, w) with ``share`` of what the outline says left out."""
-        return _odds(self.any_says, self.set_says, self.texture + (1 - share) * self.outlined)
+        return _odds(self.any_says, self.set_says, self.texture + (1 - share) * self.outlined, self.unsure)
+
+    def by_colour(self) -> NDArray[np.float32]:
+        """Log-odds (h, w) of the colours alone."""
+        return np.clip(self.any_says - self.set_says, 0, STRONG).astype(np.float32)
 
     def wearing(self, worn: NDArray[np.float32], share: FloatArray) -> NDArray[np.float32]:
         """Log-odds (h, w) for a figure that wears colours of density ``worn`` (h, w) in ``share`` (h, w) of cases.
@@ -82,14 +93,17 @@ class Evidence:
         says little: it would be the same over the whole garment.
         """
         likely = (1 - share) * np.exp(self.any_says) + share * worn
-        score = _odds(np.log(np.maximum(likely, 1e-12)), self.set_says, self.texture + self.outlined)
+        score = _odds(np.log(np.maximum(likely, 1e-12)), self.set_says, self.texture + self.outlined, self.unsure)
         alike = share * worn / (worn + ALIKE_SHARE * np.exp(np.minimum(self.set_says, 20)) + 1e-6)
         silent = np.minimum(alike / WORN_SHARE, 1) * (1 - self.shows_set)
         return np.where(score < 0, score * (1 - silent), score).astype(np.float32)
 
 
-def _odds(figure_says: FloatArray, set_says: FloatArray, form_says: FloatArray) -> NDArray[np.float32]:
+def _odds(
+    figure_says: FloatArray, set_says: FloatArray, form_says: FloatArray, unsure: FloatArray
+) -> NDArray[np.float32]:
     told = TEMPER * (np.asarray(figure_says) - set_says) + form_says - PRIOR
+    told = np.where(told < 0, told * (1 - UNSURE_SAYS * np.asarray(unsure)), told)
     return np.clip(told, -MOST, MOST).astype(np.float32)
 
 
@@ -114,12 +128,30 @@ def weigh_difference(
     unsteady = np.maximum(*(cv2.erode(strayed(rest, one_frame, n), np.ones((n, n), np.uint8)) for n in (3, 5)))
     shaded = shade_says(near, spread, shade) - 0.5 * np.maximum(unsteady - 1.6, 0) ** 2
     set_says = np.logaddexp(np.log(1 - SHADE_SHARE) + as_lit, np.log(SHADE_SHARE) + shaded).astype(np.float32)
-    texture = weigh_texture(logs, known, one_frame)
-    shows_set = np.clip(-texture / SURELY_SEEN, 0, 1).astype(np.float32)
-    outlined = EDGE_SAYS * tell_outlined(rest, variance, known)
+    changed = find_changed(rest, variance)
+    says = weigh_texture(logs, known, one_frame, changed=changed)
+    shows_set = np.clip(-says.odds / SURELY_SEEN, 0, 1).astype(np.float32)
+    # of what looks as lit, its colour tells the same; and where texture is gone it is missing in the difference too
+    missing = cv2.blur((rest**2 / variance).mean(-1), (5, 5), borderType=cv2.BORDER_REPLICATE) - 1
+    gone = np.clip(missing / np.maximum(GONE_SHOWS * says.contrast, 1e-3), 0, 1)
+    gone *= np.clip(says.contrast / CLEAR_CONTRAST, 0, 1)  # under the noise it could not be missed
+    texture = np.where(changed, says.odds, np.maximum(says.odds, 0) * gone).astype(np.float32)
+    sharp, soft = tell_outlined(rest, variance, known)
+    outlined = EDGE_SAYS * sharp
+    unsure = (changed * (1 - says.told) * (1 - soft)).astype(np.float32)
     any_says = any_figure_says(smooth_logs(logs), spread, known)
-    score = _odds(any_says, set_says, texture + outlined)
-    return Evidence(score, shows_set, mismatch, set_says, texture, outlined, any_says)
+    score = _odds(any_says, set_says, texture + outlined, unsure)
+    return Evidence(score, shows_set, mismatch, set_says, texture, outlined, any_says, unsure)
+
+
+def find_changed(rest: NDArray[np.float32], variance: NDArray[np.float32]) -> BoolArray:
+    """Where a frame differs from the set as lit, (h, w) bool; over more pixels where it is noisy."""
+    found = np.zeros(rest.shape[:2], bool)
+    for side in (3, 7):
+        near, mass = weigh_means(rest, variance, side)
+        found |= (near**2 / (SHARED / (side**2 * mass) + 0.01**2)).mean(-1) > CHANGED_SIGMAS**2
+    clean = cv2.medianBlur(found.astype(np.uint8), 5)
+    return np.asarray(cv2.morphologyEx(clean, cv2.MORPH_CLOSE, disc(GAP)) > 0)
 
 
 def fit_shade(frames: Sequence[tuple[NDArray[np.float32], NDArray[np.float32], LogSet]]) -> ShadeLook:
@@ -132,10 +164,10 @@ def fit_shade(frames: Sequence[tuple[NDArray[np.float32], NDArray[np.float32], L
         variance = known.variance_at(logs)
         near, mass = weigh_means(rest, variance, 5)
         lightness = near.mean(-1)
-        use = weigh_texture(logs, known, variance) < -SHADE_SEEN
+        use = weigh_texture(logs, known, variance, changed=find_changed(rest, variance)).odds < -SHADE_SEEN
         use &= (lightness < -LEAST_SHADE) & (1 / mass.mean(-1) < CLEAR_SHADE**2)
         slopes.append((near[use] / lightness[use, None]) - 1)
-        ends.append(tell_outlined(rest, variance, known)[use])
+        ends.append(tell_outlined(rest, variance, known)[0][use])
     found = np.concatenate(slopes)
     if len(found) < SHADE_PIXELS:
         return PLAIN_SHADE
@@ -145,12 +177,17 @@ def fit_shade(frames: Sequence[tuple[NDArray[np.float32], NDArray[np.float32], L
     return ShadeLook(colour, scatter.astype(np.float32), float(np.concatenate(ends).mean()))
 
 
-def tell_outlined(rest: NDArray[np.float32], variance: NDArray[np.float32], known: LogSet) -> NDArray[np.float32]:
-    """How surely what differs from the set ends like a body, (h, w) 0..1."""
+def tell_outlined(
+    rest: NDArray[np.float32], variance: NDArray[np.float32], known: LogSet
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """How surely what differs from the set ends like a body, and how surely like a soft shadow, (h, w) 0..1 each."""
     near, mass = weigh_means(rest, variance, 3)
     mismatch = np.sqrt((near**2 / (0.35 / mass + 0.01**2)).mean(-1)).astype(np.float32)
-    share = share_of_sharp_outline(near, mismatch, known)
-    return np.asarray(np.clip((share - SOFT) / (SHARP - SOFT), 0, 1) * np.clip(mismatch - 1, 0, 1), np.float32)
+    share, told = share_of_sharp_outline(near, mismatch, known)
+    differs = np.clip(mismatch - 1, 0, 1)
+    sharp = np.clip((share - SOFT) / (SHARP - SOFT), 0, 1) * differs
+    soft = np.clip(2 * (SOFT * told - share) / SOFT, 0, 1)
+    return np.asarray(sharp, np.float32), np.asarray(soft, np.float32)
 
 
 def shade_says(
@@ -183,8 +220,9 @@ def weigh_means(
 
 def share_of_sharp_outline(
     near: NDArray[np.float32], mismatch: NDArray[np.float32], known: LogSet
-) -> NDArray[np.float32]:
-    """How sharply what differs from the set ends round each place, (h, w) 0..1: a body at once, most shadows slowly.
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """How sharply what differs from the set ends round each place, (h, w) 0..1: a body at once, most shadows slowly;
+    and how surely an outline was seen there, (h, w) 0..1.
 
     ``near``: (h, w, 3) smoothed log differences; ``mismatch``: (h, w) the same in sigma. At the outline of what
     differs, the change two pixels in is set against that eight pixels in. Where the set itself has an edge a shadow
@@ -202,22 +240,4 @@ def share_of_sharp_outline(
         mass = cv2.blur(outline, (side, side))
         share += (1 - told) * cv2.blur(sharp, (side, side)) / np.maximum(mass, 1e-6)
         told += (1 - told) * np.clip(side * mass, 0, 1)  # an outline right through the box is enough
-    return np.asarray(share, np.float32)
-
-
-def weigh_texture(
-    logs: NDArray[np.float32], known: LogSet, variance: NDArray[np.float32], *, side: int = 9
-) -> NDArray[np.float32]:
-    """Log-odds (h, w) that the set's own texture is gone, however it is lit; below 0 it is seen.
-
-    A matched filter: with the texture t of the set, the frame's texture f is either t or something else, and the
-    difference of squared misfits over the noise is (t * t - 2 * f * t) / 2. A plain patch of set tells nothing. In a
-    shadow as deep as the floor that was added before the logarithm, t is flatter by what the floor takes.
-    """
-    box: dict[str, Any] = {"ksize": (side, side), "borderType": cv2.BORDER_REPLICATE}
-    mean, mean_known = cv2.blur(logs, **box), cv2.blur(known.logs, **box)
-    open_now, open_set = (np.maximum(1 - known.floor * np.exp(-m), 0.02) for m in (mean, mean_known))
-    own = (known.logs - mean_known) * np.minimum(open_now / open_set, 1)
-    told = ((0.5 * own**2 - (logs - mean) * own) / (2 * variance)).sum(-1)
-    near = cv2.blur(np.clip(told, -TEXTURE_MOST, TEXTURE_MOST), (5, 5), borderType=cv2.BORDER_REPLICATE)
-    return np.asarray(np.where(near > 0, GONE_SAYS, SEEN_SAYS) * near, np.float32)
+    return np.asarray(share, np.float32), np.asarray(told, np.float32)

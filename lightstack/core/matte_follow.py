@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from lightstack.records import FloatArray
 
-__all__ = ["follow"]
+__all__ = ["follow", "measure_speed"]
 
 LEAST_FLOW = 32  # pixels: pictures smaller than that are taken to stand still
 FLOW_STEPS = 28.0  # codes to an octave
@@ -29,6 +29,14 @@ def follow(
         for p in (before, part)
     ]  # fmt: skip
     return moved[0], moved[1]
+
+
+def measure_speed(frame: FloatArray, other: FloatArray, floor: NDArray[np.float32]) -> NDArray[np.float32]:
+    """How far the content of each pixel moves from one frame ``(h, w, 3)`` to its neighbour, (h, w) pixels."""
+    if min(frame.shape[:2]) < LEAST_FLOW:
+        return np.zeros(frame.shape[:2], np.float32)
+    flow = find_flow(*(code_flow(picture, floor) for picture in (frame, other)))
+    return np.asarray(np.hypot(flow[..., 0], flow[..., 1]), np.float32)
 
 
 def find_flow(now: NDArray[np.uint8], then: NDArray[np.uint8]) -> NDArray[np.float32]:

@@ -193,14 +193,14 @@ def learn(
     for again in (False, True):
         places = SetPlaces(bare, request.inside, factor, own)
         sets = [places.at(pose)[1] for pose in poses]
-        learned = learn_hero(frames, sets, noise, poses=[scale_pose(pose, factor) for pose in poses])
+        learned = learn_hero(frames, sets, noise, poses=[scale_pose(pose, factor) for pose in poses], relit=again)
         standing = count_standing(frames, sets, poses, factor, noise, learned)
         if again:
             break
         resting, pose = frames_of_one_pose(frames, poses)
         ghosts = find_ghosts(standing, places.at(pose)[1], resting, noise=noise)
         if not ghosts.any():
-            break
+            continue
         shown, inside = warp_picture(np.median(np.stack(resting), axis=0).astype(np.float32), pose, factor=factor)
         bare = paint_ghosts(bare, shown, ghosts & inside)
     return places, learned, ghosts, standing

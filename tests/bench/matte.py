@@ -88,7 +88,7 @@ def report(way: str, hero: Hero, numbers: list[int], truths: list, make: Callabl
     print(
         f"  {way:12s} IoU {total['inter'] / total['union']:.4f} (all {total['all'] / total['all_union']:.4f},"
         f" worst {worst[0]:.3f} at {worst[1]})  MSE {total['mse'] / len(rows):.5f}  SAD {total['sad'] / len(rows):.3f}"
-        f"  grad {total['grad'] / len(rows):.3f}  doubt {100 * total['doubt'] / len(rows):.2f} %"
+        f"  grad {total['grad'] / len(rows):.3f}  doubt {total['doubt'] / max(total['figure'], 1):.3f} of the figure"
         f"  still edges {np.mean(known) if known else float('nan'):.4f}  {time.perf_counter() - start:.1f} s"
     )
 

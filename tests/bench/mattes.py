@@ -113,8 +113,8 @@ def shrink(alpha: NDArray, like: NDArray) -> NDArray[np.float32]:
 
 
 def judge(alpha: NDArray, truth: NDArray, doubt: NDArray | None = None) -> dict[str, float]:
-    """IoU at 0.5 (outside doubt), MSE, SAD in thousands, gradient error in thousands (Rhemann et al. 2009: Gaussian
-    derivatives of sigma 1.4, squared differences of the gradient's length)."""
+    """IoU at 0.5 (outside doubt), areas of doubt and figure, MSE, SAD in thousands, gradient error in thousands
+    (Rhemann et al. 2009: Gaussian derivatives of sigma 1.4, squared differences of the gradient's length)."""
     keep = np.ones(truth.shape, bool) if doubt is None else doubt < 0.5
     a, t = (alpha >= 0.5) & keep, (truth >= 0.5) & keep
     slope = [_slope(picture) for picture in (alpha, truth)]
@@ -125,7 +125,8 @@ def judge(alpha: NDArray, truth: NDArray, doubt: NDArray | None = None) -> dict[
         "mse": float(((alpha - truth) ** 2).mean()),
         "sad": float(np.abs(alpha - truth).sum()) / 1e3,
         "grad": float(((slope[0] - slope[1]) ** 2).sum()) / 1e3,
-        "doubt": 0.0 if doubt is None else float((doubt >= 0.5).mean()),
+        "doubt": float((~keep).sum()),
+        "figure": float((truth >= 0.5).sum()),
     }
 
 

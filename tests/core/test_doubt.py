@@ -2,7 +2,15 @@
 
 import numpy as np
 
-from lightstack.core.doubt import find_doubt, find_unexplained, find_weak, list_hand_work, rate_hand_work
+from lightstack.core.doubt import (
+    find_doubt,
+    find_second_pieces,
+    find_unexplained,
+    find_weak,
+    list_hand_work,
+    pick_hanging,
+    rate_hand_work,
+)
 
 SIZE = (60, 80)
 
@@ -58,5 +66,35 @@ def test_a_gap_that_is_neither_the_set_as_lit_nor_a_shadow_is_doubtful():
     score, mismatch = blank - 1, blank.copy()
     mismatch[20:40, 20:60] = 5
     assert find_unexplained(figure, score, mismatch, blank)[23:27, 25:55].all()
-    for known in ((blank - 5, mismatch, blank), (score, blank, blank), (score, mismatch, blank + 1)):
+    for known in ((blank - 5, mismatch, blank), (blank - 5, blank, blank), (blank - 5, mismatch, blank + 1)):
         assert not find_unexplained(figure, *known).any()
+
+
+def test_what_looks_like_the_set_between_limbs_is_doubtful_where_that_says_little():
+    figure, blank = np.zeros(SIZE, bool), np.zeros(SIZE, np.float32)
+    figure[10:50, 28:32], figure[10:50, 38:42] = True, True
+    for score, doubtful in ((-1, True), (-5, False)):
+        found = find_unexplained(figure, blank + score, blank, blank)
+        assert found[14:46, 34:36].all() == doubtful
+        assert not found[:, :10].any()
+
+
+def test_a_weaker_piece_that_hardly_hangs_together_with_the_main_one_is_doubtful():
+    figure = np.zeros(SIZE, bool)
+    figure[10:50, 10:30], figure[20:40, 50:65], figure[30, 30:50] = True, True, True
+    strength = np.where(np.arange(SIZE[1]) < 40, 10, 3) * np.ones(SIZE, np.float32)
+    band = np.zeros(SIZE, bool)
+    band[20:40, 65:68] = True
+    second = find_second_pieces(figure, strength, band)
+    assert second[20:40, 50:68].all() and not second[:, :30].any()
+    assert not find_second_pieces(figure, np.full(SIZE, 5.0), band).any()
+
+
+def test_what_hangs_on_a_figure_is_broadly_joined_to_it_and_no_larger():
+    figure, parts = np.zeros((2, *SIZE), bool)
+    figure[5:25, 30:40] = True
+    parts[25:40, 28:42], parts[50:58, 0:30] = True, True
+    hanging = pick_hanging(figure, parts)
+    assert hanging[25:40, 28:42].all() and not hanging[48:].any()
+    parts[25:60] = True
+    assert not pick_hanging(figure, parts).any()

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from lightstack.core.matte_evidence import fit_shade, shade_says, weigh_difference, weigh_texture
+from lightstack.core.matte_evidence import fit_shade, shade_says, weigh_difference
 from lightstack.core.matte_light import compare_logs, prepare_set
+from lightstack.core.matte_texture import weigh_texture
 from lightstack.core.matte_worn import FigureColours
 from lightstack.records import NoiseModel
 
@@ -50,11 +51,44 @@ def test_what_stands_in_front_speaks_for_itself(wall, colour):
 def test_texture_tells_seen_from_gone(wall):
     known = prepare_set(wall, NOISE)
     variance = known.variance_at(known.logs)
-    seen = weigh_texture(known.logs - 1, known, variance)
-    gone = weigh_texture(0 * known.logs, known, variance)
+    seen = weigh_texture(known.logs - 1, known, variance).odds
+    gone = weigh_texture(0 * known.logs, known, variance).odds
     assert np.median(seen) < -1.5 and np.median(gone) > 1
     plain = prepare_set(np.full_like(wall, 0.2), NOISE)
-    np.testing.assert_allclose(weigh_texture(plain.logs, plain, variance), 0, atol=1e-6)
+    np.testing.assert_allclose(weigh_texture(plain.logs, plain, variance).odds, 0, atol=1e-6)
+
+
+def test_a_window_grows_until_noise_lets_texture_be_seen(wall):
+    loud = NoiseModel(np.full(3, 2e-4), np.full(3, 2e-2))
+    known = prepare_set(wall, loud)
+    rng = np.random.default_rng(6)
+    seen, gone = (
+        weigh_texture(compare_logs((light + loud.sigma(light) * rng.standard_normal(wall.shape)), known) + known.logs,
+                      known, known.variance_at(known.logs))
+        for light in (wall, np.full_like(wall, 0.2))
+    )  # fmt: skip
+    assert np.median(seen.odds) < -1.5 < 1 < np.median(gone.odds)
+
+
+def test_texture_in_a_shadow_beside_a_body_says_nothing_of_the_body(wall):
+    known = prepare_set(wall, NOISE)
+    logs = known.logs - 0.7
+    logs[:, 64:] = known.logs[:, 64:].mean((0, 1)) - 0.9  # a body without texture
+    rng = np.random.default_rng(7)
+    logs = (logs + 0.01 * rng.standard_normal(logs.shape)).astype(np.float32)
+    says = weigh_texture(logs, known, known.variance_at(logs), changed=np.ones(SIZE, bool))
+    assert (says.odds[8:-8, 8:56] < -1).mean() > 0.9
+    assert (says.odds[8:-8, 72:-8] > 1).mean() > 0.9
+
+
+def test_a_plain_wall_that_darkens_with_a_sharp_outline_is_not_surely_a_shadow():
+    plain = np.full((*SIZE, 3), 0.2, np.float32)
+    dim = np.ones(SIZE)
+    dim[42:56, 50:78] = 0.5
+    hard, soft = (weigh((plain * d[..., None]).astype(np.float32), plain) for d in (dim, gaussian_filter(dim, 3)))
+    inside = (slice(46, 52), slice(56, 72))
+    assert np.median(hard.unsure[inside]) > 0.9 and np.median(soft.unsure[inside]) < 0.5
+    assert np.median(hard.score[inside]) > np.median(soft.score[inside]) + 0.5
 
 
 def test_darkness_is_finite_and_undecided():

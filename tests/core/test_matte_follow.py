@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
-from lightstack.core.matte_follow import follow
+from lightstack.core.matte_follow import follow, measure_speed
 
 
 def test_a_parting_is_carried_along_the_motion():
@@ -23,3 +23,12 @@ def test_tiny_pictures_stand_still():
     blank = np.zeros((8, 8, 3), np.float32)
     part = np.ones((8, 8), np.float32)
     assert (follow(blank, blank, part, np.ones(3, np.float32))[1] == part).all()
+
+
+def test_speed_is_the_distance_from_frame_to_frame():
+    rng = np.random.default_rng(8)
+    texture = gaussian_filter(rng.normal(0, 1, (96, 128)), 2.5)
+    light = (0.2 * np.exp(0.5 * texture / texture.std())[..., None] * np.ones(3)).astype(np.float32)
+    speed = measure_speed(light, np.roll(light, 5, axis=1), np.full(3, 1e-3, np.float32))
+    assert abs(np.median(speed) - 5) < 0.5
+    assert (measure_speed(light[:20], light[:20], np.ones(3, np.float32)) == 0).all()

@@ -51,9 +51,28 @@ def test_light_that_differs_all_the_time_is_held_and_whoever_passes_is_not():
         frame = film(lit, k)
         frame[30:80, 10 + 18 * k : 28 + 18 * k] = 0.02
         differences.append(compare_logs(frame, known))
-    held = fit_held_light(differences, known)
+    held, relit = fit_held_light(differences, known)
     np.testing.assert_allclose(held.mean((0, 1)), np.log([1.3, 1.0, 0.8]), atol=0.03)
     assert np.abs(held - np.log([1.3, 1.0, 0.8])).max() < 0.25
+    assert relit.max() == 0
+
+
+def test_light_from_elsewhere_may_change_the_relief_and_somebody_who_sways_does_not():
+    wall, other = make_wall(64), make_wall(65)
+    known = prepare_set(wall, NOISE)
+    differences = []
+    for k in range(9):
+        lit = wall.copy()
+        lit[20:50, 20:60] = 1.8 * other[20:50, 20:60]
+        sway = 6 * (k % 3)
+        lit[60:90, 90 + sway : 110 + sway] = 0.02
+        differences.append(compare_logs(film(lit, k), known))
+    seen = np.ones(wall.shape[:2], bool)
+    held, relit = fit_held_light(differences, known, shows_set=seen)
+    assert relit[24:46, 24:56].min() > 0.9 and relit[60:90, 84:].max() == 0
+    lit = np.log(1.8 * other[24:46, 24:56] / wall[24:46, 24:56])
+    assert np.abs(held[24:46, 24:56] - lit).mean() < 0.05
+    assert not fit_held_light(differences, known, shows_set=~seen)[1].any()  # whoever holds still hides the set
 
 
 def test_means_carried_on_are_normalised_convolution():
