@@ -21,7 +21,7 @@ from lightstack.core.matte_light import carry_on
 from lightstack.core.regions import disc
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
-__all__ = ["PropMatte", "measure_width", "reach_of", "solve_prop"]
+__all__ = ["PropMatte", "measure_width", "own_trust", "reach_of", "solve_prop"]
 
 OPEN_SHUTTER = 0.6  # of the way from frame to frame that one exposure may smear over: a half-turn shutter and some more
 RIM = 2.0  # pixels on either side of a mask's outline in which an edge lies, at survey size
@@ -135,8 +135,13 @@ def take_own(
     """Take the set's share out of a frame; thin mixtures lean on the thing's own colour."""
     share = alpha[..., None]
     own = np.maximum(frame - (1 - share) * behind, 0)
-    trust = np.clip((share - 0.1) / 0.4, 0, 1)
+    trust = own_trust(share)
     return np.where(share > 0, trust * own + (1 - trust) * share * np.maximum(front, 0), 0).astype(np.float32)
+
+
+def own_trust(alpha: FloatArray) -> NDArray[np.float32]:
+    """Return how far a mixture's own light is that of the frame, 0..1; the rest is the thing's smooth colour."""
+    return np.asarray(np.clip((alpha - 0.1) / 0.4, 0, 1), np.float32)
 
 
 def measure_width(alpha: FloatArray) -> float:

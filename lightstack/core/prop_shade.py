@@ -53,8 +53,15 @@ def find_shade(
     colour = coarse / np.maximum(coarse.mean(-1, keepdims=True), DEEPEST)
     blend = np.clip(0.5 * (certain[..., None] / SHOWS - 1), 0, 1)
     ratio = np.clip(blend * np.minimum(fine, 1) + (1 - blend) * level * colour, DEEPEST, 1)
-    shade = 1 - cv2.GaussianBlur(keep.astype(np.float32), (0, 0), 0.8 * scale)[..., None] * (1 - ratio)
+    shade = 1 - soften(keep, away, 0.8 * scale)[..., None] * (1 - ratio)
     return carry_under(np.asarray(shade, np.float32), away, scale)
+
+
+def soften(keep: FloatArray, away: BoolArray, sigma: float) -> NDArray[np.float32]:
+    """Blur what is kept, (h, w), by what is seen of it: beside the thing a shadow does not fade."""
+    seen = (~away).astype(np.float32)
+    above, below = (cv2.GaussianBlur(one, (0, 0), sigma) for one in (np.asarray(keep * seen, np.float32), seen))
+    return np.asarray(above / np.maximum(below, 1e-3), np.float32)
 
 
 def ratio_over(frame: FloatArray, behind: FloatArray, weight: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:

@@ -10,7 +10,9 @@ from lightstack.files.schema_keys import Section, key
 from lightstack.files.schema_takes import TakeSettings
 from lightstack.files.schema_types import Frame, Name, Paths, Polygon, SourceRange
 
-__all__ = ["Element", "ElementWishes"]
+__all__ = ["LAYING", "Element", "ElementWishes"]
+
+LAYING = ("lay", "order", "follow_mix", "after")  # keys that change how a thing is laid, not how it is pulled
 
 
 class ElementWishes(Section):
@@ -64,7 +66,27 @@ class Element(TakeSettings):
         (), "Areas where nothing counts, such as a hand that stays.", kind="list of [[x, y], ...]", shown="none"
     )
     shadow: bool = key(True, "Write the thing's shadow, to be multiplied.", kind="yes/no")
+    lay: bool = key(True, "Lay the thing and its shadow in the shot's frames.", kind="yes/no")
+    order: Literal["front", "behind"] = key(
+        "front", "Whether it is before whoever stands in the hero, or behind, by the hold-out matte.", kind="choice"
+    )
+    follow_mix: Annotated[float, Field(ge=0, le=2)] = key(
+        1.0,
+        "How much of every light falls on the thing, with the light's mix; 1 is a guess by physics, 0 none.",
+        kind="number",
+        unit="share",
+    )
+    after: Literal["stay", "gone"] = key(
+        "stay",
+        "What comes after its last frame: where it came to rest it stays to the end of the shot, or it is gone.",
+        kind="choice",
+    )
     wishes: ElementWishes = key(ElementWishes(), "What the best try is like.", kind="section", shown="no demands")
+
+    @property
+    def behind(self) -> bool:
+        """Whether it is behind whoever stands in the hero."""
+        return self.order == "behind"
 
     @model_validator(mode="after")
     def _check_place(self) -> Element:

@@ -18,6 +18,8 @@ from lightstack.records import FloatArray
 
 __all__ = ["ElementSink"]
 
+SCREEN_WHITE = "screenWhite"  # a header's own name for it; no standard has one
+
 Coded = NDArray[np.float16] | NDArray[np.float32]
 Picture = Coded | Mapping[str, Coded]
 
@@ -25,8 +27,8 @@ Picture = Coded | Mapping[str, Coded]
 class ElementSink:
     """Writes chosen elements of every frame, each file whole or not at all; files that are written are left alone.
 
-    ``elements``: names in `ELEMENTS`, in their order. ``only``: the frames to write. ``describe_frame``: what stands in
-    the header of a frame's files.
+    ``elements``: names in `ELEMENTS`, in their order. ``only``: the frames to write. ``white``: what screened lights
+    work against, None: there are none. ``describe_frame``: what stands in the header of a frame's files.
     """
 
     def __init__(
@@ -38,13 +40,13 @@ class ElementSink:
         *,
         only: Collection[int],
         working: str,
-        screened: bool,
+        white: float | None,
         describe_frame: Callable[[ShotFrame], Attributes] = lambda shot: {},
     ) -> None:
-        extra = ("light_screen", "grain") if screened and "light" in elements else ()
+        extra = ("light_screen", "grain") if white is not None and "light" in elements else ()
         self._elements = tuple(name for name in ELEMENTS if name in (*elements, *extra))
         self._delivery, self._ledger, self._maker = delivery, ledger, maker
-        self._working, self._describe_frame = working, describe_frame
+        self._working, self._white, self._describe_frame = working, white, describe_frame
         missing = {frame: self._list_missing(frame) for frame in only}
         self._left = {frame: elements for frame, elements in missing.items() if elements}
         self.skipped = len(only) - len(self._left)
@@ -73,7 +75,8 @@ class ElementSink:
             else:
                 picture = self._pick(element, shot)
             path = self._delivery.folder.file(self._name(element, shot.number))
-            write_exr(path, picture, primaries=self._working, compression="zip", attributes=attributes)
+            said = attributes if element != "light_screen" else {**attributes, **self._name_white()}
+            write_exr(path, picture, primaries=self._working, compression="zip", attributes=said)
 
     def put(self, shot_frame: int, piece: None) -> None:
         """Note that the frame is written."""
@@ -81,7 +84,13 @@ class ElementSink:
 
     def describe(self, frames: Sequence[int]) -> list[tuple[str, str]]:
         """Return the files of frames with what they are, element by element."""
-        return [(self._name(element, frame), ELEMENTS[element]) for element in self._elements for frame in frames]
+        said = dict(ELEMENTS)
+        said["light_screen"] += "".join(f", against a white of {white:g}" for white in self._name_white().values())
+        return [(self._name(element, frame), said[element]) for element in self._elements for frame in frames]
+
+    def _name_white(self) -> dict[str, float]:
+        """Return the white that a screened light works against, as headers name it: without it nobody can lay it."""
+        return {} if self._white is None else {SCREEN_WHITE: float(self._white)}
 
     def _name(self, element: str, shot_frame: int) -> str:
         return f"{self._delivery.stem(element)}.{shot_frame:04d}.exr"
@@ -97,7 +106,7 @@ class ElementSink:
         """Return one element of a frame as it is written; dark where there is nothing of it."""
         size = shot.before.shape[:2]
         if element == "holdout":
-            return {"Y": to_half(np.zeros(size, np.float32) if shot.held is None else shot.held)}
+            return {"Y": to_half(np.zeros(size, np.float32) if shot.withheld is None else shot.withheld)}
         if element == "figure":
             figure = to_half(self._maker().make_figure(shot))
             matte = to_half(np.zeros(size, np.float32) if shot.held is None else shot.held)

@@ -14,26 +14,40 @@ from lightstack import __version__
 from lightstack.errors import SettingError
 from lightstack.files.folder import read_json, write_json
 from lightstack.files.schema import Element, ShotSettings, TakeSettings
+from lightstack.files.schema_element import LAYING
 from lightstack.jobs.clean import CleanTake
-from lightstack.jobs.element_pull import ElementRequest, Wishes, open_tries, pull_frames, read_bare
+from lightstack.jobs.element_files import PulledFiles, ThingFiles, find_files, warn_place
+from lightstack.jobs.element_pull import ElementRequest, OpenTries, Wishes, open_tries, pull_frames, read_bare
 from lightstack.jobs.element_results import write_frames_of, write_tries
 from lightstack.jobs.finish import Delivery
+from lightstack.jobs.footage import open_fitted
 from lightstack.jobs.hero import HeroPart, describe_reading, identify_take
+from lightstack.jobs.laid_things import Thing, ThingLayers
 from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.sweep_stage import SCHEMA
-from lightstack.records import FloatArray, HeroLook, Progress
+from lightstack.records import FloatArray, HeroLook, NoiseModel, Progress
 
-__all__ = ["BuiltElements", "element_or_recall"]
+__all__ = ["BuiltElements", "check_elements", "element_or_recall"]
+
+WAY = 1  # raised when the laying of things changes
+KEPT = 2  # raised when what is kept of a pulled thing changes
 
 AlphaAt = Callable[[int], FloatArray]  # shot frame -> (H, W) hold-out
 
 
 @dataclass(frozen=True, slots=True)
 class BuiltElements:
-    """What was written of all elements, with what it is, and what is doubtful."""
+    """What was written of all elements, with what it is, and what is doubtful; ``things`` that are laid in the frames,
+    and what the frames depend on by them."""
 
     files: tuple[tuple[str, str], ...] = ()
     warnings: tuple[str, ...] = ()
+    things: tuple[Thing, ...] = ()
+    inputs: Any = None
+
+    def make_layers(self, noise: NoiseModel, primaries: str) -> ThingLayers | None:
+        """Return what lays the things in the shot's frames; None where none is laid."""
+        return ThingLayers(self.things, noise=noise, primaries=primaries) if self.things else None
 
 
 def find_empty(settings: ShotSettings, element: Element) -> tuple[TakeSettings, str]:
@@ -69,6 +83,8 @@ def element_or_recall(
     """Pull every element of the shot, or take it as it was written. ``alpha_at``: the hold-out, None without one."""
     files: list[tuple[str, str]] = []
     warnings: list[str] = []
+    things: list[Thing] = []
+    laid: list[Any] = []
     for element in settings.element:
         kept = delivery.folder.scratch_folder(f"element_{element.name}") / "built.json"
         stage = f"element {element.name}"
@@ -82,7 +98,64 @@ def element_or_recall(
             delivery.book.record(stage, inputs, [name for name, _ in known["files"]])
         files += [(name, what) for name, what in known["files"]]
         warnings += known["warnings"]
-    return BuiltElements(tuple(files), tuple(warnings))
+        if element.lay:
+            pulled = find_pulled(delivery, settings, element, hero, known)
+            warnings += warn_place(element, pulled, hero.frames, hero.fitted.size, held=alpha_at is not None)
+            things.append(
+                ThingFiles(
+                    delivery.folder.path, pulled, behind=element.behind, follow_mix=element.follow_mix,
+                    stays=element.after == "stay",
+                )
+            )  # fmt: skip
+            laid.append([WAY, inputs, element.model_dump(mode="json", include=set(LAYING))])
+    return BuiltElements(tuple(files), tuple(warnings), tuple(things), laid or None)
+
+
+def find_pulled(
+    delivery: Delivery, settings: ShotSettings, element: Element, hero: HeroPart, known: dict[str, Any]
+) -> PulledFiles:
+    """Return the files of a pulled element. Raises SettingError where none of its frames lies in the shot."""
+    shadow = delivery.stem(f"{element.name}_shadow") if element.shadow else None
+    pulled = find_files(known["numbers"], known["centres"], known["areas"], (delivery.stem(element.name), shadow))
+    (first, last), (begin, end) = hero.frames, (pulled.numbers[0], pulled.numbers[-1])
+    if begin > last or end < first:
+        raise SettingError(
+            f"{settings.path}: [[element]] {element.name} is seen on frames {begin} to {end}, outside the shot's "
+            f"frames {first} to {last}; move it by `at` or `offset`, or write lay = false"
+        )
+    return pulled
+
+
+def check_elements(settings: ShotSettings, hero: HeroPart, options: BuildOptions) -> None:
+    """Refuse elements that cannot be used, as far as their takes' headers tell, before anything long begins.
+
+    Raises
+    ------
+    LightstackError
+        One line for a try that is not there, of another shape, outside the shot, or without an empty take.
+    """
+    first, last = hero.frames
+    for element in settings.element:
+        find_empty(settings, element)
+        if element.pick != "best" and element.pick > len(element.path):
+            raise SettingError(
+                f"{settings.path}: [[element]] {element.name} has pick = {element.pick}, but there are "
+                f"{len(element.path)} tries"
+            )
+        # a thing that was thrown before the shot may still fly in it, and one whose take begins after it never does
+        begin = element.at if element.at is not None else settings.shot.first_frame + (element.offset or 0)
+        if element.lay and begin > last:
+            raise SettingError(
+                f"{settings.path}: [[element]] {element.name} begins on frame {begin}, outside the shot's frames "
+                f"{first} to {last}; move it by `at` or `offset`, or write lay = false"
+            )
+        for path in element.path:
+            one = element.model_copy(update={"path": (path,)})
+            with open_fitted(
+                one, (settings.locate(path),), name=element.name, size=hero.fitted.size, working=hero.working,
+                options=options,
+            ):  # fmt: skip
+                pass
 
 
 def element_inputs(
@@ -100,10 +173,11 @@ def element_inputs(
         "schema": SCHEMA,
         "version": __version__,
         "names": [settings.shot.name, settings.shot.version, settings.shot.first_frame, name],
-        "element": element.model_dump(mode="json"),
+        "element": element.model_dump(mode="json", exclude=set(LAYING)),
         "tries": identify_take(book, element, settings.take_paths(element)),
         "empty": [empty.model_dump(mode="json"), identify_take(book, empty, settings.take_paths(empty))],
         "hero": hero.describe_inputs(book),
+        "kept": KEPT,
         "held": held_inputs if element.wishes.avoid_figure else None,
         "reading": describe_reading(options),
     }
@@ -139,7 +213,21 @@ def pull_one(
             stems=(stem, delivery.stem(f"{element.name}_shadow")), first=first, at=at, primaries=bare.origin.primaries,
             shadow=element.shadow,
         )  # fmt: skip
-    return {"files": [list(one) for one in files], "warnings": [f"{element.name}: {w}" for w in tries.warnings]}
+        path = describe_path(tries, at - first)
+    warnings = [f"{element.name}: {w}" for w in tries.warnings]
+    return {"files": [list(one) for one in files], "warnings": warnings, **path}
+
+
+def describe_path(tries: OpenTries, offset: int) -> dict[str, Any]:
+    """Return shot frames, middles and sizes of the pulled thing as plain values, frame by frame as it was written."""
+    told, followed = tries.looks[tries.picked].told, tries.looks[tries.picked].followed
+    assert followed is not None
+    seen = [k for k, blob in enumerate(followed.prop) if blob is not None]
+    return {
+        "numbers": [int(told.source_frames[k]) + offset for k in seen],
+        "centres": [[round(float(v), 3) if np.isfinite(v) else None for v in told.centres[k]] for k in seen],
+        "areas": [float(told.areas[k]) for k in seen],
+    }
 
 
 def make_request(

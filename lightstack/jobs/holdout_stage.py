@@ -49,7 +49,8 @@ def needs_holdout(settings: ShotSettings) -> bool:
     wish = settings.holdout
     if wish is None:
         figures = settings.render is not None and "figure" in settings.render.elements
-        return settings.takes.hero is not None and (bool(settings.light) or figures)
+        tossed = any(element.lay or element.wishes.avoid_figure for element in settings.element)
+        return settings.takes.hero is not None and (bool(settings.light) or figures or tossed)
     return wish.pulls or wish.by_hand
 
 
