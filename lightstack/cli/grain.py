@@ -47,6 +47,9 @@ Like = Annotated[
 Colour = Annotated[
     str, typer.Option("--colour", metavar="NAME", help="Encoding of the footage [its own tags].", show_default=False)
 ]
+Response = Annotated[
+    str | None, typer.Option("--response", metavar="FILE", help="What inspect measured, for --colour measured.")
+]
 Range = Annotated[
     str, typer.Option("--range", metavar="RANGE", help="auto, full or limited [auto].", show_default=False)
 ]
@@ -61,6 +64,7 @@ class GrainRunning:
     """How a take is read and how results are shown, as typed."""
 
     colour: Colour = "auto"
+    response: Response = None
     range: Range = "auto"
     matrix: Matrix = "auto"
     keep_readable: common.KeepReadable = False
@@ -77,7 +81,7 @@ def _split(how: GrainRunning, frames: str | None) -> tuple[Running, GrainOptions
     from lightstack.jobs.grain_takes import GrainOptions
 
     words = dataclasses.asdict(how)
-    reading = {name: words.pop(name) for name in ("colour", "range", "matrix")}
+    reading = {name: words.pop(name) for name in ("colour", "response", "range", "matrix")}
     running = Running(**words)
     shared = common.make_options(running)
     given = {field.name: getattr(shared, field.name) for field in dataclasses.fields(shared)}

@@ -32,6 +32,10 @@ MOST_REFLECTS = 0.4  # what a figure's level is bent towards: brighter is light 
 NEARER = 1.6  # a lamp that is carried round a room comes nearer to who stands in it than to its walls (made rooms)
 LEAST_HELD = 0.02  # coverage below which a pixel's own colour cannot be told
 NOISE_STEPS = 2.0  # standard deviations of luminance that count as no detail
+WIDER = 4  # times the cell, over which what drowns in noise is averaged
+CLEAR_SQUARE = 25.0  # squared standard errors of an average at which it is half believed: five of them
+AVERAGED = 25.0  # cells whose noise goes into one colour: three by three, twice
+LAMP_WHOLE, PRESENT_WHOLE = 0.3, 0.5  # how far levels are drawn to the whole room's (made rooms 501 to 506)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +56,9 @@ def measure_levels(plate: FloatArray, hero: FloatArray, held: FloatArray) -> Set
     plate, hero : (H, W, 3) linear light in the frame's place: the lamp's light on the set, and the frame.
     held : (H, W) 0..1, the figure's matte.
 
-    Notes: where a figure fills the whole picture, the levels are those of what stands behind it.
+    Notes: where a figure fills the whole picture, the levels are those of what stands behind it. Who stands in a room
+    is lit by more of it than the walls behind him, so levels are drawn towards the whole room's: the lamp's by its
+    mean, that two lamps add up; that of the light already there by its geometric mean, that no window decides.
     """
     size = (held.shape[0], held.shape[1])
     small = small_size(size, FACTOR)
@@ -64,7 +70,12 @@ def measure_levels(plate: FloatArray, hero: FloatArray, held: FloatArray) -> Set
     spread = blur(mass, SPREAD * coarse[1])[..., None]
     parts = [shrink(np.nan_to_num(one) * weight.astype(np.float32)[..., None], coarse) for one in (lamp, present)]
     levels = [np.maximum(blur(part, SPREAD * coarse[1]) / spread, 0) for part in parts]
-    return SetLevels(levels[0], levels[1], size)
+    share = mass[..., None] / mass.sum()
+    lamp = levels[0] + LAMP_WHOLE * ((levels[0] * share).sum(axis=(0, 1)) - levels[0])
+    floor = np.maximum(levels[1], 1e-3 * levels[1].max() + 1e-9)
+    whole = np.exp((np.log(floor) * share).sum(axis=(0, 1)))
+    present = levels[1] * (whole / floor) ** np.float32(PRESENT_WHOLE)
+    return SetLevels(np.asarray(lamp, np.float32), np.asarray(present, np.float32), size)
 
 
 def light_figure(
@@ -84,11 +95,11 @@ def light_figure(
     get: a figure in the dark before a lit wall stays dark.
     """
     lit = np.zeros((*held.shape, 3), np.float32)
-    box = find_box(held, margin=3 * cell_size(held.shape[1]))
+    box = find_box(held, margin=3 * WIDER * cell_size(held.shape[1]))
     if box is None:
         return lit
     cover = np.asarray(np.clip(held[box], 0, 1), np.float32)
-    colour = keep_edges(figure[box], cover, noise=noise, weights=weights, cell=cell_size(held.shape[1]))
+    colour = find_colour(figure[box], cover, noise=noise, weights=weights, cell=cell_size(held.shape[1]))
     present, lamp = (enlarge(level, levels.size, box) for level in (levels.present, levels.lamp))
     reflects = bend(reflectance(colour, present, noise=noise, weights=weights), weights)
     lit[box] = reflects * lamp * (cover * np.float32(NEARER / SET_REFLECTS))[..., None]
@@ -110,6 +121,18 @@ def bend(reflects: FloatArray, weights: NDArray[np.float64]) -> FloatArray:
     """Bend the level of reflectances (h, w, 3) towards `MOST_REFLECTS`; dark ones stay, and so do colours."""
     level = find_tone(reflects, weights)
     return np.asarray(reflects / np.sqrt(1 + (level / MOST_REFLECTS) ** 2)[..., None], np.float32)
+
+
+def find_colour(
+    figure: FloatArray, cover: FloatArray, *, noise: NoiseModel, weights: NDArray[np.float64], cell: int
+) -> FloatArray:
+    """Return the figure's colour (h, w, 3) without its grain: near by where it stands clear of noise, else from wider
+    around; so that grain of dark cloth neither shows as blotches nor counts as light. Parameters as of `keep_edges`.
+    """
+    near, wide = (keep_edges(figure, cover, noise=noise, weights=weights, cell=cell * by) for by in (1, WIDER))
+    error = find_variance(noise, wide) * np.float32(CLEAR_SQUARE / (AVERAGED * cell**2))
+    clear = np.maximum(wide, 0) ** 2
+    return np.asarray(wide + (near - wide) * (clear / (clear + error)), np.float32)
 
 
 def keep_edges(

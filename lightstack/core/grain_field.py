@@ -39,7 +39,7 @@ LEAST_TAP = 2e-3  # of the kernel's largest: below that a tap changes no correla
 @dataclass(frozen=True, slots=True, eq=False)
 class GrainModel:
     """A profile made ready. ``taps`` (3, 7, 7): kernels; ``mix`` (3, 3): lower triangle; ``variance`` (3, 4097): by
-    root of the level, up to 64."""
+    root of the level, up to 64, at like detail."""
 
     taps: NDArray[np.float32]
     mix: NDArray[np.float32]
@@ -49,12 +49,14 @@ class GrainModel:
 @dataclass(frozen=True, slots=True)
 class GrainBelow:
     """Grain that is there already: its ``level`` (H, W, 3), ``share`` (H, W) of it that was taken away (None: nothing).
-    Where ``relit`` equals ``hero`` (H, W, 3) and nothing was taken away, nothing is to be added."""
+    Where ``relit`` equals ``hero`` (H, W, 3) and nothing was taken away, nothing is to be added. ``detail`` (H, W): of
+    its variance, by the detail around; None: 1."""
 
     level: NDArray[np.float32]
     share: NDArray[np.float32] | None
     relit: NDArray[np.float32]
     hero: NDArray[np.float32]
+    detail: NDArray[np.float32] | None = None
 
 
 @lru_cache(maxsize=8)
@@ -67,7 +69,7 @@ def make_model(profile: GrainProfile) -> GrainModel:
     return GrainModel(
         kernels.astype(np.float32),
         _find_mix(profile.channels, kernels).astype(np.float32),
-        np.stack([profile.variance_at(c, level) for c in range(3)]).astype(np.float32),
+        np.stack([profile.even_variance_at(c, level) for c in range(3)]).astype(np.float32),
     )
 
 
@@ -146,22 +148,26 @@ def paint_grain(
     level: NDArray[np.float32],
     over: GrainBelow | None = None,
     *,
+    detail: NDArray[np.float32] | None = None,
     seed: int,
     frame: int,
     field: int,
 ) -> NDArray[np.float32]:
     """Return grain of the variance that a camera makes at ``level`` (H, W, 3), less what is there already.
 
-    ``over``: what is there already; None: nothing. Result (H, W, 3) float32; arrays are float32 and C-contiguous.
+    ``over``: what is there already; None: nothing. ``detail`` (H, W): how much of the variance there is, by the detail
+    around; None: 1. Result (H, W, 3) float32; arrays are float32 and C-contiguous.
     """
     height, width = level.shape[:2]
     out = np.empty((height, width, 3), np.float32)
     nothing = np.zeros((1, 1), np.float32)
     below = (level, nothing, level, level) if over is None else (over.level, over.share, over.relit, over.hero)
+    details = (detail, None if over is None else over.detail)
     run_bands(
         _paint_rows, height, width * VALUES_PER_PIXEL, make_key(seed, frame, field), _quantiles(), model.taps,
         model.mix, model.variance, np.float32((1 << TABLE_BITS) / np.sqrt(TOP_LEVEL)), level, over is not None,
-        below[0], nothing if below[1] is None else below[1], below[2], below[3], out,
+        below[0], nothing if below[1] is None else below[1], below[2], below[3],
+        *(nothing if one is None else one for one in details), out,
     )  # fmt: skip
     return out
 
@@ -214,20 +220,20 @@ def _variance_of(level, table, scale):
 
 
 @compile_loop()
-def _weigh_row(total, variance, scale, level, out):
-    """Write one row of grain: the filtered values times the root of their variance. No branch within: it runs on many
-    values at once."""
+def _weigh_row(total, variance, scale, level, rich, out):
+    """Write one row of grain: the filtered values times the root of their variance; ``rich`` (n,): its share by detail.
+    No branch within: it runs on many values at once."""
     for x in range(out.shape[0]):
         for c in range(3):
-            out[x, c] = total[c, x] * np.sqrt(_variance_of(level[x, c], variance[c], scale))
+            out[x, c] = total[c, x] * np.sqrt(rich[x] * _variance_of(level[x, c], variance[c], scale))
 
 
 @compile_loop()
-def _weigh_less(total, variance, scale, level, less_level, left, out):
+def _weigh_less(total, variance, scale, level, less_level, rich, left, out):
     """Write one row of grain that is laid over grain: ``left`` (n,) is how much of its variance is still there."""
     for x in range(out.shape[0]):
         for c in range(3):
-            missing = _variance_of(level[x, c], variance[c], scale)
+            missing = rich[x] * _variance_of(level[x, c], variance[c], scale)
             missing -= left[x] * _variance_of(less_level[x, c], variance[c], scale)
             out[x, c] = total[c, x] * np.sqrt(max(missing, np.float32(0)))
 
@@ -255,14 +261,15 @@ def _clear_row(same, out):
 
 @compile_loop()
 def _paint_rows(
-    first, last, key, quantiles, taps, mix, variance, scale, level, lessen, less_level, share, relit, hero, out
+    first, last, key, quantiles, taps, mix, variance, scale, level, lessen, less_level, share, relit, hero, detail,
+    less_detail, out
 ):
     """Paint rows ``first`` to ``last``; seven rows of white values are held at a time."""
     width = out.shape[1]
     ring = np.empty((7, 3, (width + 6 + 3) // 4 * 4), np.float32)
     held = np.full(7, -1000, np.int64)
     total, left, same = np.empty((3, width), np.float32), np.empty(width, np.float32), np.empty(width, np.bool_)
-    has_share = share.shape[0] > 1
+    has_share, even = share.shape[0] > 1, np.ones(width, np.float32)
     for y in range(first, last):
         if lessen and _mark_row(share[y if has_share else 0], has_share, relit[y], hero[y], left, same):
             out[y] = 0
@@ -277,8 +284,11 @@ def _paint_rows(
             for k in range(7):
                 if (taps[c, k] != 0).any():
                     _add_filtered(total[c], ring[(y + k + 4) % 7, c], taps[c, k])
+        rich = detail[y] if detail.shape[0] > 1 else even
         if lessen:
-            _weigh_less(total, variance, scale, level[y], less_level[y], left, out[y])
+            if less_detail.shape[0] > 1:
+                left *= less_detail[y]
+            _weigh_less(total, variance, scale, level[y], less_level[y], rich, left, out[y])
             _clear_row(same, out[y])
         else:
-            _weigh_row(total, variance, scale, level[y], out[y])
+            _weigh_row(total, variance, scale, level[y], rich, out[y])

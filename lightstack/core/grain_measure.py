@@ -23,13 +23,14 @@ from numpy.typing import NDArray
 from lightstack.core.sampling import space_evenly
 from lightstack.records import BoolArray
 
-__all__ = ["LEVEL_SIDE", "NEAR", "PATCH", "WINDOW", "BurstTally", "Patches", "Windows", "cut_strips"]
+__all__ = ["LEVEL_SIDE", "LUMA", "NEAR", "PATCH", "WINDOW", "BurstTally", "Patches", "Windows", "cut_strips"]
 
 PATCH, WINDOW = 8, 16  # px: sides of the squares in which strength and texture are measured
 NEAR = 3  # frames: lags at which whiteness in time is told
 MOST_PATCHES = 24_000  # of a burst; larger pictures are measured in strips that are spread over them
 MOST_WINDOWS = 500  # of a burst
 LEAST_FOR_GAIN = 64
+LUMA = np.array([0.25, 0.65, 0.1], np.float32)  # about what a codec's luma is made of
 LEVEL_SIDE = 3  # px: square over which a level is averaged, here and where grain is laid
 
 
@@ -57,12 +58,14 @@ class Windows:
     """Squares of 16 x 16 pixels.
 
     ``difference`` (m, 16, 16, 3): of two far frames, over the square root of two. ``level``: mean of the burst there,
-    smoothed over 3 x 3 pixels. ``patches`` (m, 4): rows of their `Patches`: upper left, upper right, lower left, lower
+    smoothed over 3 x 3 pixels. ``third`` (m, 16, 16): luma of a frame that is neither of the two, NaN where there is
+    none. ``patches`` (m, 4): rows of their `Patches`: upper left, upper right, lower left, lower
     right. ``even`` (m,): spread evenly over the picture; the others are spread over its levels.
     """
 
     difference: NDArray[np.float32]
     level: NDArray[np.float32]
+    third: NDArray[np.float32]
     patches: NDArray[np.int64]
     even: BoolArray
 
@@ -98,13 +101,16 @@ class BurstTally:
             "place": np.arange(n), "burst": np.full(n, self.bursts), "level": level,
             "variance": variance, "shift": shift, "near": near, "stale": stale, "clipped": cut,
         })  # fmt: skip
-        self._keep_windows(strips[far[0][0]], strips[far[0][1]], mean, level, ~(stale | cut))
+        others = [one for k, one in enumerate(strips) if k not in far[0]]
+        third = others[len(others) // 2] if others else np.full_like(mean, np.nan)
+        self._keep_windows(strips[far[0][0]], strips[far[0][1]], third, mean, level, ~(stale | cut))
         self.bursts, self.pairs, self.count = self.bursts + 1, self.pairs + len(pairs), self.count + n
 
     def _keep_windows(
         self,
         first: NDArray[np.float32],
         second: NDArray[np.float32],
+        third: NDArray[np.float32],
         mean: NDArray[np.float32],
         level: NDArray[np.float64],
         good: BoolArray,
@@ -120,7 +126,8 @@ class BurstTally:
         apart = (first - second) * np.float32(np.sqrt(0.5))
         known = np.arange(len(chosen)) < len(even)
         smooth = _pick(_smooth_strips(mean), chosen)
-        self.pieces.append((_pick(apart, chosen), smooth, numbers[chosen] + self.count, known))
+        luma = np.asarray(_pick(third, chosen) @ LUMA, np.float32)
+        self.pieces.append((_pick(apart, chosen), smooth, luma, numbers[chosen] + self.count, known))
 
     def patches(self) -> Patches:
         """Return all patches. Raises ValueError where no burst was added."""

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
+from lightstack.core.grain_detail import find_power, measure_detail
 from lightstack.core.grain_line import Line, fit_line
 from lightstack.core.grain_measure import PATCH, BurstTally, Patches, Windows
 from lightstack.core.grain_texture import MOST_COARSE, measure_texture, measure_whiteness
@@ -72,7 +73,7 @@ def make_profile(tally: BurstTally, footage: Footage) -> GrainProfile:
     bins = _bin_levels(windows, still, coarse, footage.ceiling)
     variance = _pool_variance(patches, still) / (1 - coarse / PATCH**2)
     line = fit_line(patches.level[still], variance, patches.burst[still])
-    return _finish(_draft(tally, patches, still, bins, line, footage), windows, still)
+    return _finish(_draft(tally, patches, still, bins, line, footage), windows, still, find_power(footage.encode))
 
 
 # --- which places were still -----------------------------------------------------------------------
@@ -83,16 +84,20 @@ def find_still(patches: Patches) -> BoolArray:
 
     A patch is still where its variance is near what quiet patches of its level have, near what its own place has in
     quiet bursts, and where its mean did not change beyond its error.
+
+    Notes: a codec may leave of a dark block's grain nothing but its mean, so means are held against what is usual at
+    their level, not against the block's own variance alone.
     """
     usable = ~patches.stale & ~patches.clipped & (patches.variance > 0).all(axis=1)
     if usable.sum() < LEAST_STILL:
         return usable
-    still = usable.copy()
+    still, usual = usable.copy(), np.zeros_like(patches.variance)
     for c in range(3):
         quiet = _quiet_curve(patches.level[usable, c], patches.variance[usable, c])
-        still &= patches.variance[:, c] <= CURVE_SIDES * quiet(patches.level[:, c])
+        usual[:, c] = quiet(patches.level[:, c])
+        still &= patches.variance[:, c] <= CURVE_SIDES * usual[:, c]
     still &= _near_own_quiet(patches, usable)
-    ratio = patches.shift / np.maximum(patches.variance, 1e-30)
+    ratio = patches.shift / np.maximum(np.maximum(patches.variance, usual), 1e-30)
     if not still.any():
         return still
     # most of what is left is still: half of a chi-square of one degree of freedom lies below 0.455
@@ -320,7 +325,7 @@ def _is_linear(profile: GrainProfile) -> bool:
     return bool(max(alike) < WHITE)
 
 
-def _finish(profile: GrainProfile, windows: Windows, still: BoolArray) -> GrainProfile:
+def _finish(profile: GrainProfile, windows: Windows, still: BoolArray, power: float) -> GrainProfile:
     """Add texture, and what should be said of it."""
     texture, channels = measure_texture(windows, still, profile)
     if max(texture[1, REACH, -1], texture[1, -1, REACH]) > NO_GRAIN:
@@ -329,7 +334,10 @@ def _finish(profile: GrainProfile, windows: Windows, still: BoolArray) -> GrainP
             "grain does not; name a take in which something holds still, such as the empty one"
         )
     profile = replace(profile, autocorrelation=texture, channels=channels)
-    return replace(profile, is_linear=_is_linear(profile), warnings=tuple(_list_doubts(profile)))
+    linear = _is_linear(profile)
+    detail = None if linear else measure_detail(windows, still, profile, power)
+    profile = replace(profile, is_linear=linear, detail=detail)
+    return replace(profile, warnings=tuple(_list_doubts(profile)))
 
 
 def _list_doubts(profile: GrainProfile) -> list[str]:

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.grain_detail import detail_share
 from lightstack.core.grain_field import GrainBelow, make_model, paint_grain
 from lightstack.core.grain_measure import LEVEL_SIDE
 from lightstack.records import GrainProfile
@@ -42,8 +43,9 @@ def top_up_grain(
     share = None
     if patched_share is not None:
         share = np.clip(np.ascontiguousarray(patched_share, np.float32), 0, 1)
-    below = GrainBelow(_smooth(hero), share, relit, hero)
-    grain = paint_grain(make_model(profile), _smooth(relit), below, seed=seed, frame=frame, field=field)
+    below = GrainBelow(_smooth(hero), share, relit, hero, detail_share(hero, profile))
+    model, detail = make_model(profile), detail_share(relit, profile)
+    grain = paint_grain(model, _smooth(relit), below, detail=detail, seed=seed, frame=frame, field=field)
     return grain if amount == 1 else grain * np.float32(amount)
 
 
@@ -60,8 +62,9 @@ def full_grain(
 
     Parameters as of `top_up_grain`.
     """
-    level = _smooth(_whole(picture))
-    grain = paint_grain(make_model(profile), level, seed=seed, frame=frame, field=field)
+    whole = _whole(picture)
+    model, detail = make_model(profile), detail_share(whole, profile)
+    grain = paint_grain(model, _smooth(whole), detail=detail, seed=seed, frame=frame, field=field)
     return grain if amount == 1 else grain * np.float32(amount)
 
 

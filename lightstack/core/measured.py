@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.curve import find_monotone_slopes
+from lightstack.core.curve_spans import find_monotone_slopes
 from lightstack.core.curves import Curve, make_curve
 from lightstack.core.light import CURVES
 from lightstack.records import Encoding, FloatArray, MeasuredResponse

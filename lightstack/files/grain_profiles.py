@@ -13,7 +13,7 @@ import numpy as np
 
 from lightstack.errors import MissingInput, UnreadableInput
 from lightstack.files.folder import write_json
-from lightstack.records import GrainProfile
+from lightstack.records import GrainDetail, GrainProfile
 from lightstack.records.grain import REACH
 
 __all__ = ["read_grain", "write_grain"]
@@ -30,6 +30,8 @@ _CURVES = ("levels", "sigma", "codes", "sigma_codes")
 def write_grain(path: Path, profile: GrainProfile) -> None:
     """Write a profile. Raises OutputError where the place cannot be written."""
     table = {field.name: _plain(getattr(profile, field.name)) for field in fields(profile)}
+    if profile.detail is not None:
+        table["detail"] = {field.name: _plain(getattr(profile.detail, field.name)) for field in fields(GrainDetail)}
     write_json(path, {"kind": KIND, "version": VERSION, **table})
 
 
@@ -89,7 +91,16 @@ def _build(table: dict[str, Any]) -> GrainProfile:
     }  # fmt: skip
     readers |= {name: lambda value: tuple(_array(one) for one in value) for name in _CURVES}
     readers |= {name: partial(_array, shape=shape) for name, shape in _SHAPES.items()}
+    readers["detail"] = _build_detail
+    table = {"detail": None, **table}  # earlier profiles know nothing of it
     return GrainProfile(**{field.name: readers[field.name](table[field.name]) for field in fields(GrainProfile)})
+
+
+def _build_detail(table: dict[str, Any] | None) -> GrainDetail | None:
+    if table is None:
+        return None
+    beside = tuple(_array(one) for one in table["beside"])
+    return GrainDetail(float(table["power"]), _array(table["points"]), _array(table["share"]), beside)
 
 
 def _check(profile: GrainProfile) -> None:
@@ -101,6 +112,8 @@ def _check(profile: GrainProfile) -> None:
             raise ValueError("levels must ascend, each with its strength")
         if not (np.isfinite(sigma).all() and (sigma >= 0).all()):
             raise ValueError("a strength is negative or no number")
+    if profile.detail is not None:
+        _check_detail(profile.detail, profile)
     for name in ("a", "b", "autocorrelation", "channels"):
         if not np.isfinite(getattr(profile, name)).all():
             raise ValueError(f"{name} holds what is no number")
@@ -111,3 +124,16 @@ def _check(profile: GrainProfile) -> None:
         raise ValueError("a correlation between channels lies beyond 1")
     if len(profile.levels) != 3 or len(profile.sigma) != 3 or min(profile.size) < 1:
         raise ValueError("three channels and a size were expected")
+
+
+def _check_detail(detail: GrainDetail, profile: GrainProfile) -> None:
+    """Refuse shares by detail that no grain has. Raises ValueError."""
+    if len(detail.points) < 1 or detail.points.shape != detail.share.shape or np.any(np.diff(detail.points) <= 0):
+        raise ValueError("points of detail must ascend, each with its share")
+    if [len(one) for one in detail.beside] != [len(one) for one in profile.levels]:
+        raise ValueError("every level needs its share by detail")
+    shares = np.concatenate([detail.share, *detail.beside])
+    if not (np.isfinite(shares).all() and (shares > 0).all() and np.isfinite(detail.points).all()):
+        raise ValueError("a share by detail is not above 0")
+    if not 0 < detail.power <= 1:
+        raise ValueError("a power between 0 and 1 was expected")

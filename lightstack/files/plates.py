@@ -28,8 +28,10 @@ __all__ = [
     "TIMECODE",
     "ExrPart",
     "PartHeader",
+    "encode_png",
     "read_exr",
     "read_exr_headers",
+    "read_light",
     "read_png",
     "write_exr",
     "write_exr_parts",
@@ -124,7 +126,12 @@ def write_exr_parts(
 
 
 def write_png(path: Path, pixels: NDArray[np.uint8]) -> None:
-    """Write an 8-bit PNG from ``(H, W, 3)`` sRGB codes or ``(H, W)`` greys. Raises OutputError.
+    """Write an 8-bit PNG as `encode_png` makes it. Raises OutputError."""
+    write_whole(Path(path), encode_png(pixels))
+
+
+def encode_png(pixels: NDArray[np.uint8]) -> bytes:
+    """Return an 8-bit PNG of ``(H, W, 3)`` sRGB codes or ``(H, W)`` greys.
 
     Notes: marked as sRGB by its own chunk; no dates, no program names.
     References: ISO/IEC 15948 (PNG), sections 5.3 and 11.3.3.5 (sRGB chunk, intent 1 = relative colorimetric).
@@ -141,7 +148,7 @@ def write_png(path: Path, pixels: NDArray[np.uint8]) -> None:
     header_end = 8 + 4 + 4 + 13 + 4  # signature, IHDR's length, name, content, checksum
     chunk = b"sRGB" + bytes([1])
     srgb = struct.pack(">I", 1) + chunk + struct.pack(">I", zlib.crc32(chunk))
-    write_whole(Path(path), data[:header_end] + srgb + data[header_end:])
+    return data[:header_end] + srgb + data[header_end:]
 
 
 def read_exr(path: Path, part: int | str = 0) -> dict[str, NDArray]:
@@ -161,6 +168,22 @@ def read_exr(path: Path, part: int | str = 0) -> dict[str, NDArray]:
         if pixels is None:
             raise UnreadableInput(f"{path}: part {part} cannot be read ({source.geterror()})")
     return {name: pixels[..., channel] for channel, name in enumerate(spec.channelnames)}
+
+
+def read_light(path: Path, part: int | str = 0) -> NDArray[np.float32]:
+    """Read one part of an EXR as light, (H, W, 3) float32.
+
+    Raises: MissingInput, UnreadableInput (also where a pixel is no number: it would stay so in every frame).
+    """
+    channels = read_exr(path, part)
+    light = np.stack([channels[name] for name in "RGB"], axis=-1).astype(np.float32)
+    bad = int((~np.isfinite(light)).any(axis=-1).sum())
+    if bad:
+        raise UnreadableInput(
+            f"{path}: {bad} {'pixel is' if bad == 1 else 'pixels are'} NaN or infinite and would stay so in every "
+            "frame; write it again without them, or remove it and run again"
+        )
+    return light
 
 
 def read_png(path: Path) -> NDArray[np.uint8]:

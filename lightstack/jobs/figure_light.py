@@ -30,7 +30,7 @@ __all__ = [
 ]
 
 NAMED_GAPS = 6
-WAY = 1  # raised when the light on a figure changes
+WAY = 2  # raised when the light on a figure changes
 
 
 @dataclass(frozen=True, slots=True)

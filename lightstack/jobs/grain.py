@@ -23,6 +23,8 @@ __all__ = ["LEAST_PAIRS", "measure_grain", "plan_bursts"]
 
 BURSTS = 12
 OFFSETS = (0, 1, 2, 3, 8)  # frames of a burst: three that follow each other tell of time, the last one of strength
+FAR_OFFSETS = (0, 1, 2, 3, 40)  # where a codec carries grain along: beyond its groups of frames, a second in most
+CARRIED = 0.15  # correlation in time from which it does
 LEAST_PAIRS = 30  # of frames, from which strength is known within a few percent
 
 
@@ -43,11 +45,33 @@ def measure_grain(
     registration : where it moved; bursts then lie within stretches of one pose.
 
     Raises UnusableTake for a single frame, or too few still places.
+
+    Notes: where grain hangs together from frame to frame, frames of one group differ by less than their grain; then
+    frames further apart are asked, where the take has them.
     """
+    first = measure_bursts(fitted, OFFSETS, use=use, registration=registration, bursts=bursts, progress=progress)
+    if not np.nanmax(first.whiteness, initial=0.0) > CARRIED:
+        return first
+    try:
+        return measure_bursts(fitted, FAR_OFFSETS, use=use, registration=registration, bursts=bursts, progress=progress)
+    except UnusableTake:
+        return first
+
+
+def measure_bursts(
+    fitted: FittedTake,
+    offsets: Sequence[int],
+    *,
+    use: tuple[int, int] | None,
+    registration: Registration | None,
+    bursts: int,
+    progress: Progress,
+) -> GrainProfile:
+    """Measure grain in bursts of frames at ``offsets``; else as `measure_grain`."""
     info = fitted.take.info
     path = info.paths[0]
     spans = list_spans(use or (info.first_frame, info.last_frame), registration)
-    plan = plan_bursts(spans, bursts)
+    plan = plan_bursts(spans, bursts, offsets)
     if not plan:
         raise UnusableTake(f"{path}: grain needs at least two frames that follow each other; name a second of footage")
     tally, ceiling = BurstTally(), start_tally(fitted)
@@ -79,19 +103,26 @@ def list_spans(use: tuple[int, int], registration: Registration | None) -> list[
     return [(first, last) for first, last in ends if last > first] or [use]
 
 
-def plan_bursts(spans: Sequence[tuple[int, int]], count: int) -> list[tuple[int, ...]]:
-    """Return the source frames of about ``count`` bursts that do not overlap, shared out by the spans' lengths."""
+def plan_bursts(
+    spans: Sequence[tuple[int, int]], count: int, offsets: Sequence[int] = OFFSETS
+) -> list[tuple[int, ...]]:
+    """Return the source frames of about ``count`` bursts that do not overlap, shared out by the spans' lengths.
+
+    ``offsets``: of a burst's frames. Bursts reach over each other where the take is too short for as many as are needed
+    to reach far.
+    """
     total = sum(last - first + 1 for first, last in spans)
     plan: list[tuple[int, ...]] = []
     for first, last in spans:
         length = last - first + 1
         if length < 2:
             continue
-        widest = min(OFFSETS[-1], length - 1)
-        offsets = sorted({min(offset, widest) for offset in OFFSETS})
-        most = max(1, length // (widest + 1))
+        widest = min(offsets[-1], length - 1)
+        shape = sorted({min(offset, widest) for offset in offsets})
+        # far frames of one burst may lie within another, as long as no frame is in two
+        most = max(1, length // (widest + 1)) if offsets[-1] <= OFFSETS[-1] else max(1, (last - widest - first) // 5)
         share = min(most, max(1, round(count * length / total)))
-        plan += [tuple(start + o for o in offsets) for start in space_evenly(first, last - widest, share)]
+        plan += [tuple(start + o for o in shape) for start in space_evenly(first, last - widest, share)]
     return plan
 
 

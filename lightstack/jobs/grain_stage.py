@@ -22,7 +22,7 @@ from lightstack.report.grain_plot import plot_grain
 
 __all__ = ["check_grain", "grain_or_recall", "list_grain_files"]
 
-WAY = 1  # raised when what is measured from the same footage changes
+WAY = 2  # raised when what is measured from the same footage changes
 
 
 def check_grain(settings: ShotSettings) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.grain_topup import full_grain
+from lightstack.core.names import MEASURED
 from lightstack.errors import MissingInput, SettingError
 from lightstack.files.folder import explain_os_error, write_whole
 from lightstack.files.grain_profiles import read_grain, write_grain
@@ -29,14 +30,17 @@ __all__ = ["GrainOptions", "apply_grain", "measure_take"]
 PLACE = re.compile(r"#+")
 MOST_FRAMES = 100_000
 DEFAULT_DIGITS = 4
+LIGHT_ITSELF = (".exr", ".hdr")  # pictures of linear light: no camera's codes, so no response of it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GrainOptions(BuildOptions):
-    """How a take is read for its grain; ``frames``: ranges of its source frames, () = all."""
+    """How a take is read for its grain; ``frames``: ranges of its source frames, () = all. ``response``: the file of
+    a measured curve, with ``colour`` "measured"."""
 
     frames: tuple[tuple[int | str, int | str], ...] = ()
     colour: str = "auto"
+    response: str | None = None
     range: str = "auto"
     matrix: str = "auto"
 
@@ -115,7 +119,7 @@ def apply_grain(
 
 
 def open_for_grain(path: Path, options: GrainOptions, *, working: str | None, name: str | None = None):  # type: ignore[no-untyped-def]
-    """Open a take or a picture as the options say, in a space."""
+    """Open a take or a picture as the options say, in a space; a picture of light is read as it is."""
     check_ocio(options)
     if not path.exists() and "#" not in path.name and "%" not in path.name:
         raise MissingInput(f"{path}: nothing is there; check the path")
@@ -125,9 +129,14 @@ def open_for_grain(path: Path, options: GrainOptions, *, working: str | None, na
     ):
         if value not in known:
             raise SettingError(f"--{option} {value}: is unknown; use one of {', '.join(known)}")
+    measured = options.colour == MEASURED
+    if measured != (options.response is not None):
+        raise SettingError("--colour measured and --response FILE go together; name both, or neither")
+    in_codes = not (measured and path.suffix.lower() in LIGHT_ITSELF)
     settings = TakeSettings(
         path=(str(path),),
-        colour=options.colour,
+        colour=options.colour if in_codes else "auto",
+        response=options.response if in_codes else None,
         range=options.range,  # type: ignore[arg-type]
         matrix=options.matrix,  # type: ignore[arg-type]
     )

@@ -15,6 +15,7 @@ BASE_MIB = 200.0
 MIB_PER_MEGAPIXEL = 130.0
 WORKER_MIB_PER_MEGAPIXEL = 17.0
 FRAME_MIB_PER_MEGAPIXEL = 90.0  # eight pictures of three floats: hero, light, grain, finished frame, and between
+MOST_FRAMES = 8  # at a time: one reader decodes for all of them
 
 
 def floor_bytes(size: tuple[int, int]) -> int:
@@ -54,11 +55,22 @@ def plan_workers(size: tuple[int, int], options: BuildOptions) -> int:
     return max(1, min(wanted, 1 + int(spare / each)))
 
 
+def own_budget() -> int:
+    """Return the memory that a run allows itself where none was named: half of the machine's, 4 GiB where unknown."""
+    try:
+        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // 2
+    except (AttributeError, OSError, ValueError):  # not every system tells
+        return 4 * 2**30
+
+
 def plan_frame_workers(size: tuple[int, int], options: BuildOptions) -> int:
-    """Return how many finished frames to make at a time, as `plan_workers` does for stills."""
-    wanted = options.threads or os.cpu_count() or 1
-    if options.memory_bytes is None:
-        return wanted
+    """Return how many finished frames to make at a time, as `plan_workers` does for stills.
+
+    Notes: a frame holds many pictures, so without a budget what the machine has is one, and no more frames are begun
+    at a time than one reader can feed.
+    """
+    budget = options.memory_bytes or own_budget()
+    wanted = options.threads or min(os.cpu_count() or 1, MOST_FRAMES)
     each = FRAME_MIB_PER_MEGAPIXEL * MIB * size[0] * size[1] / 1e6
-    spare = options.memory_bytes - floor_bytes(size)
+    spare = budget - floor_bytes(size)
     return max(1, min(wanted, 1 + int(spare / each)))

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.errors import SettingError, UnusableTake
-from lightstack.files.plates import read_exr
+from lightstack.files.plates import read_light
 from lightstack.files.schema import Patch, ShotSettings, TakeSettings
 from lightstack.jobs.ambient import average_ambient, pick_frames
 from lightstack.jobs.finish import Delivery
@@ -100,8 +100,7 @@ def read_unlit(name: str, built: Sequence[BuiltSweep], delivery: Delivery, origi
     """Return the mean of a sweep's unlit frames from its light stack, which stands in the hero's place already."""
     sweep = next(b for b in built if b.report.name == name)
     stack = next(file for file, _ in sweep.files if STACK_END in file)
-    channels = read_exr(delivery.folder.file(stack), "ambient")
-    light = np.stack([channels[c] for c in "RGB"], axis=-1).astype(np.float32)
+    light = read_light(delivery.folder.file(stack), "ambient")
     small = origin.picture.shape[:2]
     return PatchSource(PatchLight(light, np.ones(light.shape[:2], bool)), np.zeros(small, bool), 0, MEAN_FRAMES)
 

@@ -12,7 +12,7 @@ import numpy as np
 from lightstack import __version__
 from lightstack.core.carry import carry_nearest
 from lightstack.files.keep import keep_record, recall_or_none
-from lightstack.files.plates import read_exr, write_exr
+from lightstack.files.plates import read_light, write_exr
 from lightstack.files.schema import ShotSettings
 from lightstack.jobs.finish import Delivery
 from lightstack.jobs.hero import HeroPart, describe_reading
@@ -182,9 +182,3 @@ def average_set(
     paths = settings.take_paths(take)
     mean = average_take(take, paths, source.name, hero, seen.origin, folder, options, progress=progress)
     return mean.light, mean.frames, mean.warnings
-
-
-def read_light(path: Path) -> FloatArray:
-    """Read the three channels of an EXR, (H, W, 3) float32."""
-    channels = read_exr(path)
-    return np.stack([channels[c] for c in "RGB"], axis=-1).astype(np.float32)

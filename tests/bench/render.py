@@ -16,6 +16,7 @@ import tempfile
 import time
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -80,13 +81,50 @@ def make_light(size: tuple[int, int]) -> np.ndarray:
     return np.repeat(fall[..., None], 3, axis=-1) * np.float32([1.0, 0.4, 0.7])
 
 
+class Ellipse:
+    """Somebody who walks across the picture: an ellipse with soft edges."""
+
+    def __init__(self, size: tuple[int, int]) -> None:
+        width, height = size
+        self.y, self.x = np.mgrid[:height, :width].astype(np.float32) / height
+
+    def alpha_at(self, shot_frame: int) -> np.ndarray:
+        middle = 0.5 + 0.03 * (shot_frame - 1001)
+        away = np.hypot((self.x - middle) / 0.18, (self.y - 0.6) / 0.4)
+        return np.clip((1 - away) * 40, 0, 1).astype(np.float32)
+
+    def figure_at(self, shot_frame: int, hero: np.ndarray) -> np.ndarray:
+        return hero * self.alpha_at(shot_frame)[..., None]
+
+
+def make_whole(size: tuple[int, int]) -> dict:
+    """Hold-out, light on the figure and grain, as a shot has them by default."""
+    from grain_helpers import make_ramp, profile_of
+
+    from lightstack.jobs.camera_grain import CameraGrain
+    from lightstack.jobs.figure_light import FigureRelight
+    from lightstack.records import GrainDetail, NoiseModel
+
+    profile = profile_of(make_ramp())
+    beside = tuple(np.ones(len(one)) for one in profile.levels)
+    detail = GrainDetail(0.45, np.array([0.005, 0.05]), np.array([0.5, 2.0]), beside)
+    held = Ellipse(size)
+    relight = FigureRelight(held, NoiseModel(profile.a, profile.b), "bt709")
+    return {"held": held, "figure_light": relight, "grain": CameraGrain(replace(profile, detail=detail), 1.0, 1)}
+
+
 def read_clocks() -> np.ndarray:
     """Seconds of wall and of all processors; the second is the steadier one where others work too."""
     return np.array([time.perf_counter(), time.process_time()])
 
 
-def render(hero_path: Path, folder: Path, *, workers: int, size: tuple[int, int], movie: bool = False) -> np.ndarray:
-    """Render every frame with its elements; return seconds of wall and of processor."""
+def render(
+    hero_path: Path, folder: Path, *, workers: int, size: tuple[int, int], movie: bool = False, whole: bool = False
+) -> np.ndarray:
+    """Render every frame with its elements; return seconds of wall and of processor.
+
+    ``whole``: with hold-out, light on the figure and grain.
+    """
     from lightstack.files.folder import claim_folder
     from lightstack.files.identity import StageBook
     from lightstack.files.ledger import FrameLedger
@@ -102,10 +140,11 @@ def render(hero_path: Path, folder: Path, *, workers: int, size: tuple[int, int]
     delivery = Delivery(out, "shot", "shot_", "_v001", False, StageBook(out))
     with open_take(hero_path) as hero:
         count = hero.info.frame_count
-        maker = FrameMaker([LaidLight("lamp", make_light(size), MixCurve(1001, np.full(count, 0.7)), "plus", 1.0)])
+        lamp = LaidLight("lamp", make_light(size), MixCurve(1001, np.full(count, 0.7)), "plus", 1.0, float(whole))
+        maker = FrameMaker([lamp], **(make_whole(size) if whole else {}))
         ledger = FrameLedger(out.scratch_folder("frames") / "written.json", out, {"bench": time.time()})
         sink = ElementSink(
-            delivery, ledger, lambda: maker, ELEMENTS, only=range(1001, 1001 + count), working="bt709", screened=False
+            delivery, ledger, lambda: maker, ELEMENTS, only=range(1001, 1001 + count), working="bt709", white=None
         )
         film = MovieSink(folder / "relit", hero, codec="auto", frames=(1, count)) if movie else None
         still = Registration("hero", "none", (Stretch(1, count, np.eye(3), True, 0.0, 0.01, count),))
@@ -150,9 +189,10 @@ def measure(folder: Path, size: tuple[int, int], frames: int, workers: int) -> N
     for clock, ours, theirs in zip(("wall", "processor"), taken, beside, strict=True):
         print(f"  {clock}: render {ours:.1f} s, writing the same pictures {theirs:.1f} s: ratio {ours / theirs:.2f}")
     command = [sys.executable, __file__, str(folder), "--only", str(hero), "--workers", str(workers)]
-    ran, peak = run_watched([*command, "--size", f"{size[0]}x{size[1]}"])
-    said = f"peak {peak:.0f} MiB" if peak is not None else "peak unknown"
-    print(f"  the same in a process of its own, with the movie: {said}{'' if ran.returncode == 0 else ran.stderr}")
+    for words, more in (("with the movie", ()), ("with hold-out, light on the figure and grain too", ("--whole",))):
+        ran, peak = run_watched([*command, "--size", f"{size[0]}x{size[1]}", *more])
+        said = f"peak {peak:.0f} MiB" if peak is not None else "peak unknown"
+        print(f"  in a process of its own, {words}: {said}{'' if ran.returncode == 0 else ran.stderr}")
 
 
 def main() -> None:
@@ -163,13 +203,14 @@ def main() -> None:
     reader.add_argument("--workers", type=int, default=2)
     reader.add_argument("--size", default="3840x2160")
     reader.add_argument("--only", type=Path, help=argparse.SUPPRESS)
+    reader.add_argument("--whole", action="store_true", help=argparse.SUPPRESS)
     options = reader.parse_args()
     size = tuple(int(side) for side in options.size.split("x"))
     with tempfile.TemporaryDirectory() as spare:
         folder = options.folder or Path(spare)
         folder.mkdir(parents=True, exist_ok=True)
         if options.only:
-            render(options.only, folder / "only", workers=options.workers, size=size, movie=True)
+            render(options.only, folder / "only", workers=options.workers, size=size, movie=True, whole=options.whole)
         else:
             measure(folder, size, options.frames, options.workers)
 

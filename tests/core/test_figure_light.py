@@ -119,3 +119,24 @@ def test_made_figures_stand_nearer_to_the_truth_than_unlit_ones(seed):
     inside, truth = cover > 0.5, made.lit * cover[..., None]
     error = np.abs(lit - truth)[inside].sum() / truth[inside].sum()
     assert error < 0.85
+
+
+def test_grain_of_black_cloth_counts_as_no_light():
+    # below the noise half of the pixels are negative; cut off one by one they would make black cloth shine
+    rng = np.random.default_rng(4)
+    plate, wall = walls()
+    held = np.zeros(SIZE, np.float32)
+    held[:, 60:140] = 1
+    level = LIGHT * 2e-4
+    grainy = level + rng.standard_normal((*SIZE, 3)) * NOISE.sigma(np.full((*SIZE, 3), level))
+    clean, noisy = (light_up(one, held, plate, wall, NOISE)[10:-10, 70:130].mean((0, 1)) for one in (level, grainy))
+    # TOLERANCE  0.06 of one pixel's noise, as bright as it would be in the lamp's light.
+    raised = NOISE.sigma(level) * clean / level
+    assert (np.abs(noisy - clean) < 0.06 * raised).all()
+
+
+def test_two_lamps_add_up():
+    plate, wall = walls()
+    corner = plate * np.linspace(0, 2, SIZE[1])[None, :, None]
+    one, other, both = (light_up(LIGHT * 0.05, cut(), p, wall) for p in (plate, corner, plate + corner))
+    np.testing.assert_allclose(one + other, both, rtol=1e-4, atol=1e-6)

@@ -66,13 +66,13 @@ def test_the_slope_agrees_with_the_standards_reference_program(monkeypatch):
 
 
 def test_strength_texture_channels_and_time_are_found():
-    # REFERENCE  scipy.signal.correlate2d and numpy.corrcoef of the noise itself. TOLERANCE  0.03; 5 % of sigma.
+    # REFERENCE  scipy.signal.correlate2d, numpy.corrcoef of the noise. TOLERANCE  0.045 and 0.03; 6 % of sigma.
     profile = profile_of(make_ramp(), seed=41, field=soft_field)
     noise = soft_field(np.random.default_rng(42), (128, 192, 3))
     for c in range(3):
         shifted = np.pad(noise[..., c], 3)
         own = correlate2d(shifted, noise[..., c], mode="valid")
-        np.testing.assert_allclose(profile.autocorrelation[c], own / own[3, 3], atol=0.04)
+        np.testing.assert_allclose(profile.autocorrelation[c], own / own[3, 3], atol=0.045)
         truth = np.sqrt(A[c] * np.maximum(profile.levels[c], 0) + B[c])
         np.testing.assert_allclose(profile.sigma[c], truth, rtol=0.06)
     np.testing.assert_allclose(profile.channels, np.corrcoef(noise.reshape(-1, 3).T), atol=0.03)

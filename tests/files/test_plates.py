@@ -22,6 +22,7 @@ from lightstack.files.plates import (
     PartHeader,
     read_exr,
     read_exr_headers,
+    read_light,
     read_png,
     write_exr,
     write_exr_parts,
@@ -249,3 +250,15 @@ def test_unreadable_files_are_one_line(tmp_path):
         read_exr(tmp_path / "one.exr", "reach")
     with pytest.raises(UnreadableInput, match="has no part 3"):
         read_exr(tmp_path / "one.exr", 3)
+
+
+@pytest.mark.parametrize(("bad", "says"), [(1, "1 pixel is NaN"), (3, "3 pixels are NaN")])
+def test_light_that_is_no_number_is_refused_with_its_count(tmp_path, bad, says):
+    light = np.full((8, 9, 3), 0.5, np.float32)
+    write_exr(tmp_path / "good.exr", light, primaries="bt709")
+    assert_array_equal(read_light(tmp_path / "good.exr"), light)
+    light[2, :bad, 1] = [np.nan, np.inf, -np.inf][:bad]
+    write_exr(tmp_path / "bad.exr", light, primaries="bt709")
+    with pytest.raises(UnreadableInput, match=f"bad.exr: {says}") as caught:
+        read_light(tmp_path / "bad.exr")
+    assert "\n" not in str(caught.value)

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from clips import write_clip
+from core_helpers import make_encoding
 from grain_helpers import film, make_ramp, profile_of
 from jobs_helpers import fit
 from unwatched import Unwatched
@@ -15,6 +16,7 @@ from lightstack.errors import MissingInput, SettingError, UnreadableInput, Unusa
 from lightstack.files.grain_profiles import read_grain, write_grain
 from lightstack.files.keep import keep_record, recall_record
 from lightstack.files.plates import read_exr, write_exr
+from lightstack.files.response import ResponseNotes, write_response
 from lightstack.files.shotfile import parse_shot
 from lightstack.jobs.build import build_shot
 from lightstack.jobs.grain import list_spans, measure_grain, plan_bursts
@@ -22,7 +24,7 @@ from lightstack.jobs.grain_stage import check_grain
 from lightstack.jobs.grain_takes import name_frame
 from lightstack.jobs.grain_words import compare_profiles, describe_grain, doubt_range
 from lightstack.jobs.options import BuildOptions
-from lightstack.records import GrainProfile, Registration, Stretch
+from lightstack.records import GrainProfile, MeasuredResponse, Registration, Stretch
 from lightstack.report.grain_plot import plot_grain
 
 SIZE = (128, 192)
@@ -101,9 +103,19 @@ def test_bursts_lie_within_stretches_of_one_pose():
     assert plan_bursts([(1, 4)], 12) == [(1, 2, 3, 4)]
 
 
-def test_a_short_take_is_measured_with_a_word():
-    from core_helpers import make_encoding
+def test_grain_that_a_codec_carries_along_is_measured_beyond_its_groups():
+    level, rng = make_ramp(SIZE) + 0.02, np.random.default_rng(76)
+    grain, frames = film(level, rng) - level, []
+    for _ in range(90):
+        grain = 0.9 * grain + np.sqrt(1 - 0.9**2) * (film(level, rng) - level)
+        frames.append(np.asarray(level + grain, np.float32))
+    found = measure_grain(fit(frames, encoding=make_encoding(is_float=True)), progress=Unwatched())
+    assert np.nanmax(found.whiteness) > 0.8
+    # REFERENCE  the noise that was put in; frames 8 apart differ by three quarters of it. TOLERANCE  5 % of sigma.
+    assert float(found.sigma_at(1, np.array(0.1))) == pytest.approx(np.sqrt(2e-4 * 0.1 + 1e-6), rel=0.05)
 
+
+def test_a_short_take_is_measured_with_a_word():
     from lightstack.cli.progress import TerminalProgress
 
     rng = np.random.default_rng(73)
@@ -153,6 +165,28 @@ def test_requests_that_make_no_sense_are_one_line(footage, capfd, out, extra, sa
     assert run([*words, *extra]) == 1
     error = capfd.readouterr().err
     assert says in error and error.count("\n") == 1
+
+
+def test_a_take_is_read_by_the_response_that_was_measured(footage, capfd):
+    signals = np.linspace(0, 1, 65)
+    measured = MeasuredResponse(tuple(signals), tuple(signals**2), (0.02, 0.98), 10, "full")
+    write_response(footage.folder / "response.json", measured, ResponseNotes({}, "linear", 0.1, 0.01))
+    words = ["grain", "measure", str(footage.movie), "-o", str(footage.folder / "m.json"), "--colour", "measured"]
+    assert run([*words, "--response", str(footage.folder / "response.json"), "--quiet"]) == 0
+    # REFERENCE  the noise that was put in, by the slope of light = signal squared. TOLERANCE  8 % of sigma.
+    signal = 0.2
+    expected = 2 * signal * np.sqrt(2e-4 * signal + 1e-6)
+    found = read_grain(footage.folder / "m.json")
+    assert float(found.sigma_at(1, np.array(signal**2))) == pytest.approx(expected, rel=0.08)
+    applied = ["grain", "apply", str(footage.still), "--profile", str(footage.folder / "m.json")]
+    applied += ["-o", str(footage.folder / "r.exr"), "--like", str(footage.movie), "--colour", "measured"]
+    # the still holds light, and is read as it is
+    assert run([*applied, "--response", str(footage.folder / "response.json"), "--quiet"]) == 0
+    capfd.readouterr()
+    for line in (words, applied):
+        assert run(line) == 1
+        error = capfd.readouterr().err
+        assert "go together" in error and error.count("\n") == 1
 
 
 def test_a_profile_of_another_camera_is_doubted(profile):

@@ -1,5 +1,6 @@
 """Finished frames: files rebuild them, a broken run goes on, the movie keeps the hero's own samples."""
 
+import json
 import resource
 import subprocess
 import sys
@@ -266,3 +267,16 @@ def test_one_element_more_makes_no_other_again(rendered, folder, silence):
     render_shot(folder / "more.toml", frames=None, options=BuildOptions(), progress=silence)
     after = {p.name: p.stat().st_mtime_ns for p in rendered.out.glob("den_*.[0-9]*.exr")}
     assert len(after) == len(kept) + FRAMES and {name: after[name] for name in kept} == kept
+
+
+def test_a_screened_light_says_the_white_that_it_needs(folder, silence):
+    text = SHOT.replace('name = "den"', 'name = "den"\nout = "screened"').replace('"ffv1"', '"none"')
+    text = text.replace("figure_light = 0", 'figure_light = 0\nlay = "screen"\nscreen_white = 2.5')
+    (folder / "screened.toml").write_text(text)
+    result = render_shot(folder / "screened.toml", frames="1006", options=BuildOptions(), progress=silence)
+    part = read_exr_headers(result.out / "den_light_screen_v001.1006.exr")[0]
+    assert part.attributes["screenWhite"] == 2.5
+    assert "screenWhite" not in read_exr_headers(result.out / "den_light_v001.1006.exr")[0].attributes
+    outputs = json.loads((result.out / "manifest.json").read_text())["outputs"]
+    said = next(one["what"] for one in outputs if "light_screen" in one["path"])
+    assert said.endswith("against a white of 2.5")

@@ -22,7 +22,8 @@ PLACES = ((-0.5, 2.3, 0.1, 1.2), (-0.55, 1.5, -0.1, 1.1))  # x and z of the feet
 class LitFigure:
     """Pictures (H, W, 3) linear, without noise: ``bare`` the set, ``hero`` the same with the figure, ``plate`` the
     largest lamp light of any lamp place on the set, ``lit`` the same with the figure there, ``naive`` the largest lit
-    frame of the set; ``cover`` (H, W) the figure's coverage."""
+    frame of the set; ``cover`` (H, W) the figure's coverage; ``single``: pairs of pictures, the lamp's light from one
+    place alone on the set, and the same with the figure there."""
 
     seed: int
     bare: np.ndarray
@@ -31,6 +32,7 @@ class LitFigure:
     lit: np.ndarray
     naive: np.ndarray
     cover: np.ndarray
+    single: tuple = ()
 
     def filmed(self, *, noise=(4e-4, 4e-6), bits=10):
         """The hero as a perfect reader gives it, (H, W, 3) float32 linear."""
@@ -39,9 +41,11 @@ class LitFigure:
 
 
 def light_figure(
-    seed, *, size=(135, 240), lamps=16, gel="violet", cloth=(0.45, 0.42, 0.36), place=0, strength=1.3, crowd=True
-):
-    """Draw a room, somebody in it, and both by the lamp at ``lamps`` places of its way; ``crowd``: he is there."""
+    seed, *, size=(135, 240), lamps=16, gel="violet", cloth=(0.45, 0.42, 0.36), place=0, strength=1.3, crowd=True,
+    keep=(),
+):  # fmt: skip
+    """Draw a room, somebody in it, and both by the lamp at ``lamps`` places of its way; ``crowd``: he is there;
+    ``keep``: the places of which ``single`` tells."""
     scene = make_scene(np.random.default_rng([seed, 31]), gel=gel, mirror=False, unreached=False, dim_corner=False)
     ball = np.array([[0, 0, 0], [1, 1, 1], [1, -1, -1], [-1, 1, -1], [-1, -1, 1]]) / np.sqrt(3) * 0.8
     traced, (_, _, _, nobody) = _trace(scene, size, np.eye(3)), _dark_plan(scene, ball)
@@ -58,15 +62,18 @@ def light_figure(
 
     dark = _dark_plan(scene, ball)[:3]
     bare, (hero, cover) = draw(nobody, dark)[0], draw(people, dark)
-    plate, lit = np.zeros_like(bare), np.zeros_like(bare)
-    for at in walk.lamp:
+    plate, lit, single = np.zeros_like(bare), np.zeros_like(bare), []
+    for number, at in enumerate(walk.lamp):
         on = np.array([strength, 0.045, 1.0, 0.0, 0.8])
         plan = (on, np.ascontiguousarray(at + 0.045 * ball), wall_patches(scene.room, at, strength))
-        plate = np.maximum(plate, np.minimum(draw(nobody, plan)[0] - bare, LIMIT))
+        alone = np.minimum(draw(nobody, plan)[0] - bare, LIMIT)
+        plate = np.maximum(plate, alone)
         if not crowd:
             continue
-        lit = np.maximum(lit, np.minimum(draw(people, plan)[0] - hero, LIMIT))
-    return LitFigure(seed, bare, hero, plate, lit, bare + plate, np.clip(cover, 0, 1))
+        together = np.minimum(draw(people, plan)[0] - hero, LIMIT)
+        lit = np.maximum(lit, together)
+        single += [(alone, together)] if number in keep else []
+    return LitFigure(seed, bare, hero, plate, lit, bare + plate, np.clip(cover, 0, 1), tuple(single))
 
 
 @cache
