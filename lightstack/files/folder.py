@@ -111,6 +111,16 @@ def write_whole(path: Path, data: bytes) -> None:
         part.write_bytes(data)
 
 
+def write_changed(path: Path, data: bytes) -> None:
+    """Write a file as `write_whole` does, but leave one alone that holds the same bytes, time stamp included."""
+    try:
+        same = path.read_bytes() == data
+    except OSError:
+        same = False
+    if not same:
+        write_whole(path, data)
+
+
 @contextmanager
 def replaced_whole(path: Path) -> Iterator[Path]:
     """Give a temporary path beside ``path``; on success flush and rename it, on failure remove it."""

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ValidationError
 
 from lightstack.core.names import nearest_name
 from lightstack.errors import SettingError
-from lightstack.files.schema import LATER_KEYS, LATER_SECTIONS, ShotSettings
+from lightstack.files.schema import LATER_SECTIONS, ShotSettings
 from lightstack.files.toml_lines import find_line
 
 __all__ = ["explain_problem", "explain_validation", "find_model", "key_names", "make_error", "sort_problems"]
@@ -89,6 +89,9 @@ def explain_problem(problem: Mapping[str, Any], place: Place) -> tuple[Place, st
         return place, f"= {value}: must be {_LIMIT_WORDS[limit]} {context[limit]:g}"
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         return place, "is a section of keys, not a single value"
+    if kind == "tuple_type" and isinstance(value, dict):
+        name = ".".join(part for part in place if isinstance(part, str))
+        return place, f"is a list: write [[{name}]] with two brackets"
     if kind == "tuple_type" and place and place[0] in _LISTS and len(place) == 1:
         return place, f"is a list: write [[{place[0]}]] with two brackets"
     return place, f"{_show(value)}{_PLAIN.get(kind, problem['msg'])}"
@@ -112,9 +115,6 @@ def _explain_unknown(place: Place) -> tuple[Place, str]:
     section, word = place[:-1], str(place[-1])
     if not section and word in LATER_SECTIONS:
         return place, f"is not available yet in this version ({LATER_SECTIONS[word]}); take the section out"
-    named = tuple(part for part in place if isinstance(part, str))
-    if named in LATER_KEYS:
-        return place, f"is not available yet in this version ({LATER_KEYS[named]}); take the key out"
     elsewhere = [where for where, name in _walk_keys(ShotSettings) if name == word]
     if elsewhere:
         return place, f"is unknown here; it belongs in {elsewhere[0]}"
@@ -127,9 +127,6 @@ def _explain_unknown(place: Place) -> tuple[Place, str]:
 
 def _explain_choice(place: Place, value: Any) -> tuple[Place, str]:
     """Explain a value that is none of a key's choices."""
-    named = (*(part for part in place if isinstance(part, str)), value)
-    if named in LATER_KEYS:
-        return place, f'= "{value}" is not available yet in this version ({LATER_KEYS[named]}); use "plate"'
     choices = [str(choice) for choice in _list_choices(place)]
     near = nearest_name(value, choices) if isinstance(value, str) else None
     hint = f"; the nearest is {near}" if near else ""

@@ -16,7 +16,7 @@ from lightstack.files.folder import explain_os_error, write_whole
 from lightstack.files.schema import ShotSettings, Sweep
 from lightstack.files.shot_errors import explain_problem, explain_validation, make_error, sort_problems
 
-__all__ = ["check_sweep", "clean_name", "parse_shot", "read_shot", "update_shot", "write_new_shot"]
+__all__ = ["change_text", "check_sweep", "clean_name", "parse_shot", "read_shot", "update_shot", "write_new_shot"]
 
 MAX_BYTES = 8 * 2**20  # a shot file is written by hand; a movie named by mistake should not be parsed
 
@@ -85,18 +85,26 @@ def update_shot(path: str | Path, changes: Mapping[str, Any]) -> ShotSettings:
 
     Raises as ``read_shot``, and OutputError where the file cannot be written.
     """
-    import tomlkit
-
     path = Path(path)
     text = _read_text(path)
     parse_shot(text, path)
-    document = tomlkit.parse(text)
-    for name, value in changes.items():
-        _change(document, name, value)
-    changed = tomlkit.dumps(document)
+    changed = change_text(text, changes)
     settings = parse_shot(changed, path)
     write_whole(path, changed.encode())
     return settings
+
+
+def change_text(text: str, changes: Mapping[str, Any]) -> str:
+    """Return the text of a shot file with changed keys, as ``update_shot`` says; it is not checked.
+
+    Raises SettingError for a section that is not there.
+    """
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    for name, value in changes.items():
+        _change(document, name, value)
+    return tomlkit.dumps(document)
 
 
 def write_new_shot(path: Path, text: str) -> None:
@@ -223,9 +231,36 @@ def _check_together(settings: ShotSettings, path: Path, text: str) -> None:
             raise make_error(path, text, place, said)
     if settings.light and settings.takes.hero is None:
         raise make_error(path, text, ("light", 0), "needs [takes.hero], the take that the light is laid on")
+    _check_followers(settings, path, text)
     _check_patches(settings, path, text)
     _check_holdout(settings, path, text)
     _check_frames(settings, path, text)
+    _check_camera(settings, path, text)
+
+
+def _check_followers(settings: ShotSettings, path: Path, text: str) -> None:
+    """Check that followers name takes that are there. Raises SettingError."""
+    takes = [name for name in type(settings.takes).model_fields if getattr(settings.takes, name) is not None]
+    known = [*takes, *(sweep.name for sweep in settings.sweep)]
+    for number, light in enumerate(settings.light):
+        for place, wish in enumerate(light.mix.follow):
+            if wish.take is not None and wish.take not in known:
+                near = nearest_name(wish.take, known)
+                hint = f"; the nearest is {near}" if near else f"; there are {', '.join(known)}"
+                message = f'= "{wish.take}": there is no such take or sweep{hint}'
+                raise make_error(path, text, ("light", number, "mix", "follow", place, "take"), message)
+
+
+def _check_camera(settings: ShotSettings, path: Path, text: str) -> None:
+    """Check that there is a light that was taped. Raises SettingError."""
+    if settings.camera is None:
+        return
+    names = [light.name for light in settings.light]
+    if not names:
+        raise make_error(path, text, ("camera",), "tells where the lamp of a [[light]] was, and there is none")
+    if settings.camera.light is not None and settings.camera.light not in names:
+        message = f'= "{settings.camera.light}": there is no such light; there are {", ".join(names)}'
+        raise make_error(path, text, ("camera", "light"), message)
 
 
 def _check_patches(settings: ShotSettings, path: Path, text: str) -> None:

@@ -12,18 +12,23 @@ from pathlib import Path
 import numpy as np
 
 from lightstack.errors import SettingError, UnreadableInput
-from lightstack.files.folder import write_whole
+from lightstack.files.folder import write_changed, write_whole
 from lightstack.records import FrameTable, KeyFrame, MixCurve, Registration
 
 
 def write_csv(path: Path, header: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
     """Write rows as RFC 4180 CSV, whole or not at all; floats keep 6 significant digits."""
+    write_whole(path, format_csv(header, rows))
+
+
+def format_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
+    """Return rows as RFC 4180 CSV; floats keep 6 significant digits."""
     text = io.StringIO(newline="")
     writer = csv.writer(text)
     writer.writerow(header)
     for row in rows:
         writer.writerow([format_cell(cell) for cell in row])
-    write_whole(path, text.getvalue().encode())
+    return text.getvalue().encode()
 
 
 def format_cell(cell: object) -> object:
@@ -66,7 +71,7 @@ def list_frame_rows(
     rows: list[list[object]] = []
     for i, number in enumerate(table.source_frames.tolist()):
         rows.append([
-            take, number, timecodes[i], table.seconds[i], table.lamp_on[i], int(table.stretch[i]),
+            take, number, timecodes[i], table.seconds[i], table.lamp_on[i], int(table.stretch[i]) + 1,
             table.lamp_energy[i], table.lamp_sigma[i], table.change_sigma[i], *table.clipped[i],
             table.smear_px[i], *table.drift_stops[i], table.sharpness[i], table.blocked[i],
             table.flare[i], table.shift_px[i], number in left_out, table.weight[i], rank.get(number),
@@ -102,12 +107,15 @@ def write_key_frames(path: Path, keys: Iterable[KeyFrame]) -> None:
 
 
 def write_mix(path: Path, mix: MixCurve) -> None:
-    """Write mix.csv (frame, gain, stops); gains keep every digit, so reading back gives the same curve."""
+    """Write mix.csv (frame, gain, stops); gains keep every digit, so reading back gives the same curve.
+
+    Where the same mix lies there already, it is left alone.
+    """
     rows = [
         (mix.first_frame + i, repr(float(gain)), "off" if gain == 0 else f"{stops:.6f}")
         for i, (gain, stops) in enumerate(zip(mix.gains, mix.stops, strict=True))
     ]
-    write_csv(path, ("frame", "gain", "stops"), rows)
+    write_changed(path, format_csv(("frame", "gain", "stops"), rows))
 
 
 def read_mix(path: Path) -> MixCurve:

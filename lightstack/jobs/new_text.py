@@ -131,6 +131,10 @@ def _write_lights(parts: Sequence[Part], fade: Fade) -> list[str]:
             "[light.mix]",
             f"envelope = {{ start = {fade.start}, attack = {fade.attack}, hold = {fade.hold}, "
             f"decay = {fade.decay}, peak = 1.0 }}",
+            "# shutter = 180           # each frame takes the mean over the open shutter",
+            "# response = { rise = 0.08, fall = 0.2 }  # a filament takes time, in seconds; a diode none",
+            "# [[light.mix.flicker]]   # also [[light.mix.pulse]], [[light.mix.follow]]; `lightstack curve` draws it",
+            '# like = "candle"',
         ]
         why = "A first fade in the middle of the hero, so that the first build shows something."
         blocks.append(_comment(why) + "\n".join(lines) + "\n")

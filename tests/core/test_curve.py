@@ -6,12 +6,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 
-from lightstack.core.curve import OFF, SHAPES, find_monotone_slopes, make_curve, make_envelope
+from lightstack.core.curve import OFF, SHAPES, make_curve
+from lightstack.core.curve_envelope import Envelope, evaluate_envelope
+from lightstack.core.curve_spans import find_monotone_slopes
 from lightstack.errors import SettingError
 
 
 def gains(points, first, last, unit="gain"):
     return make_curve(points, first=first, last=last, unit=unit).gains
+
+
+def run_envelope(first, last, **parts):
+    return evaluate_envelope(Envelope(**parts), np.arange(first, last + 1))
 
 
 def test_a_lone_point_holds_everywhere():
@@ -100,7 +106,7 @@ def test_curve_knows_its_frames():
 
 
 def test_envelope_rises_stays_and_falls():
-    curve = make_envelope(10, attack=4, hold=5, decay=8, peak=0.5, first=1, last=40).gains
+    curve = run_envelope(1, 40, start=10, attack=4, hold=5, decay=8, peak=0.5)
     at = dict(zip(range(1, 41), curve, strict=True))
     assert at[10] == 0
     assert at[14] == at[16] == at[19] == 0.5
@@ -110,9 +116,9 @@ def test_envelope_rises_stays_and_falls():
 
 
 def test_envelope_without_attack_or_decay_switches():
-    curve = make_envelope(3, attack=0, hold=2, decay=0, first=1, last=8).gains
+    curve = run_envelope(1, 8, start=3, attack=0, hold=2, decay=0)
     np.testing.assert_array_equal(curve, [0, 0, 1, 1, 1, 0, 0, 0])
-    curve = make_envelope(3, attack=0, hold=0, decay=4, first=1, last=8, decay_shape="linear").gains
+    curve = run_envelope(1, 8, start=3, attack=0, hold=0, decay=4, decay_shape="linear")
     np.testing.assert_allclose(curve, [0, 0, 1, 0.75, 0.5, 0.25, 0, 0])
 
 
@@ -140,4 +146,4 @@ def test_unknown_unit_turned_range_and_negative_lengths_are_refused():
     with pytest.raises(SettingError, match="before it begins"):
         make_curve([[1, 1]], first=2, last=1)
     with pytest.raises(SettingError, match="attack"):
-        make_envelope(1, attack=-1, hold=0, decay=0, first=1, last=2)
+        run_envelope(1, 2, start=1, attack=-1, hold=0, decay=0)

@@ -12,6 +12,7 @@ from PIL import Image
 
 from lightstack.records import MixCurve
 from lightstack.report import looks, plots
+from lightstack.report.mix_plot import plot_mix
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -56,7 +57,7 @@ def draw_all(table, keys, mix, **options):
     return [
         plots.plot_energy(table, keys, **options),
         plots.plot_frames(table, keys, **options),
-        plots.plot_mix(mix, (1005, 1020), **options),
+        plot_mix(mix, (1005, 1020), **options),
     ]
 
 
@@ -102,10 +103,24 @@ def test_the_energy_line_is_the_table(short, keys):
 
 
 def test_the_mix_line_starts_at_its_frame_and_peaks_where_it_should(mix):
-    points = read_path(plots.plot_mix(mix), "mix")
+    points = read_path(plot_mix(mix), "mix")
     rise = points[:, 1].max() - points[:, 1].min()
     assert rise > 0
     np.testing.assert_allclose((points[:, 1].max() - points[:, 1]) / rise, _at(points, mix), atol=2e-3)
+
+
+def test_the_base_is_drawn_where_it_differs_and_the_extremes_are_marked(mix):
+    base = np.linspace(0.2, 0.6, len(mix.gains))
+    svg = plot_mix(mix, base=base, extremes=True)
+    line, under = read_path(svg, "mix"), read_path(svg, "base")
+    top, steep = read_marks(svg, "peak"), read_path(svg, "steepest")
+    np.testing.assert_allclose(top[0], line[np.argmax(mix.gains)], atol=1e-3)
+    at = int(np.argmax(np.abs(np.diff(mix.gains))))
+    np.testing.assert_allclose(steep, line[at : at + 2], atol=1e-3)
+    # By construction: both lines lie on one scale, so a gain of 0.2 is a fifth of the way up to 1.
+    unit = line[:, 1].max() - line[:, 1].min()
+    np.testing.assert_allclose((line[:, 1].max() - under[[0, -1], 1]) / unit, [0.2, 0.6], atol=2e-3)
+    assert b'id="base"' not in plot_mix(mix, base=mix.gains)
 
 
 def _at(points, mix):
@@ -159,7 +174,8 @@ def test_nothing_measured_still_plots(table, keys):
 @pytest.mark.parametrize("narrow", [False, True])
 def test_odd_mixes_plot(gains, narrow):
     curve = MixCurve(1001, np.array(gains))
-    assert plots.plot_mix(curve, [1001, 900, 5000], narrow=narrow).startswith(b"<svg")
+    assert plot_mix(curve, [1001, 900, 5000], narrow=narrow).startswith(b"<svg")
+    assert plot_mix(curve, base=curve.gains + 0.5, extremes=True, narrow=narrow).startswith(b"<svg")
 
 
 def test_one_frame_plots(table):
@@ -172,9 +188,9 @@ def test_one_frame_plots(table):
 
 def test_unknown_form_or_ground_is_refused(mix):
     with pytest.raises(ValueError, match="svg or png"):
-        plots.plot_mix(mix, form="gif")
+        plot_mix(mix, form="gif")
     with pytest.raises(ValueError, match="dark or paper"):
-        plots.plot_mix(mix, ground="pink")
+        plot_mix(mix, ground="pink")
 
 
 def test_round_steps():
