@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.blend import blend_in
-from lightstack.core.guide import make_guide
+from lightstack.core.guide import find_pull, make_guide
 from lightstack.core.state import (
     BLEND_SIGMA,
     AccumulateSetting,
@@ -114,7 +114,7 @@ def _finish_band(state: State, band: slice) -> NDArray[np.float32]:
     blend = np.where(peak > BLEND_KNEE_SIGMA, setting.strong_blend_sigma, setting.blend_sigma).astype(
         np.float32
     )
-    luck = crowd / blend * setting.recipe.pull_at(peak) * sigma_at(state, plate, band)
+    luck = crowd / blend * find_pull(setting.recipe, peak) * sigma_at(state, plate, band)
     return np.where(total > 0, plate - luck, np.float32(0))
 
 

@@ -20,7 +20,7 @@ What remains of noise in the guide still favours lucky stills a little. That is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -28,9 +28,9 @@ from numpy.typing import NDArray
 
 from lightstack.core.blend import mix_levels, share_levels, stabilise, stabilise_into
 from lightstack.errors import SettingError
-from lightstack.records import NoiseModel
+from lightstack.records import GuideRecipe, NoiseModel
 
-__all__ = ["GuideMaker", "GuideRecipe", "crop_centre", "make_guide", "measure_guide_noise", "plan_guide"]
+__all__ = ["GuideMaker", "GuideRecipe", "crop_centre", "find_pull", "make_guide", "measure_guide_noise", "plan_guide"]
 
 BY = ("brightest", "channel")
 REFERENCE_WIDTH = 1920  # up to this width the filters have these widths; they grow with wider pictures
@@ -45,42 +45,16 @@ LEAST_SHARE = np.float32(1e-3)  # of a filter that must fall on valid pixels
 TINY = 16  # pictures with a side below this are never halved
 
 
-@dataclass(frozen=True, slots=True)
-class GuideRecipe:
-    """How a guide is made, and how noisy it comes out.
+def find_pull(recipe: GuideRecipe, level: NDArray) -> NDArray[np.float32]:
+    """Give how far a guide of this level, ``(H, W, G)`` in sigma, flatters each channel's own noise.
 
-    ``a``, ``b``: the noise model (3,). ``projection``: (G, 3), stabilised channels to guide channels, G = 1
-    or 3. ``wide_px``, ``fine_px``: standard deviations of the Gaussians, full-size pixels. ``half``: filtered
-    at half size. ``spread``, ``spread_fine``: (G,) noise of the wide and of the fine guide in sigma of one
-    frame. ``pull_wide``, ``pull_fine``: (G, 3) covariance of guide g with the noise of channel c at the same
-    pixel, the latter in its own sigma.
+    Where light is strong, a noisy guide also errs the other way: near a border between two winners it
+    now and then takes the darker one. Over a whole crossing of two levels that costs (spread^2 / 2) x
+    projection against a gain of the pull, however steep they are; so much less is to be taken off there.
     """
-
-    a: NDArray[np.float32]
-    b: NDArray[np.float32]
-    projection: NDArray[np.float32]
-    wide_px: float
-    fine_px: float
-    half: bool
-    spread: NDArray[np.float32]
-    pull_wide: NDArray[np.float32]
-    pull_fine: NDArray[np.float32]
-    spread_fine: NDArray[np.float32]
-
-    @property
-    def by(self) -> str:
-        return "brightest" if len(self.projection) == 1 else "channel"
-
-    def pull_at(self, level: NDArray) -> NDArray[np.float32]:
-        """Give how far a guide of this level, ``(H, W, G)`` in sigma, flatters each channel's own noise.
-
-        Where light is strong, a noisy guide also errs the other way: near a border between two winners it
-        now and then takes the darker one. Over a whole crossing of two levels that costs (spread^2 / 2) x
-        projection against a gain of the pull, however steep they are; so much less is to be taken off there.
-        """
-        fine = self.pull_fine - 0.5 * self.spread_fine[:, None] ** 2 * self.projection
-        wide, fine = (p[0] if len(p) == 1 else np.diag(p) for p in (self.pull_wide, fine))
-        return np.asarray(wide + (fine - wide) * _share_of_fine(level), np.float32)
+    fine = recipe.pull_fine - 0.5 * recipe.spread_fine[:, None] ** 2 * recipe.projection
+    wide, fine = (p[0] if len(p) == 1 else np.diag(p) for p in (recipe.pull_wide, fine))
+    return np.asarray(wide + (fine - wide) * _share_of_fine(level), np.float32)
 
 
 def plan_guide(

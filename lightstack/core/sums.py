@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.guide import find_pull
 from lightstack.core.state import AccumulateSetting, State, noise_gain, note_reach, sigma_at, start_state
 from lightstack.errors import SettingError
 
@@ -43,7 +44,7 @@ def _gate(state: State, still: NDArray, guide: NDArray, valid: NDArray, gain: fl
     safe = np.maximum(guide, edge)
     gate = 1 - (edge / safe) ** 2
     slope = np.where(guide > edge, 2 * edge**2 / safe**3, 0)
-    luck = gain**2 * slope * state.setting.recipe.pull_at(guide) * sigma_at(state, still)
+    luck = gain**2 * slope * find_pull(state.setting.recipe, guide) * sigma_at(state, still)
     return np.asarray(valid[..., None] * (still * gate - luck), np.float64)
 
 
@@ -151,7 +152,7 @@ def finish_soft(state: State) -> NDArray[np.float32]:
     plate = state.light / norm ** (power - 1)
     rise, fall = state.squares[..., :groups], state.squares[..., groups:]
     swing = rise / norm ** (power - 1) - fall / norm ** (2 * power - 1)
-    luck = (power - 1) * swing * state.setting.recipe.pull_at(state.peak) * sigma_at(state, plate)
+    luck = (power - 1) * swing * find_pull(state.setting.recipe, state.peak) * sigma_at(state, plate)
     return np.where(state.total > 0, plate - luck, 0).astype(np.float32)
 
 

@@ -105,7 +105,7 @@ class LightStack:
         self, band: int, index: int
     ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
         """Return light (rows, W, 3), validity (rows, W), guide (rows, W, G) of one still in one band, float32."""
-        light, valid = self._read_light(band, index)
+        light, valid = self.read_light(band, index)
         rows, width = valid.shape
         packed = np.empty((rows, self.shape.guides, width), np.uint16)
         self._guide.read(packed, self._guide_offset(index, self.rows_of(band).start))
@@ -113,7 +113,8 @@ class LightStack:
         guide = guide.reshape(rows, width, 1) if self.shape.guides == 1 else guide.transpose(0, 2, 1)
         return light, valid, np.ascontiguousarray(guide)
 
-    def _read_light(self, band: int, index: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    def read_light(self, band: int, index: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return light (rows, W, 3) and validity (rows, W) of one still in one band, float32."""
         rows = self.rows_of(band)
         chunks = np.empty((rows.stop - rows.start, self.layout.steps[index] // 2), np.uint16)
         self._light.read(chunks, self.layout.offset(index, rows.start))
@@ -124,7 +125,7 @@ class LightStack:
 
     def read_still(self, index: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Return one whole still: light (H, W, 3) and validity (H, W), float32."""
-        parts = [self._read_light(band, index) for band in range(self.shape.bands)]
+        parts = [self.read_light(band, index) for band in range(self.shape.bands)]
         return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
 
     def write_part(self, part: int, picture: NDArray) -> None:

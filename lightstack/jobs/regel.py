@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -22,10 +22,11 @@ from lightstack.core.regel import (
 )
 from lightstack.core.regel import regel_light as paint
 from lightstack.errors import SettingError
-from lightstack.files.plates import read_exr, write_png
+from lightstack.files.plates import read_light, write_png
 from lightstack.files.schema import Light, Regel, ShotSettings
 from lightstack.jobs.finish import Delivery
 from lightstack.jobs.footage import open_fitted
+from lightstack.jobs.light_plates import find_built
 from lightstack.jobs.options import BuildOptions
 from lightstack.records import BoolArray, BuiltSweep, FloatArray, NoiseModel, Progress, RegelReport
 from lightstack.report.phrases import say_share
@@ -74,19 +75,21 @@ def regel_lights(
     options: BuildOptions,
     *,
     ceiling: float,
+    plates: Mapping[str, str] | None = None,
     progress: Progress,
 ) -> ShotRegels:
     """Find every light's gains and write a map where a channel is too dark for its new colour.
 
-    ``noise``: of one pixel of the footage; ``ceiling``: linear light at which it clips. Raises SettingError where a
-    colour cannot be measured or made.
+    ``noise``: of one pixel of the footage; ``ceiling``: linear light at which it clips; ``plates``: by light, the file
+    of its plate where that is not its sweep's. Raises SettingError where a colour cannot be measured or made.
     """
     made = ShotRegels(ceiling=ceiling)
     for light in settings.light:
         if light.regel is None:
             continue
         with progress.step(f"re-gel {light.name}", None):
-            made = join(made, regel_one(delivery, settings, light, light.regel, built, noise, options))
+            own = (plates or {}).get(light.name)
+            made = join(made, regel_one(delivery, settings, light, light.regel, built, noise, options, plate_file=own))
     return made
 
 
@@ -109,10 +112,12 @@ def regel_one(
     built: Sequence[BuiltSweep],
     noise: NoiseModel,
     options: BuildOptions,
+    *,
+    plate_file: str | None = None,
 ) -> ShotRegels:
     """Find one light's gains, look at what they do to its plate, and put it into words."""
-    sweep = next(b for b in built if light.source in ("", b.report.name))
-    plate = read_light(delivery, sweep.plate)
+    sweep = find_built(built, light)
+    plate = read_light(delivery.folder.file(plate_file or sweep.plate))
     ambient = read_ambient(delivery, sweep)
     try:
         lamp, source = find_lamp(wish, settings, sweep, plate, ambient, noise, options)
@@ -138,17 +143,10 @@ def aim_at(wish: Regel, lamp: NDArray[np.float64], primaries: str) -> NDArray[np
     )
 
 
-def read_light(delivery: Delivery, name: str, part: str | None = None) -> FloatArray:
-    """Read an EXR of the folder for results, (H, W, 3)."""
-    file = delivery.folder.file(name)
-    channels = read_exr(file) if part is None else read_exr(file, part)
-    return np.stack([channels[c] for c in "RGB"], axis=-1).astype(np.float32)
-
-
 def read_ambient(delivery: Delivery, sweep: BuiltSweep) -> FloatArray | None:
     """Read the light that was there beside the lamp, (H, W, 3), from the light stack; None where none was written."""
     stack = next((file for file, _ in sweep.files if "light_stack" in file), None)
-    return None if stack is None else read_light(delivery, stack, "ambient")
+    return None if stack is None else read_light(delivery.folder.file(stack), "ambient")
 
 
 def find_lamp(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from lightstack.core.accumulate import AccumulateSetting
 from lightstack.core.blockers import CARRIER
 from lightstack.core.grain_off import take_off_grain
-from lightstack.core.guide import GuideRecipe, crop_centre, measure_guide_noise, plan_guide
+from lightstack.core.guide import crop_centre, measure_guide_noise, plan_guide
 from lightstack.core.hot_pixels import find_hot_pixels
 from lightstack.core.reach import find_holes
 from lightstack.core.residue import floor_residue
@@ -36,6 +36,7 @@ from lightstack.jobs.choice import (
 from lightstack.jobs.export import describe_parts
 from lightstack.jobs.footage import FittedTake, open_fitted
 from lightstack.jobs.inspect_luma import LumaSamples
+from lightstack.jobs.lamp_shades import keep_shades
 from lightstack.jobs.look import (
     SweepLook,
     find_passers,
@@ -47,7 +48,18 @@ from lightstack.jobs.memory import plan_workers
 from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.stills import StillPlan, fill_stack
 from lightstack.jobs.survey import UNKNOWN_NOISE
-from lightstack.records import Choice, Hole, KeyFrame, NoiseModel, Origin, Progress, ProxyTake, TakeInfo
+from lightstack.records import (
+    Choice,
+    GuideRecipe,
+    Hole,
+    KeyFrame,
+    NoiseModel,
+    Origin,
+    Progress,
+    ProxyTake,
+    StillNotes,
+    TakeInfo,
+)
 
 PLAIN_SIGMA = 8.0
 SMOOTHED_RULES = ("max", "softmax")  # they take a place from single frames; the others add frames up
@@ -78,6 +90,7 @@ class SweepOutcome:
     ambient: Ambient
     recipe: GuideRecipe
     stack: LightStack
+    stills: StillNotes
     plate: Plate
     reach: NDArray[np.bool_]
     holes: tuple[Hole, ...]
@@ -121,11 +134,10 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             sweep, plans, folder, look=look, keys=keys, ambient=ambient, recipe=recipe, primaries=primaries,
             threads=workers, progress=progress,
         )  # fmt: skip
-        plate = make_plate_of(
-            stack, ambient, recipe, look=look, keys=keys, settings=settings, scale=scale, take=sweep.take,
-            threads=workers,
-        )  # fmt: skip
+        stills = note_stills(look, keys, settings, scale, sweep.take, recipe, ambient.noise)
+        plate = make_plate(stack, ambient.light, stills, settings, threads=workers)
         reach = find_reach(look, ambient.noise, sweep.size)
+        keep_shades(folder, look, sweep.size)
         return SweepOutcome(
             info=sweep.take.info,
             empty_info=None if empty_take is None else empty_take.take.info,
@@ -135,6 +147,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             ambient=ambient,
             recipe=recipe,
             stack=stack,
+            stills=stills,
             plate=plate,
             reach=reach,
             holes=find_holes(reach),
@@ -319,36 +332,58 @@ def still_gain(key: KeyFrame, settings: Sweep, take: Take) -> NDArray[np.float32
     return gain.astype(np.float32)
 
 
-def make_plate_of(
-    stack: LightStack,
-    ambient: Ambient,
-    recipe: GuideRecipe,
-    *,
+def note_stills(
     look: SweepLook,
     keys: Sequence[KeyFrame],
     settings: Sweep,
     scale: Scale,
     take: Take,
+    recipe: GuideRecipe,
+    noise: NoiseModel,
+) -> StillNotes:
+    """Note what the stack's stills are, in the order in which they are stored: by source frame."""
+    ordered = sorted(keys, key=lambda key: key.source_frame)
+    frames = np.array([key.source_frame for key in ordered], np.int64)
+    place = np.searchsorted(look.table.source_frames, frames)
+    return StillNotes(
+        recipe=recipe,
+        noise=noise,
+        source_frames=frames,
+        stretch=look.table.stretch[place] + 1,
+        gains=np.stack([still_gain(key, settings, take) for key in ordered]),
+        shares=np.array(share_dwell(look, scale, keys), np.float64),
+        file_starts=take.file_starts,
+    )
+
+
+def make_plate(
+    stack: LightStack,
+    ambient: NDArray[np.float32],
+    notes: StillNotes,
+    settings: Sweep,
+    *,
+    stills: Sequence[int] | None = None,
     threads: int,
 ) -> Plate:
-    """Accumulate the stack by the rule of the settings, take its grain off, and roll residue off where asked."""
-    gains = [still_gain(key, settings, take) for key in sorted(keys, key=lambda key: key.source_frame)]
+    """Accumulate a stack, or some of its ``stills``, by the rule of the settings; take the grain of single frames off,
+    and roll residue off where asked. ``ambient`` (H, W, 3)."""
     plate = accumulate_stack(
         stack,
-        ambient.light,
+        ambient,
         rule=settings.combine,
-        setting=AccumulateSetting(recipe=recipe, white=settings.screen_white),
-        shares=share_dwell(look, scale, keys) if settings.combine == "sum" else None,
-        gains=gains,
+        setting=AccumulateSetting(recipe=notes.recipe, white=settings.screen_white),
+        shares=notes.shares.tolist() if settings.combine == "sum" else None,
+        gains=list(notes.gains),
+        stills=stills,
         threads=threads,
     )
     if settings.smooth and settings.combine in SMOOTHED_RULES:
         smooth = take_off_grain(
             plate.light,
-            ambient.light,
+            ambient,
             plate.valid > 0,
-            noise=ambient.noise,
-            gains=np.stack(gains) if np.any(np.stack(gains) != 1) else None,
+            noise=notes.noise,
+            gains=notes.gains if np.any(notes.gains != 1) else None,
             winner=plate.winner[..., 0],
         )
         plate = replace(plate, light=smooth)

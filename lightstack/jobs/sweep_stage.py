@@ -14,7 +14,7 @@ from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.sweep import SweepRequest, build_sweep
 from lightstack.records import BuiltSweep, HeroLook, Progress
 
-SCHEMA = 3  # raised whenever a stage's result changes meaning
+SCHEMA = 4  # raised whenever a stage's result changes meaning
 
 
 def sweep_inputs(
@@ -26,7 +26,7 @@ def sweep_inputs(
         "schema": SCHEMA,
         "version": __version__,
         "names": [settings.shot.name, settings.shot.version, len(settings.sweep) == 1],
-        "sweep": sweep.model_dump(mode="json"),
+        "sweep": sweep.model_dump(mode="json", exclude={"group"}),
         "files": identify_take(book, sweep, settings.take_paths(sweep)),
         "empty": None if empty is None else describe_input(book, settings, empty),
         "hero": None if hero is None else hero.describe_inputs(book),
