@@ -16,7 +16,7 @@ MAY_IMPORT = {
     "files": {"files", "core"} | BASE,
     "report": {"report", "core"} | BASE,
     "jobs": {"jobs", "core", "files", "report"} | BASE,
-    "cli": {"cli", "jobs"} | BASE,
+    "cli": {"cli", "jobs", "review"} | BASE,
     "review": {"review", "jobs"} | BASE,
     "__init__": set(),
     "__main__": {"cli"},

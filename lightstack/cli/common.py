@@ -19,7 +19,7 @@ ShotFile = Annotated[Path, typer.Argument(metavar="SHOT.toml", help="The shot fi
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but errors.")]
 Json = Annotated[bool, typer.Option("--json", help="Print the result, or the error, as JSON on stdout.")]
 Verbose = Annotated[int, typer.Option("-v", "--verbose", count=True, metavar="", help="Say more; twice, still more.")]
-Strict = Annotated[bool, typer.Option("--strict", help="Exit with 1 if a take should be shot again.")]
+Strict = Annotated[bool, typer.Option("--strict", help="Exit with 1 if a take should be shot again or frames flash.")]
 Force = Annotated[bool, typer.Option("--force", help="Build every stage anew, also what is unchanged.")]
 Verify = Annotated[bool, typer.Option("--verify", help="Check the content of every input, not only its date and size.")]
 KeepReadable = Annotated[bool, typer.Option("--keep-readable", help="Use what can be read of a truncated movie.")]
@@ -69,7 +69,7 @@ def make_options(running: Running) -> BuildOptions:
 def run_job(command: str, job: Callable[[Progress], BuildResult], running: Running) -> None:
     """Run a job with a progress display and print what it made.
 
-    Raises typer.Exit with 1 under ``--strict`` where a take should be shot again.
+    Raises typer.Exit with 1 under ``--strict`` where a take should be shot again or the finished frames flash.
     """
     from lightstack.cli.progress import TerminalProgress
     from lightstack.cli.results import print_result
@@ -77,7 +77,8 @@ def run_job(command: str, job: Callable[[Progress], BuildResult], running: Runni
     quiet = running.quiet or (running.json and not running.verbose)
     with TerminalProgress(quiet=quiet, verbosity=running.verbose) as progress:
         result = job(progress)
-    failed = running.strict and any(verdict.grade == "reshoot" for verdict in result.verdicts)
+    again = any(verdict.grade == "reshoot" for verdict in result.verdicts)
+    failed = running.strict and (again or result.flashes)
     print_result(command, result, quiet=running.quiet, as_json=running.json, failed=failed)
     if failed:
         raise typer.Exit(1)

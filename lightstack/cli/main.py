@@ -14,15 +14,20 @@ import typer
 from lightstack import __version__
 from lightstack.cli.build import build
 from lightstack.cli.clean import clean
+from lightstack.cli.curve import curve
 from lightstack.cli.element import element
 from lightstack.cli.failures import STOPPED, USAGE, print_failure
+from lightstack.cli.flash import flash
 from lightstack.cli.grain import grain
+from lightstack.cli.handover import handover
 from lightstack.cli.inspect import inspect
+from lightstack.cli.match import match
 from lightstack.cli.new import new
 from lightstack.cli.plan import plan
 from lightstack.cli.plate import plate
 from lightstack.cli.preview import preview
 from lightstack.cli.render import render
+from lightstack.cli.review import review
 from lightstack.errors import LightstackError
 
 __all__ = ["app", "main", "run"]
@@ -43,11 +48,16 @@ app.command()(build)
 app.command()(plate)
 app.command()(preview)
 app.command()(render)
+app.command()(review)
+app.command()(handover)
+app.command()(curve)
+app.command()(match)
 app.command()(new)
 app.command()(plan)
 app.command()(inspect)
 app.command()(clean)
 app.command()(element)
+app.command()(flash)
 app.add_typer(grain)
 
 
@@ -71,8 +81,8 @@ def run(arguments: Sequence[str]) -> int:
 
     Notes
     -----
-    0 done, 1 deliberate error or a failed verdict under ``--strict``, 2 usage, 3 ``inspect`` says reshoot,
-    130 Ctrl-C. Anything that is
+    0 done, 1 deliberate error or a failed verdict under ``--strict``, 2 usage, 3 ``inspect`` says reshoot or
+    ``flash`` fails, 130 Ctrl-C. Anything that is
     not a deliberate error is a bug and passes through with its traceback.
     """
     words = list(arguments)

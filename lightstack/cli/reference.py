@@ -12,8 +12,8 @@ __all__ = ["make_reference"]
 
 _EXIT_CODES = (
     "Exit codes: 0 done (warnings allowed), 1 an error (one line on stderr) or, under `--strict`, a take "
-    "that should be shot again, 2 wrong usage, 3 `inspect` says that a take should be shot again, 130 stopped "
-    "with Ctrl-C."
+    "that should be shot again or frames that flash, 2 wrong usage, 3 `inspect` says that a take should be shot again "
+    "or `flash` fails, 130 stopped with Ctrl-C."
 )
 
 

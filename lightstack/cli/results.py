@@ -18,7 +18,8 @@ __all__ = ["print_lines", "print_result", "to_plain"]
 
 
 def print_result(command: str, result: BuildResult, *, quiet: bool, as_json: bool, failed: bool) -> None:
-    """Print a result on stdout; where ``failed``, one line on stderr says which takes to shoot again."""
+    """Print a result on stdout; where ``failed``, one line on stderr says which takes to shoot again, and that
+    frames flash."""
     if as_json:
         answer = {"ok": not failed, "exit": int(failed), "command": command, **to_plain(result)}
         print(json.dumps(answer, ensure_ascii=False, allow_nan=False), flush=True)
@@ -27,7 +28,9 @@ def print_result(command: str, result: BuildResult, *, quiet: bool, as_json: boo
             print(line)
     if failed:
         takes = ", ".join(verdict.take for verdict in result.verdicts if verdict.grade == "reshoot")
-        print(f"lightstack: --strict: to be shot again: {takes}", file=sys.stderr)
+        parts = [f"to be shot again: {takes}"] if takes else []
+        parts += ["the finished frames fail the flash check"] if result.flashes else []
+        print(f"lightstack: --strict: {'; '.join(parts)}", file=sys.stderr)
 
 
 def list_lines(result: BuildResult) -> list[str]:

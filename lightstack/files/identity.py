@@ -82,6 +82,11 @@ class StageBook:
             return False
         return all(self._same_output(name, seen) for name, seen in known["outputs"].items())
 
+    def was_built_from(self, stage: str, inputs: Mapping[str, Any]) -> bool:
+        """Tell whether a stage was last built from exactly these inputs, whatever became of its files."""
+        known = self._stages.get(stage)
+        return known is not None and known["inputs"] == hash_value(inputs)
+
     def list_outputs(self, stage: str) -> tuple[str, ...]:
         """Return the files that a stage wrote when it was last recorded."""
         return tuple(self._stages.get(stage, {}).get("outputs", {}))

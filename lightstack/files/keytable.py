@@ -13,10 +13,14 @@ from lightstack.files.schema import (
     LATER_SECTIONS,
     Block,
     BlockShape,
+    Camera,
     Clean,
     Element,
     ElementWishes,
     Envelope,
+    Flash,
+    Flicker,
+    Follow,
     Grain,
     Holdout,
     HoldoutMatte,
@@ -27,8 +31,10 @@ from lightstack.files.schema import (
     PatchDrawing,
     PatchShape,
     Preview,
+    Pulse,
     Regel,
     Render,
+    Response,
     Shot,
     Sweep,
     Takes,
@@ -51,6 +57,10 @@ _SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("light.regel", Regel),
     ("light.mix", Mix),
     ("light.mix.envelope", Envelope),
+    ("light.mix.response", Response),
+    ("light.mix.pulse", Pulse),
+    ("light.mix.flicker", Flicker),
+    ("light.mix.follow", Follow),
     ("patch", Patch),
     ("patch.shape", PatchShape),
     ("patch.shape.drawn", PatchDrawing),
@@ -62,12 +72,14 @@ _SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("holdout.matte", HoldoutMatte),
     ("holdout.shape", HoldoutShape),
     ("render", Render),
+    ("camera", Camera),
     ("preview", Preview),
+    ("flash", Flash),
 )
 _NOTES = (
     "`takes.*` stands for {takes}; every key of `takes.*` may also stand in a `[[sweep]]` or an `[[element]]`. "
     "`sweep`, `light`, `patch`, `element` and the shapes are lists: write `[[sweep]]`, `[[light]]`, `[[patch]]`, "
-    "`[[element]]`, `[[patch.shape]]`, "
+    "`[[element]]`, `[[light.mix.pulse]]`, `[[light.mix.flicker]]`, `[[light.mix.follow]]`, `[[patch.shape]]`, "
     "`[[holdout.shape]]`; the latter's `drawn` is as in `patch.shape.drawn`. "
     "Ranges are inclusive. Pixels are those of the "
     "upright full-size hero: x right, y down, the first pixel's centre at 0.5, 0.5. Source frames count "
@@ -148,7 +160,6 @@ def make_key_table() -> str:
         rows.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
     takes = "`takes.hero`, `takes.empty`, `takes.empty_lit`, `takes.clean` and `takes.grey`"
     later = ", ".join(f"`{name}` ({what})" for name, what in LATER_SECTIONS.items())
-    later += ', `light.using = "stills"`, `light.using = "path"`'
     return (
         "\n".join([*rows, "", _NOTES.format(takes=takes), "", f"Reserved, not available yet: {later}."])
         + "\n"

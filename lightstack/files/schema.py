@@ -11,38 +11,50 @@ from typing import Annotated, Literal
 
 from pydantic import Field, PrivateAttr
 
+from lightstack.files.schema_camera import Camera
 from lightstack.files.schema_clean import Clean
 from lightstack.files.schema_element import Element, ElementWishes
+from lightstack.files.schema_flash import Flash
 from lightstack.files.schema_grain import Grain
 from lightstack.files.schema_holdout import Holdout, HoldoutMatte, HoldoutShape
 from lightstack.files.schema_keys import Section, key
-from lightstack.files.schema_light import Envelope, Light, Mix, Regel
+from lightstack.files.schema_light import Light, Regel
+from lightstack.files.schema_mix import Envelope, Mix, Response
+from lightstack.files.schema_modulators import Flicker, Follow, Pulse
 from lightstack.files.schema_patch import Patch, PatchDrawing, PatchShape
 from lightstack.files.schema_render import Render
 from lightstack.files.schema_takes import Block, BlockShape, Sweep, Takes, TakeSettings, Trim
+from lightstack.files.schema_travel import Group, LightPath
 from lightstack.files.schema_types import FrameRange, Frames, Name, Rate
 
 __all__ = [
-    "LATER_KEYS",
     "LATER_SECTIONS",
     "Block",
     "BlockShape",
+    "Camera",
     "Clean",
     "Element",
     "ElementWishes",
     "Envelope",
+    "Flash",
+    "Flicker",
+    "Follow",
     "Grain",
+    "Group",
     "Holdout",
     "HoldoutMatte",
     "HoldoutShape",
     "Light",
+    "LightPath",
     "Mix",
     "Patch",
     "PatchDrawing",
     "PatchShape",
     "Preview",
+    "Pulse",
     "Regel",
     "Render",
+    "Response",
     "Shot",
     "ShotSettings",
     "Sweep",
@@ -53,13 +65,7 @@ __all__ = [
 
 # Accepted by name, so that files written for a later version are recognised, but not built yet.
 LATER_SECTIONS = {
-    "flash": "the flash check",
-    "camera": "positions in metres",
     "cluster": "many machines",
-}
-LATER_KEYS = {
-    ("light", "using", "stills"): "mixing single lamp stills",
-    ("light", "using", "path"): "a light that travels",
 }
 
 
@@ -142,7 +148,9 @@ class ShotSettings(Section):
     grain: Grain | None = None
     holdout: Holdout | None = None
     render: Render | None = None
+    camera: Camera | None = None
     preview: Preview = Preview()
+    flash: Flash = Flash()
     _path: Path = PrivateAttr(default=Path("shot.toml"))
 
     @property

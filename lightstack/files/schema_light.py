@@ -1,4 +1,4 @@
-"""The shot file's lights and their mixes."""
+"""The shot file's lights."""
 
 from __future__ import annotations
 
@@ -7,92 +7,13 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from lightstack.files.schema_keys import Section, key
-from lightstack.files.schema_types import MAX_STOPS, Gains, MixPoint, MixPoints, Name, check_luminance_range
+from lightstack.files.schema_mix import Mix
+from lightstack.files.schema_travel import LightPath
+from lightstack.files.schema_types import Gains, Name, check_luminance_range
 
-__all__ = ["Envelope", "Light", "Mix", "Regel"]
+__all__ = ["Light", "Regel"]
 
 LuminanceRange = Annotated[tuple[float, float], BeforeValidator(check_luminance_range)]
-
-
-class Envelope(Section):
-    """``[light.mix] envelope = { start = 1010, attack = 12, hold = 24, decay = 36, peak = 1.0 }``"""
-
-    start: Annotated[int, Field(ge=0)] = key(
-        ..., "Last frame at which the light is off.", kind="whole number", unit="shot frame", shown="required"
-    )
-    attack: Annotated[int, Field(ge=0, le=1_000_000)] = key(
-        12, "Rise from off to the peak.", kind="whole number", unit="frames"
-    )
-    hold: Annotated[int, Field(ge=0, le=1_000_000)] = key(
-        0, "Time at the peak.", kind="whole number", unit="frames"
-    )
-    decay: Annotated[int, Field(ge=0, le=1_000_000)] = key(
-        24, "Fall from the peak to off.", kind="whole number", unit="frames"
-    )
-    peak: Annotated[float, Field(ge=-MAX_STOPS, le=1e4)] | None = key(
-        None,
-        "Level at the peak, in the mix's unit.",
-        kind="number",
-        unit="gain or stops",
-        shown="as shot: gain 1, 0 stops",
-    )
-
-
-class Mix(Section):
-    """``[light.mix]``"""
-
-    points: MixPoints | None = key(
-        None,
-        "The curve by points: [frame, value] or [frame, value, shape], shape for the span that follows.",
-        kind="[[frame, value, shape], ...]",
-        unit="shot frame; `unit`",
-        shown="1 on every frame",
-    )
-    envelope: Envelope | None = key(
-        None,
-        "The curve as attack, hold and decay.",
-        kind="{ start, attack, hold, decay, peak }",
-        shown="none",
-    )
-    file: Annotated[str, Field(min_length=1)] | None = key(
-        None, "The curve from a table with the columns frame,gain,stops.", kind="path", shown="none"
-    )
-    unit: Literal["gain", "stops"] = key(
-        "gain", 'Unit of the values; `"off"` is legal in both.', kind="choice"
-    )
-    shape: Literal["hold", "linear", "smooth", "exponential"] = key(
-        "smooth", "Shape of the spans that name none.", kind="choice"
-    )
-
-    @model_validator(mode="after")
-    def _check_mix(self) -> Mix:
-        if sum(part is not None for part in (self.points, self.envelope, self.file)) > 1:
-            raise ValueError("takes only one of points, envelope and file")
-        values = [point.value for point in self.points or ()]
-        values += [self.envelope.peak] if self.envelope and self.envelope.peak is not None else []
-        for value in values:
-            if isinstance(value, str):
-                continue
-            if self.unit == "gain" and value < 0:
-                raise ValueError(f'a gain is 0 or more, not {value}; for stops write unit = "stops"')
-            if self.unit == "stops" and abs(value) > MAX_STOPS:
-                raise ValueError(
-                    f'stops run from -{MAX_STOPS:g} to {MAX_STOPS:g}, not {value}; for no light write "off"'
-                )
-        return self
-
-    @property
-    def curve_points(self) -> tuple[tuple[int, float | str, str], ...]:
-        """The points, each with its shape; one point of the plate as shot where there are none."""
-        as_shot = 1.0 if self.unit == "gain" else 0.0
-        points = self.points or (MixPoint(0, as_shot, None),)
-        return tuple((point.frame, point.value, point.shape or self.shape) for point in points)
-
-    @property
-    def peak_level(self) -> float:
-        """The envelope's peak in the mix's unit; the plate as shot where none is given."""
-        as_shot = 1.0 if self.unit == "gain" else 0.0
-        return as_shot if self.envelope is None or self.envelope.peak is None else self.envelope.peak
 
 
 class Regel(Section):
@@ -162,7 +83,25 @@ class Light(Section):
     source: str = key(
         "", "The sweep that the light comes from.", kind="name", alias="from", shown="the first sweep"
     )
-    using: Literal["plate"] = key("plate", "What of the sweep is laid.", kind="choice")
+    using: Literal["plate", "stills", "path"] = key(
+        "plate",
+        "What of the sweep is laid: its plate, a sum of single stills (`weights`), or the stills as a light that "
+        "travels (`[light.path]`).",
+        kind="choice",
+    )
+    group: Name | None = key(
+        None, "Only these stills of the sweep: one of its groups or stretches.", kind="name", shown="all stills"
+    )
+    weights: Annotated[str, Field(min_length=1)] | None = key(
+        None,
+        'How much of each still, for `using = "stills"`: a table with the columns still,weight, as `lightstack match` '
+        "writes it.",
+        kind="path",
+        shown="none",
+    )
+    path: LightPath | None = key(
+        None, 'Where the light is over time, for `using = "path"`.', kind="section", shown="none"
+    )
     gel: Gains = key((1.0, 1.0, 1.0), "Colour laid over the light.", kind="[r, g, b]", unit="linear gain")
     lay: Literal["plus", "screen"] = key(
         "plus", "Laying rule: light adds; `screen` is a look and does not follow real light.", kind="choice"
@@ -193,3 +132,15 @@ class Light(Section):
     )
     regel: Regel | None = key(None, "Another gel in front of the lamp, after the fact.", kind="section", shown="none")
     mix: Mix = key(Mix(), "How strong the light is over time.", kind="section", shown="1 on every frame")
+
+    @model_validator(mode="after")
+    def _check_using(self) -> Light:
+        for using, name in (("stills", "weights"), ("path", "path")):
+            given = getattr(self, name) is not None
+            if given and self.using != using:
+                raise ValueError(f'{name} belongs to using = "{using}", but using is "{self.using}"')
+            if self.using == using and not given:
+                raise ValueError(f'using = "{using}" needs {"[light.path]" if name == "path" else name}')
+        if self.using == "stills" and self.group is not None:
+            raise ValueError('group belongs to using = "plate" or "path"; in weights, leave the other stills out')
+        return self

@@ -13,6 +13,7 @@ from pydantic import Field, PrivateAttr, field_validator, model_validator
 from lightstack.core.names import MEASURED
 from lightstack.core.shapes import corners_at
 from lightstack.files.schema_keys import Section, key
+from lightstack.files.schema_travel import Group
 from lightstack.files.schema_types import (
     MAX_STOPS,
     Gains,
@@ -246,12 +247,33 @@ class Sweep(TakeSettings):
         "Take the grain of single frames out of the plate where it drowns the light (with `max` and `softmax`).",
         kind="yes/no",
     )
+    travel_keys: Annotated[int, Field(ge=2, le=1024)] = key(
+        48,
+        "Key frames in all where a light travels through the sweep: more than coverage asks for are spread over where "
+        "the lamp was.",
+        kind="whole number",
+    )
+    group: tuple[Group, ...] = key(
+        (),
+        "Stills that a light may ask for by name; each lamp-on stretch is one already (`stretch_1` ...).",
+        kind="list of { name, frames }",
+        shown="none",
+    )
     trim: dict[str, Trim] = key(
         {},
         "Gain, gel and mask of single stills by source frame.",
         kind='{ "frame" = { gain, gel, mask } }',
         shown="none",
     )
+
+    @field_validator("group")
+    @classmethod
+    def _check_groups(cls, groups: tuple[Group, ...]) -> tuple[Group, ...]:
+        names = [group.name for group in groups]
+        doubled = next((name for name in names if names.count(name) > 1), None)
+        if doubled is not None:
+            raise ValueError(f'two groups are called "{doubled}"')
+        return groups
 
     @field_validator("trim")
     @classmethod

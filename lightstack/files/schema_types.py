@@ -21,7 +21,7 @@ _FILE_FRAME = re.compile(r"^(\d+):(\d+)$")
 _RATE = re.compile(r"^\d{1,9}(/0*[1-9]\d{0,8})?$")
 _NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]*$")
 
-SHAPES = ("hold", "linear", "smooth", "exponential")
+SHAPES = ("hold", "linear", "smooth", "ease", "exponential")
 
 
 class MixPoint(NamedTuple):
@@ -36,7 +36,8 @@ def _is_int(value: object) -> bool:
     return isinstance(value, int) and not isinstance(value, bool)
 
 
-def _is_number(value: object) -> bool:
+def is_number(value: object) -> bool:
+    """Tell whether a value is a finite number."""
     return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
 
 
@@ -139,7 +140,7 @@ def check_paths(value: object) -> tuple[str, ...]:
 
 def check_gains(value: object) -> tuple[float, float, float]:
     """Three gains [r, g, b], each >= 0 and one of them > 0."""
-    if not isinstance(value, (list, tuple)) or len(value) != 3 or not all(_is_number(v) for v in value):
+    if not isinstance(value, (list, tuple)) or len(value) != 3 or not all(is_number(v) for v in value):
         raise ValueError("expected three numbers [r, g, b]")
     if min(value) < 0 or max(value) <= 0 or max(value) > 1e6:
         raise ValueError("each of [r, g, b] must be 0 or more, and not all of them 0")
@@ -148,7 +149,7 @@ def check_gains(value: object) -> tuple[float, float, float]:
 
 def check_luminance_range(value: object) -> tuple[float, float]:
     """A range of linear light [low, high], low >= 0 and below high."""
-    if not isinstance(value, (list, tuple)) or len(value) != 2 or not all(_is_number(v) for v in value):
+    if not isinstance(value, (list, tuple)) or len(value) != 2 or not all(is_number(v) for v in value):
         raise ValueError("expected two numbers [low, high]")
     if not 0 <= value[0] < value[1] <= 1e6:
         raise ValueError(f"needs 0 <= low < high, not {list(value)}")
@@ -169,7 +170,7 @@ def check_polygon(value: object) -> tuple[tuple[float, float], ...]:
     if not isinstance(value, (list, tuple)) or len(value) < 3:
         raise ValueError(message)
     for point in value:
-        if not isinstance(point, (list, tuple)) or len(point) != 2 or not all(_is_number(v) for v in point):
+        if not isinstance(point, (list, tuple)) or len(point) != 2 or not all(is_number(v) for v in point):
             raise ValueError(message)
     return tuple((float(x), float(y)) for x, y in value)
 
@@ -178,7 +179,7 @@ def check_level(value: object) -> float | str:
     """A mix value: a number, or "off"."""
     if value == "off":
         return "off"
-    if not _is_number(value) or abs(value) > 1e6:  # type: ignore[arg-type]
+    if not is_number(value) or abs(value) > 1e6:  # type: ignore[arg-type]
         raise ValueError('expected a number, or "off"')
     return float(value)  # type: ignore[arg-type]
 
@@ -202,6 +203,19 @@ def check_points(value: object) -> tuple[MixPoint, ...]:
         if after.frame <= before.frame:
             raise ValueError(f"frames must ascend, but {after.frame} follows {before.frame}")
     return points
+
+
+def check_moments(value: object) -> tuple[float, ...]:
+    """One or more real-valued frames in ascending order."""
+    if not isinstance(value, (list, tuple)) or not value or not all(is_number(one) for one in value):
+        raise ValueError("expected frames as [1010, 1022.5]")
+    moments = tuple(float(one) for one in value)
+    for before, after in pairwise(moments):
+        if after <= before:
+            raise ValueError(f"frames must ascend, but {after:g} follows {before:g}")
+    if moments[0] < 0 or moments[-1] > MAX_FRAME:
+        raise ValueError(f"expected frames from 0 to {MAX_FRAME}")
+    return moments
 
 
 def _each(check: Callable[[Any], Any], what: str) -> Callable[[object], tuple[Any, ...]]:

@@ -192,6 +192,11 @@ class Take:
             found += [number - part.first + begin for number in numbers]
         return None if len(found) == self.info.frame_count else tuple(found)
 
+    @property
+    def file_starts(self) -> tuple[int, ...]:
+        """The take's number of each file's first frame."""
+        return tuple(self._begins)
+
     def number_of(self, file: int | None, frame: int) -> int | None:
         """Give the take's number of a frame of its ``file``-th file (1 = first; None: the number is the
         take's own). Returns None where the file or the frame is not there."""

@@ -14,14 +14,17 @@ from lightstack.files.response import read_response
 from lightstack.files.schema import Render, ShotSettings
 from lightstack.files.shotfile import read_shot
 from lightstack.jobs.clean_stage import check_clean, clean_or_recall
+from lightstack.jobs.element_stage import check_elements
 from lightstack.jobs.figure_light import check_figure_light, list_figure_files
 from lightstack.jobs.finish import Delivery, finish
+from lightstack.jobs.followers import check_follow_files, list_follow_files
 from lightstack.jobs.frame_tasks import LIGHT, MadeFrames, check_movie, check_sheet_frames
 from lightstack.jobs.frames_stage import RenderWish, check_render_frames, make_frames
 from lightstack.jobs.grain_stage import check_grain
 from lightstack.jobs.hand_masks import list_hand_files
 from lightstack.jobs.hero import describe_reading, identify_take, look_at_hero, open_hero
 from lightstack.jobs.holdout_stage import check_holdout
+from lightstack.jobs.light_files import check_light_files, list_light_files
 from lightstack.jobs.manifest import describe_take
 from lightstack.jobs.mixes import make_mixes, write_mixes
 from lightstack.jobs.options import BuildOptions, BuildResult, check_ocio
@@ -39,11 +42,13 @@ def build_shot(
     progress: Progress,
     redo: str | None = None,
     render: RenderWish | None = None,
+    flash: bool = False,
 ) -> BuildResult:
     """Build a shot: every sweep's plate, the mixes, the shot's frames, the preview, the report.
 
     ``redo``: the one stage to build again though nothing changed ("preview"); with ``options.force`` all. ``render``:
-    which frames to write; without a `[render]` in the shot file its defaults hold then.
+    which frames to write; without a `[render]` in the shot file its defaults hold then. ``flash``: check for flashes
+    whatever the shot file says.
 
     Raises
     ------
@@ -53,6 +58,8 @@ def build_shot(
     settings = read_shot(shot_path)
     if render is not None:
         settings = ask_for_frames(settings)
+    if flash and not settings.flash.check:
+        settings = settings.with_section(flash=settings.flash.model_copy(update={"check": True}))
     check_inputs(settings)
     check_clean(settings)
     check_grain(settings)
@@ -121,13 +128,15 @@ def build_stages(
             check_figure_light(settings, hero)
             check_render_frames(hero, wish.frames)
             check_movie(settings, hero)
+            check_elements(settings, hero, options)
             seen = look_at_hero(hero, folder, book, options, force=again, progress=progress)
+        made_mixes = make_mixes(settings, hero, book=book, options=options, progress=progress)
+        mixes = {name: made_mix.curve for name, made_mix in made_mixes.items()}
         built = [
             build_or_recall(delivery, settings, sweep, hero, seen, options, force=again, progress=progress)
             for sweep in settings.sweep
         ]
-        mixes = make_mixes(settings, hero)
-        files = write_mixes(delivery, mixes)
+        files = write_mixes(delivery, made_mixes)
         clean = clean_or_recall(delivery, settings, hero, seen, options, force=again, progress=progress)
         files += [] if clean is None else clean.files
         parts, made = ShotParts(delivery, built, mixes), MadeFrames()
@@ -135,7 +144,7 @@ def build_stages(
             parts = gather_parts(
                 delivery, settings, hero, seen, built, mixes, clean, options, force=again, progress=progress
             )
-            if settings.light or settings.patch or settings.render:
+            if settings.light or settings.patch or settings.render or parts.things is not None:
                 made = make_frames(
                     delivery, settings, hero, seen, parts, options, wish=wish, force=force, progress=progress
                 )
@@ -150,6 +159,7 @@ def build_stages(
         warnings=(
             *(() if hero is None else hero.warnings),
             *(() if clean is None else clean.warnings),
+            *(line for made_mix in made_mixes.values() for line in made_mix.warnings),
             *parts.warnings,
             *made.warnings,
         ),
@@ -161,21 +171,24 @@ def build_stages(
         patches=patches,
         holdout=None if parts.holdout.built is None else parts.holdout.built.report,
         regels=parts.regels.reports,
+        flash=made.flash,
+        shows_frames=made.shown,
         files=[*files, *parts.files, *made.files],
     )
 
 
 def shot_inputs(book: StageBook, settings: ShotSettings, options: BuildOptions) -> dict[str, Any]:
     """Return everything that the whole build depends on."""
-    mixes = [settings.locate(light.mix.file) for light in settings.light if light.mix.file is not None]
+    tables = [settings.locate(light.mix.table) for light in settings.light if light.mix.table is not None]
     return {
         "schema": SCHEMA,
         "version": __version__,
-        "settings": settings.model_dump(mode="json", by_alias=True),
+        "settings": settings.model_dump(mode="json", by_alias=True, exclude={"camera"}),  # only a hand-over asks for it
         "takes": [identify_take(book, take, settings.take_paths(take)) for take in settings.list_takes()],
-        "mixes": book.identify(mixes),
+        "mixes": book.identify([*tables, *list_follow_files(settings)]),
         "patches": book.identify(patch_files(settings)),
         "hands": book.identify([*list_hand_files(settings), *list_figure_files(settings)]),
+        "lights": book.identify(list_light_files(settings)),
         "reading": describe_reading(options),
     }
 
@@ -197,6 +210,7 @@ def recall_result(out: Path, kept: Path, *, progress: Progress) -> BuildResult |
             warnings=tuple(known["warnings"]),
             verdicts=tuple(Verdict(v["take"], v["grade"], tuple(v["sentences"])) for v in known["verdicts"]),
             numbers=dict(known["numbers"]),
+            flashes=bool(known["flashes"]),
         )
     except (KeyError, TypeError, ValueError):
         progress.say(f"{kept}: what the last build kept cannot be read; the report is made again")
@@ -215,6 +229,8 @@ def check_inputs(settings: ShotSettings) -> None:
     for path in (*paths, *patch_files(settings), *list_hand_files(settings), *list_figure_files(settings)):
         if not path.exists() and "#" not in path.name and "%" not in path.name:
             raise MissingInput(f"{path}: nothing is there; check the path in {settings.path.name}")
+    check_follow_files(settings)
+    check_light_files(settings)
     if settings.element and settings.takes.hero is None:
         raise SettingError(f"{settings.path}: [[element]] needs [takes.hero]; without one use `lightstack element`")
     for take in settings.list_takes():

@@ -15,13 +15,14 @@ from lightstack.core.even import even_gains, measure_level
 from lightstack.core.glints import pick_glints
 from lightstack.core.reach import find_reached, gather_levels
 from lightstack.core.sums import dwell_weights
+from lightstack.core.travel import spread_stills
 from lightstack.errors import SettingError, UnusableTake
 from lightstack.files.schema import Sweep
 from lightstack.files.tables import timecode_at
 from lightstack.jobs.footage import FittedTake, resolve_frames, resolve_ranges
 from lightstack.jobs.lamp_light import is_blocked
 from lightstack.jobs.look import SweepLook
-from lightstack.records import Choice, KeyFrame, NoiseModel, TakeInfo
+from lightstack.records import Choice, KeyFrame, LampPlaces, NoiseModel, TakeInfo
 
 MOSTLY_CLIPPED = 0.9  # of a frame's pixels
 
@@ -73,13 +74,7 @@ def choose_frames(look: SweepLook, settings: Sweep, sweep: FittedTake, scale: Sc
     if unseen := [frame for frame in asked if frame not in place]:
         raise SettingError(f"{sweep.take.info.paths[0]}: keys names frame {unseen[0]}, which lies outside `use`")
     required = [place[frame] for frame in asked]
-    excluded = {
-        place[number]
-        for first, last in resolve_ranges(settings.exclude, sweep.take, what="exclude")
-        for number in range(first, last + 1)
-        if number in place
-    }
-    excluded |= {int(k) for k in np.flatnonzero(~look.table.lamp_on)}
+    excluded = find_excluded(look, settings, sweep)
     choice = choose_key_frames(
         measure_values(look, scale, range(len(look.proxies))),
         coverage=settings.coverage,
@@ -91,6 +86,35 @@ def choose_frames(look: SweepLook, settings: Sweep, sweep: FittedTake, scale: Sc
         lit = set(np.flatnonzero(look.table.lamp_on).tolist())
         raise UnusableTake(f"{sweep.take.info.paths[0]}: {explain_no_choice(look, lit, excluded)}")
     return choice
+
+
+def find_excluded(look: SweepLook, settings: Sweep, sweep: FittedTake) -> set[int]:
+    """Return the frames (indices) that may not be chosen: unlit ones, and those that were excluded by hand."""
+    place = {int(number): k for k, number in enumerate(look.proxies.source_frames)}
+    by_hand = {
+        place[number]
+        for first, last in resolve_ranges(settings.exclude, sweep.take, what="exclude")
+        for number in range(first, last + 1)
+        if number in place
+    }
+    return by_hand | {int(k) for k in np.flatnonzero(~look.table.lamp_on)}
+
+
+def spread_choice(
+    choice: Choice, look: SweepLook, settings: Sweep, sweep: FittedTake, places: LampPlaces, *, count: int
+) -> Choice:
+    """Add key frames until there are ``count``, spread over where the lamp was: a light that travels needs them.
+
+    Notes: they add hardly anything to the plate, which has the brightest already.
+    """
+    frame = {int(number): k for k, number in enumerate(look.proxies.source_frames)}
+    lit = [frame[int(number)] for number in places.source_frames]
+    closed = find_excluded(look, settings, sweep)
+    rows = [row for row, k in enumerate(lit) if k in choice.order or (k not in closed and look.table.weight[k] > 0)]
+    known = [place for place, row in enumerate(rows) if lit[row] in choice.order]
+    picked = spread_stills(places.map[rows], count, known)
+    more = [lit[rows[place]] for place in picked if lit[rows[place]] not in choice.order]
+    return Choice((*choice.order, *more), (*choice.gains, *(0.0 for _ in more)), choice.coverage)
 
 
 def explain_no_choice(look: SweepLook, lit: set[int], excluded: set[int]) -> str:

@@ -14,11 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.grain_off import take_off_grain
-from lightstack.core.travel_blend import fill_still, match_levels
+from lightstack.core.travel_blend import choose_fillers, fill_still, match_levels, tighten_valid
+from lightstack.core.travel_shade import enlarge_stops, shift_light
 from lightstack.files.folder import read_json, write_json
 from lightstack.files.schema import Sweep
 from lightstack.files.stack import LightStack, StackShape, create_stack, open_stack
 from lightstack.jobs.finish import Delivery
+from lightstack.jobs.lamp_places import StillPlaces
 from lightstack.jobs.light_plates import find_stack, notes_of, open_working, read_unlit
 from lightstack.jobs.memory import plan_workers
 from lightstack.jobs.options import BuildOptions
@@ -26,9 +28,9 @@ from lightstack.records import BuiltSweep, FloatArray, Progress, StillNotes
 
 __all__ = ["FilledStills", "fill_or_recall", "read_small", "shrink", "small_size"]
 
-SCHEMA = 1
+SCHEMA = 2
 SMALL_WIDTH = 320  # pixels; levels of neighbouring stills are compared at this size
-NEIGHBOURS = 4
+RIM_SHARE = 4 / 320  # of the width: a dark rim that masks leave open beside a body
 FILE = "filled.exr"
 
 
@@ -49,7 +51,7 @@ def fill_or_recall(
     delivery: Delivery,
     sweep: Sweep,
     built: BuiltSweep,
-    places: NDArray[np.float64] | None,
+    places: StillPlaces | None,
     options: BuildOptions,
     *,
     force: bool,
@@ -57,14 +59,14 @@ def fill_or_recall(
 ) -> FilledStills:
     """Make a sweep's stills ready, or take them from the scratch folder.
 
-    ``places`` (K, d): of the lamp in each still; neighbours in time where None.
+    ``places``: of the lamp in each still; neighbours in time fill them where None.
     """
     scratch = delivery.folder.scratch_folder(f"sweep_{sweep.name}")
     path, kept = scratch / FILE, scratch / "filled_shares.json"
     inputs = {
         "schema": SCHEMA,
         "stack": delivery.book.identity(delivery.folder.file(find_stack(built))),
-        "places": None if places is None else np.round(places, 6).tolist(),
+        "places": None if places is None else np.round(places.stills, 6).tolist(),
         "smooth": sweep.smooth,
     }
     stage = f"filled stills {sweep.name}"
@@ -87,7 +89,7 @@ def fill_stack(
     notes: StillNotes,
     ambient: FloatArray,
     *,
-    places: NDArray[np.float64] | None,
+    places: StillPlaces | None,
     smooth: bool,
     threads: int,
     progress: Progress,
@@ -101,13 +103,14 @@ def fill_stack(
             light, valid = stack.read_still(index)
             if smooth:
                 light = smooth_still(light, valid, ambient, notes, index)
-            write_bands(out, index, light, valid)
+            write_bands(out, index, light, tighten_valid(valid, rim_px=RIM_SHARE * shape.width))
             step.advance()
         lights, valids = read_small(out, size)
+        filler = Filler(out, lights, valids, places, threads)
+        covered = [read_valid(out, index) for index in range(shape.stills)]
         shares = []
         for index in range(shape.stills):
-            near = find_neighbours(index, shape.stills, places)
-            shares.append(fill_one(stack, out, index, lights, valids, near, threads))
+            shares.append(filler.fill(index, covered))
             step.advance()
     out.flush()
     return shares
@@ -130,54 +133,72 @@ def write_bands(stack: LightStack, index: int, light: FloatArray, valid: FloatAr
         stack.write_light(band, index, np.ascontiguousarray(light[rows]), np.ascontiguousarray(valid[rows]))
 
 
-def find_neighbours(index: int, count: int, places: NDArray[np.float64] | None) -> list[tuple[int, float]]:
-    """Return the stills nearest to one and how much each counts, the nearest first."""
-    where = np.arange(count, dtype=np.float64)[:, None] if places is None else places
-    apart = np.linalg.norm(where - where[index], axis=1)
-    apart[index] = np.inf
-    near = np.argsort(apart, kind="stable")[: min(NEIGHBOURS, count - 1)]
-    least = max(float(apart[near[0]]), 1e-9) if len(near) else 1.0
-    return [(int(k), float((least / max(apart[k], least)) ** 2)) for k in near]
+def read_valid(stack: LightStack, index: int) -> NDArray[np.float16]:
+    """Return a still's validity (H, W), as half floats: it is needed while others are filled."""
+    parts = [stack.read_light(band, index)[1].astype(np.float16) for band in range(stack.shape.bands)]
+    return np.concatenate(parts)
 
 
-def fill_one(
-    stack: LightStack,
-    out: LightStack,
-    index: int,
-    lights: NDArray[np.float32],
-    valids: NDArray[np.float32],
-    neighbours: Sequence[tuple[int, float]],
-    threads: int,
-) -> float:
-    """Fill what is covered in one still of ``out`` and return what share of the picture that is.
+@dataclass(frozen=True, slots=True, eq=False)
+class Filler:
+    """Fills the stills of ``out`` from one another; ``lights`` (K, h, w, 3), ``valids`` (K, h, w) at a small size."""
 
-    ``lights``, ``valids``: all stills at small size. ``stack`` tells what was covered to begin with, in neighbours too:
-    what was filled in them counts for nothing here.
-    """
-    if not neighbours or float(valids[index].min()) >= 1:
-        return 0.0
-    who = [k for k, _ in neighbours]
-    floor = max(1e-6, 0.02 * float(np.abs(lights[index]).mean()))
-    stops = match_levels(lights[index], valids[index], lights[who], valids[who], floor=floor)
-    rows_small = stops.shape[1] / stack.shape.height
+    out: LightStack
+    lights: NDArray[np.float32]
+    valids: NDArray[np.float32]
+    places: StillPlaces | None
+    threads: int
 
-    def run(band: int) -> float:
-        rows = stack.rows_of(band)
-        valid = stack.read_light(band, index)[1]
-        if float(valid.min()) >= 1:
+    def fill(self, index: int, covered: Sequence[NDArray[np.float16]]) -> float:
+        """Fill what is covered in one still; return what share of the picture that is.
+
+        ``covered``: validity (H, W) of every still before any was filled: what was filled in others counts for nothing.
+        """
+        near, shares = self.find_neighbours(index)
+        if not near or float(covered[index].min()) >= 1:
             return 0.0
-        light = out.read_light(band, index)[0]
-        others = np.stack([out.read_light(band, k)[0] for k in who])
-        trust = np.stack([stack.read_light(band, k)[1] for k in who])
-        lift = enlarge_rows(stops, rows, rows_small, stack.shape.width)
-        made, believed, share = fill_still(
-            light, valid, others, trust, shares=[share for _, share in neighbours], stops=lift
-        )
-        out.write_light(band, index, made, believed)
-        return share * (rows.stop - rows.start)
+        size = self.valids.shape[1:]
+        shifts = self.find_shifts(index, near)
+        moved = self.lights[near] * np.exp2(np.stack([enlarge_stops(field, size) for field in shifts]))[..., None]
+        floor = max(1e-6, 0.02 * float(np.abs(self.lights[index]).mean()))
+        stops = match_levels(self.lights[index], self.valids[index], moved, self.valids[near], floor=floor)
+        shape = self.out.shape
 
-    with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
-        return sum(pool.map(run, range(stack.shape.bands))) / stack.shape.height
+        def run(band: int) -> float:
+            rows = self.out.rows_of(band)
+            valid = covered[index][rows].astype(np.float32)
+            if float(valid.min()) >= 1:
+                return 0.0
+            light = self.out.read_light(band, index)[0]
+            full = (shape.height, shape.width)
+            lift = np.exp2(np.stack([enlarge_stops(field, full, rows) for field in shifts]))
+            others = np.stack([self.out.read_light(band, k)[0] for k in near]) * lift[..., None]
+            trust = np.stack([covered[k][rows].astype(np.float32) for k in near])
+            gains = enlarge_rows(stops, rows, size[0] / shape.height, shape.width)
+            made, believed, share = fill_still(light, valid, others, trust, shares=shares, stops=gains)
+            self.out.write_light(band, index, made, believed)
+            return share * (rows.stop - rows.start)
+
+        with ThreadPoolExecutor(self.threads or os.cpu_count() or 1) as pool:
+            return sum(pool.map(run, range(shape.bands))) / shape.height
+
+    def find_neighbours(self, index: int) -> tuple[list[int], list[float]]:
+        """Return the stills that fill one, the nearest first, and how much each counts: far ones where no near one is
+        open."""
+        count = len(self.lights)
+        where = np.arange(count, dtype=np.float64)[:, None] if self.places is None else self.places.stills
+        apart = np.linalg.norm(where - where[index], axis=1)
+        near = choose_fillers(self.valids, apart, index)
+        if not near:
+            return [], []
+        usual = max(float(apart[near[min(1, len(near) - 1)]]), 1e-9)
+        return near, [float(np.exp(-((apart[k] / usual) ** 2)) + 1e-3) for k in near]
+
+    def find_shifts(self, index: int, near: Sequence[int]) -> NDArray[np.float32]:
+        """Return the stops (M, h, w) by which neighbours' light changes on its way to where this still's lamp was."""
+        if self.places is None:
+            return np.zeros((len(near), 2, 2), np.float32)
+        return shift_light(self.places.places.lit_set, self.places.stills[list(near)], self.places.stills[index])
 
 
 def enlarge_rows(small: NDArray[np.float32], rows: slice, scale: float, width: int) -> NDArray[np.float32]:

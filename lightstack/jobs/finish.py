@@ -27,6 +27,7 @@ from lightstack.jobs.sweep import SweepOutcome
 from lightstack.records import (
     BuiltSweep,
     CleanReport,
+    FlashReport,
     HoldoutReport,
     LaidFrame,
     MixCurve,
@@ -39,6 +40,7 @@ from lightstack.records import (
     Verdict,
 )
 from lightstack.report.filelist import fold_numbered
+from lightstack.report.flash_words import FLASH_CAUTION, say_flash, say_standing
 from lightstack.report.page import make_page
 from lightstack.report.phrases import say_px, say_share, say_sigma
 from lightstack.report.pictures import draw_reach
@@ -48,8 +50,7 @@ FEW_LIT = 3  # frames
 MANIFEST = ("manifest.json", "inputs, settings, outputs, checksums")
 APART_STOPS = 0.1  # common practice: a tenth of a stop is where a match by eye begins to fail
 CAUTIONS = (
-    "Flashing light can trigger seizures in photosensitive people. This version does not check the mix for "
-    "flashes, deep red ones least of all: check it before anybody watches the shot.",
+    FLASH_CAUTION,
     "Gels scorch on hot lamps and cables trip people in the dark. Local codes and a licensed electrician come first.",
 )
 
@@ -101,6 +102,7 @@ def deliver_sweep(
         decoded=outcome.decoded,
         run_in=outcome.run_in,
         findings=findings,
+        stills=outcome.stills,
     )
 
 
@@ -244,6 +246,8 @@ def finish(
     clean: CleanReport | None = None,
     holdout: HoldoutReport | None = None,
     regels: Sequence[RegelReport] = (),
+    flash: FlashReport | None = None,
+    shows_frames: bool = False,
     files: Sequence[tuple[str, str]] = (),
 ) -> BuildResult:
     """Write tables, report and manifest over everything that was built."""
@@ -266,6 +270,8 @@ def finish(
         clean=clean,
         holdout=holdout,
         regels=tuple(regels),
+        flash=flash,
+        shows_frames=shows_frames,
     )
     with ThreadPoolExecutor(1) as pool:  # checksums of what is there already, while the page is made
         hashing = pool.submit(hash_outputs, folder, [name for name, _ in listed[:-1]])
@@ -280,6 +286,7 @@ def finish(
         findings=[describe_findings(take) for take in page.findings],
         holdout=None if holdout is None else describe_holdout(holdout),
         regels={one.name: dict(one.numbers) for one in regels},
+        flash=describe_flash(flash) if shows_frames else None,
         outputs=listed,
         warnings=page.warnings,
         known=known,
@@ -295,7 +302,9 @@ def finish(
             **({} if holdout is None else {"hold-out": dict(holdout.numbers)}),
             **{f"light {one.name}": dict(one.numbers) for one in regels},
             **{f"patch {patch.name}": dict(patch.numbers) for patch in patches},
+            **({"flash check": say_standing(flash)} if shows_frames else {}),
         },
+        flashes=flash is not None and flash.fails,
     )
 
 
@@ -334,6 +343,24 @@ def describe_sweep(built: BuiltSweep) -> dict[str, Any]:
 def describe_holdout(report: HoldoutReport) -> dict[str, Any]:
     """Return what the manifest says of the hold-out."""
     return {"numbers": dict(report.numbers), "most_need_hands": list(report.hand_work)}
+
+
+def describe_flash(report: FlashReport | None) -> dict[str, Any]:
+    """Return what the manifest says of the flash check."""
+    if report is None:
+        return {"standing": say_standing(None)}
+    table = report.table
+    return {
+        "standing": say_standing(report),
+        "says": say_flash(report),
+        "most_changes": {name: int(table.changes[:, k].max(initial=0)) for k, name in enumerate(table.rules)},
+        "failing": [
+            {"rule": s.rule, "frames": [s.first, s.last], "changes": s.changes, "area": round(s.area, 4)}
+            for s in report.spans
+        ],
+        "would_pass": list(report.remedies),
+        "shown": report.screen,
+    }
 
 
 def flatten_settings(settings: dict[str, Any], prefix: str = "") -> list[tuple[str, str]]:

@@ -27,7 +27,7 @@ from lightstack.jobs.patch import PatchLayer
 from lightstack.jobs.preview_sink import PreviewSink
 from lightstack.jobs.sheets import PairSink, pick_patch_frames, pick_sheet_frames, strongest_gain
 from lightstack.jobs.shot_frames import FrameMaker, ShotFrame
-from lightstack.records import LaidFrame, LaidFrames, Progress
+from lightstack.records import FlashReport, LaidFrame, LaidFrames, Progress
 from lightstack.report.phrases import say_count, say_share
 from lightstack.report.pictures import make_contact_sheet
 
@@ -49,12 +49,14 @@ LIGHT = "light"  # the contact sheet's own group of pictures; patches are groups
 
 @dataclass(slots=True)
 class MadeFrames:
-    """What was made of the shot's frames, or recalled."""
+    """What was made of the shot's frames, or recalled; ``shown``: the shot has frames at all."""
 
     laid: dict[str, tuple[LaidFrame, ...]] = field(default_factory=dict)  # by group
     files: list[tuple[str, str]] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     numbers: dict[str, str] = field(default_factory=dict)
+    flash: FlashReport | None = None
+    shown: bool = False
 
 
 def wanted_elements(settings: ShotSettings) -> tuple[str, ...]:
@@ -200,7 +202,7 @@ class ElementTask(Task):
             elements,
             only=self._wanted,
             working=hero.working,
-            screened=any(light.lay == "screen" for light in settings.light),
+            white=next((light.screen_white for light in settings.light if light.lay == "screen"), None),
             describe_frame=FrameHeader(settings, hero),
         )
 

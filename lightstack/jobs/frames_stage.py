@@ -14,6 +14,7 @@ from lightstack import __version__
 from lightstack.errors import SettingError
 from lightstack.files.schema import ShotSettings
 from lightstack.jobs.finish import Delivery
+from lightstack.jobs.flash_sink import FlashTask
 from lightstack.jobs.frame_tasks import (
     ElementTask,
     MadeFrames,
@@ -63,7 +64,7 @@ def make_frames(
     OutputError
         Where the disk is full: frames that are written stay, and the next run goes on behind them.
     """
-    made = MadeFrames()
+    made = MadeFrames(shown=True)
     inputs = describe_frames(delivery, settings, hero, parts, options)
     maker = cache(lambda: parts.make_maker(settings))
     with ExitStack() as stack:
@@ -73,6 +74,8 @@ def make_frames(
         ]
         if settings.render is not None and settings.render.movie != "none":
             again.append(MovieTask(delivery, settings, hero, inputs, force="sweep" in force))
+        if settings.flash.check:
+            again.append(FlashTask(delivery, settings, hero, inputs, options, force="preview" in force))
         # of some frames no movie is made, but one that shows the shot as it is stays in the report
         tasks += [task for task in again if wish.frames is None or task.current]
         if wanted_elements(settings):

@@ -18,9 +18,9 @@ from lightstack.files.keep import keep_record, recall_record
 from lightstack.files.schema import Sweep
 from lightstack.files.tables import write_csv
 from lightstack.jobs.finish import Delivery
-from lightstack.jobs.lamp_shades import SHADES
+from lightstack.jobs.lamp_shades import SHADES, recall_shades
 from lightstack.jobs.light_plates import notes_of
-from lightstack.records import BuiltSweep, LampPlaces, LampShades, Progress
+from lightstack.records import BuiltSweep, LampPlaces, Progress
 from lightstack.report.floor_plan import plot_floor_plan
 
 __all__ = ["StillPlaces", "places_are_current", "places_or_none", "places_or_recall"]
@@ -60,10 +60,7 @@ def places_or_recall(
     )
     stage, inputs = name_stage(sweep), places_inputs(delivery, source, built)
     if force or not delivery.book.is_current(stage, inputs):
-        try:
-            shades = recall_record(source, LampShades)
-        except (OSError, ValueError) as error:
-            raise OutputError(f"{source}: cannot be read; build again with --force") from error
+        shades = recall_shades(scratch)
         try:
             with progress.step(f"where the lamp was in {sweep.name}", None):
                 places = map_lamps(shades)
@@ -92,10 +89,10 @@ def places_are_current(delivery: Delivery, sweep: Sweep, built: BuiltSweep) -> b
 
 def places_or_none(
     delivery: Delivery, sweep: Sweep, built: BuiltSweep, *, force: bool, progress: Progress
-) -> NDArray[np.float64] | None:
-    """Return the places (K, 3) of a sweep's stills in its lamp map; None where the pictures do not tell."""
+) -> StillPlaces | None:
+    """Return where the lamp was in a sweep; None where the pictures do not tell."""
     try:
-        return places_or_recall(delivery, sweep, built, force=force, progress=progress).stills
+        return places_or_recall(delivery, sweep, built, force=force, progress=progress)
     except SettingError:
         return None
 

@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 
 from lightstack.core.lamp_shade import note_shades
 from lightstack.core.lamps import find_in_shot
-from lightstack.files.keep import keep_record
+from lightstack.errors import OutputError
+from lightstack.files.keep import keep_record, recall_record
 from lightstack.jobs.look import SweepLook
+from lightstack.records import LampShades
 
-__all__ = ["SHADES", "keep_shades"]
+__all__ = ["SHADES", "keep_shades", "recall_shades"]
 
 SHADES = "shades.npz"
 
@@ -52,3 +54,11 @@ def keep_shades(folder: Path, look: SweepLook, size: tuple[int, int]) -> None:
         size=size,
     )
     keep_record(folder / SHADES, shades)
+
+
+def recall_shades(folder: Path) -> LampShades:
+    """Read what was noted of a sweep. Raises OutputError where it cannot be read."""
+    try:
+        return recall_record(folder / SHADES, LampShades)
+    except (OSError, ValueError) as error:
+        raise OutputError(f"{folder / SHADES}: cannot be read; build again with --force") from error

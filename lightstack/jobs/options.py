@@ -78,13 +78,17 @@ class PlateOptions(BuildOptions):
 
 @dataclass(frozen=True, slots=True)
 class BuildResult:
-    """What a job made: the folder, the files in it (relative), and what it thinks of the takes."""
+    """What a job made: the folder, the files in it (relative), and what it thinks of the takes.
+
+    ``flashes``: the finished frames failed the check for flashes.
+    """
 
     out: Path
     files: tuple[str, ...]
     warnings: tuple[str, ...] = ()
     verdicts: tuple[Verdict, ...] = ()
     numbers: dict[str, Any] = field(default_factory=dict)
+    flashes: bool = False
 
     def fold_files(self) -> tuple[str, ...]:
         """Return the files, the frames of a sequence as one."""

@@ -1,4 +1,4 @@
-"""One frame of the shot, made: patches, light, hold-out, light on the figure, grain, in that order.
+"""One frame of the shot, made: patches, tossed things, light, hold-out, light on figure and things, grain.
 
 What is laid is what the files say: the light is rounded to half floats before it is laid over the hero, which is
 rounded too wherever light falls, so that whoever lays the written light over the written hero gets the written frame.
@@ -7,7 +7,7 @@ rounded too wherever light falls, so that whoever lays the written light over th
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import cv2
@@ -15,13 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.lay import add_light, held_back, join_screened, lay_light, lay_rounded, round_half
+from lightstack.core.prop_lay import join_covers
 from lightstack.core.warp import is_identity, warp_picture
+from lightstack.jobs.laid_things import LaidThings, ThingLayers
 from lightstack.jobs.patch import PatchLayer, lay_patches
 from lightstack.records import BoolArray, CodedFrame, FloatArray, MixCurve
 
-__all__ = ["FigureLight", "FigureShare", "FrameMaker", "Grain", "Held", "LaidLight", "ShotFrame"]
+__all__ = ["FigureLight", "FigureShare", "FrameMaker", "Grain", "Held", "LaidLight", "LightOverTime", "ShotFrame"]
 
-PATCH_GRAIN, LIGHT_GRAIN, SET_GRAIN, SET_LIGHT_GRAIN = range(4)  # fields of grain that must not repeat each other
+# fields of grain that must not repeat each other
+PATCH_GRAIN, LIGHT_GRAIN, SET_GRAIN, SET_LIGHT_GRAIN, THING_GRAIN = range(5)
 
 
 class Held(Protocol):
@@ -56,12 +59,18 @@ class Grain(Protocol):
     def cover(self, picture: FloatArray, *, shot_frame: int, field: int) -> FloatArray: ...
 
 
+class LightOverTime(Protocol):
+    """A light that is another picture on every frame, (H, W, 3) in the origin's place, gel already multiplied in."""
+
+    def at(self, shot_frame: int) -> FloatArray: ...
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LaidLight:
     """A plate with its mix and laying rule: what is laid over every hero frame."""
 
     name: str
-    light: NDArray[np.float32]  # (H, W, 3), gel already multiplied in
+    light: NDArray[np.float32] | LightOverTime  # (H, W, 3), gel already multiplied in
     mix: MixCurve
     rule: str
     white: float
@@ -73,9 +82,11 @@ class LaidLight:
 class ShotFrame:
     """One frame of the shot. All pictures (H, W, 3) float32 linear, as filmed; None where there is nothing of it.
 
-    ``before``: the hero as decoded. ``clean``: with its patches. ``light``: what `plus` lays, ``screened``: what
-    `screen` lays after it, ``grain``: what is added last, apart from the grain that ``light`` holds. ``held`` (H, W).
-    ``changed`` (H, W): where the frame is not the hero's own; None where it is nowhere.
+    ``before``: the hero as decoded. ``clean``: with its patches and tossed things. ``light``: what `plus` lays,
+    ``screened``: what `screen` lays after it, ``grain``: what is added last, apart from the grain that ``light`` holds.
+    ``held`` (H, W): the figure's matte.
+    ``changed`` (H, W): where the frame is not the hero's own; None where it is nowhere. ``things``: what was laid of
+    tossed things, None where there are none.
     """
 
     number: int
@@ -89,15 +100,25 @@ class ShotFrame:
     held: FloatArray | None
     relit: FloatArray
     changed: BoolArray | None
+    things: LaidThings | None = None
+
+    @property
+    def withheld(self) -> FloatArray | None:
+        """How much light is kept off the set, by the figure and by things, (H, W); None where nothing keeps any."""
+        return self.held if self.things is None else join_covers(self.held, self.things.cover)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Standing:
-    """Where a frame is, and who stands in its light: ``kept`` (H, W) keeps light off the set; None: nobody."""
+    """Where a frame is, and who stands in its light: ``kept`` (H, W) keeps light off the set; None: nobody.
+
+    ``things``: that were laid in it.
+    """
 
     kept: FloatArray | None
     shot_frame: int
     pose: NDArray[np.float64]
+    things: LaidThings | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,8 +147,9 @@ class FrameMaker:
         figure_light: FigureLight | None = None,
         grain: Grain | None = None,
         background: FloatArray | None = None,
+        things: ThingLayers | None = None,
     ) -> None:
-        self._lights, self._patches = tuple(lights), tuple(patches)
+        self._lights, self._patches, self._things = tuple(lights), tuple(patches), things
         self._held, self._figure_light, self._grain = held, figure_light, grain
         self._background = background
         self._moved: dict[int, tuple[bytes, FloatArray]] = {}
@@ -149,15 +171,19 @@ class FrameMaker:
         lit = [light for light in self._lights if light.mix.gain_at(shot_frame) > 0]
         held = self._held.alpha_at(shot_frame) if self._held is not None else None
         stand = Standing(held_back(held, removed), shot_frame, pose)
+        things = self._lay_things(clean, held, stand)
+        if things is not None:
+            clean, stand = things.picture, replace(stand, things=things)
         parts, white = self._make_light(clean, lit, stand, LIGHT_GRAIN), find_white(lit)
-        changed = None if removed is None else removed > 0
+        changed = join_changes(removed, things)
         relit = before
-        if parts.any or removed is not None:
+        if parts.any or changed is not None:
             changed = np.zeros(before.shape[:2], bool) if changed is None else changed
             relit = lay_parts(clean, parts, white, changed)
         return ShotFrame(
-            shot_frame, source, pose, before, clean, parts.light, parts.screened, parts.grain, held, relit, changed
-        )
+            shot_frame, source, pose, before, clean, parts.light, parts.screened, parts.grain, held, relit, changed,
+            things,
+        )  # fmt: skip
 
     def make_figure(self, shot: ShotFrame) -> FloatArray:
         """Return whoever stands before the set in a frame, colour times matte, without the set's own colour, (H, W, 3).
@@ -166,7 +192,7 @@ class FrameMaker:
         """
         if self._held is None:
             raise ValueError("no hold-out matte was given")
-        return self._held.figure_at(shot.number, shot.clean)
+        return self._held.figure_at(shot.number, shot.clean if shot.things is None else shot.things.under)
 
     def make_background(self, shot_frame: int, pose: NDArray[np.float64]) -> tuple[FloatArray, FloatArray]:
         """Return the bare set of a frame, (H, W, 3), and the same with the light; both grained.
@@ -181,6 +207,25 @@ class FrameMaker:
         lit = [light for light in self._lights if light.mix.gain_at(shot_frame) > 0]
         parts = self._make_light(bare, lit, Standing(None, shot_frame, pose), SET_LIGHT_GRAIN)
         return bare, lay_parts(bare, parts, find_white(lit), np.zeros(bare.shape[:2], bool))
+
+    def _lay_things(self, clean: FloatArray, held: FloatArray | None, stand: Standing) -> LaidThings | None:
+        """Lay the things of a frame, with what their edges and shadow lack of grain; None where there are none."""
+        if self._things is None:
+            return None
+
+        def read_figure() -> FloatArray:
+            assert self._held is not None and held is not None and stand.kept is not None
+            left = np.asarray(stand.kept / np.maximum(held, 1e-4), np.float32)  # less what patches removed of him
+            return self._held.figure_at(stand.shot_frame, clean) * left[..., None]
+
+        laid = self._things.lay(clean, stand.kept, read_figure, stand.shot_frame, stand.pose)
+        if laid is None or self._grain is None:
+            return laid
+        grain = self._grain.top_up(
+            laid.picture, laid.picture, 1 - laid.grain, shot_frame=stand.shot_frame, field=THING_GRAIN
+        )
+        picture = np.where(laid.changed[..., None], laid.picture + grain, laid.picture)
+        return replace(laid, picture=np.asarray(picture, np.float32))
 
     def _removed(self, shot_frame: int, pose: NDArray[np.float64]) -> FloatArray | None:
         """Return how much of every pixel patches have replaced, (H, W); None where none is on."""
@@ -216,16 +261,30 @@ class FrameMaker:
         self, total: FloatArray | None, laid: LaidLight, hero: FloatArray, stand: Standing
     ) -> FloatArray:
         """Add to ``total`` what one light throws on the set behind the figure, and on the figure."""
-        plate = self._move(self._lights.index(laid), laid.light, stand.pose)
+        plate = self._find_plate(laid, stand)
         gain = laid.mix.gain_at(stand.shot_frame)
-        total = add_light(total, plate, stand.kept, gain)
+        things = stand.things
+        total = add_light(total, plate, stand.kept if things is None else things.withheld, gain)
         if stand.kept is not None and self._figure_light is not None and laid.figure_light > 0:
-            fallen = self._figure_light(hero, plate, stand.kept, stand.shot_frame, stand.pose)
+            under = hero if things is None else things.under
+            fallen = self._figure_light(under, plate, stand.kept, stand.shot_frame, stand.pose)
             share = None
             if laid.figure_share is not None:
-                share = 1 - laid.figure_share(hero, stand.shot_frame, stand.pose)
+                share = 1 - laid.figure_share(under, stand.shot_frame, stand.pose)
+            if things is not None:  # what is before the figure takes its own light
+                share = join_covers(share, things.before)
             total = add_light(total, fallen, share, laid.figure_light * gain)
-        return total
+        on_things = None if things is None else things.light_on(plate)
+        return total if on_things is None else add_light(total, on_things, None, gain)
+
+    def _find_plate(self, laid: LaidLight, stand: Standing) -> FloatArray:
+        """Return a light at full mix where a frame shows it."""
+        if isinstance(laid.light, np.ndarray):
+            return self._move(self._lights.index(laid), laid.light, stand.pose)
+        picture = laid.light.at(stand.shot_frame)
+        if is_identity(stand.pose):
+            return picture
+        return move_whole(picture, np.asarray(np.linalg.inv(stand.pose), np.float64))
 
     def _move(self, index: int, picture: FloatArray, pose: NDArray[np.float64]) -> FloatArray:
         """Return a picture of the origin's place where a frame of that pose shows it; the last is remembered."""
@@ -262,6 +321,14 @@ def lay_all(
     if screened is not None:
         hero = lay_light(hero, screened, rule="screen", white=white)
     return hero if grain is None else hero + grain
+
+
+def join_changes(removed: FloatArray | None, things: LaidThings | None) -> BoolArray | None:
+    """Return where patches and things changed a frame, (H, W); None where neither is."""
+    changed = None if removed is None else np.asarray(removed > 0)
+    if things is None:
+        return changed
+    return things.changed.copy() if changed is None else changed | things.changed
 
 
 def lay_parts(clean: FloatArray, parts: LightParts, white: float, changed: BoolArray) -> FloatArray:

@@ -6,9 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-import numpy as np
-
-from lightstack.files.plates import read_exr
+from lightstack.files.plates import read_light
 from lightstack.files.schema import Light, ShotSettings
 from lightstack.jobs.camera_grain import find_grain
 from lightstack.jobs.element_stage import element_or_recall
@@ -16,6 +14,9 @@ from lightstack.jobs.figure_light import FoundFigureLight, find_figure_light
 from lightstack.jobs.finish import Delivery
 from lightstack.jobs.hero import HeroPart
 from lightstack.jobs.holdout_stage import ShotHoldout, holdout_or_recall, make_pose_at, needs_holdout, wanted_set
+from lightstack.jobs.laid_things import ThingLayers
+from lightstack.jobs.light_plates import find_built
+from lightstack.jobs.light_stage import PlayedLights, play_lights
 from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.patch import PatchLayer
 from lightstack.jobs.patch_stage import ShotPatches, patch_or_recall
@@ -49,7 +50,9 @@ class ShotParts:
     holdout: ShotHoldout = field(default_factory=ShotHoldout)
     figures: FoundFigureLight = field(default_factory=FoundFigureLight)
     regels: ShotRegels = field(default_factory=ShotRegels)
+    played: PlayedLights = field(default_factory=PlayedLights)
     grain: Grain | None = None
+    things: ThingLayers | None = None
     background: str | None = None  # file of the bare set, in the folder for results
     more: dict[str, Any] = field(default_factory=dict)
     files: Sequence[tuple[str, str]] = ()
@@ -80,7 +83,7 @@ class ShotParts:
         """What frames depend on, beside the hero and the shot file's own words."""
         book, folder = self.delivery.book, self.delivery.folder
         return {
-            "plates": [book.identity(folder.file(b.plate)) for b in self.built],
+            "plates": self.played.inputs,
             "mixes": {name: [mix.first_frame, mix.gains.tolist()] for name, mix in self.mixes.items()},
             "patches": None if self.patched is None else self.patched.inputs,
             "background": None if self.background is None else book.identity(folder.file(self.background)),
@@ -95,17 +98,15 @@ class ShotParts:
             held=self.held,
             figure_light=self.figures.light,
             grain=self.grain,
+            things=self.things,
             background=None if self.background is None else self._read(self.background),
         )
 
     def _load_light(self, light: Light) -> LaidLight:
-        """Read a light's plate back as it was written, so that frames show the file and nothing else."""
-        source = next(b for b in self.built if light.source in ("", b.report.name))
-        plate = self.regels.apply(light.name, self._read(source.plate), self.delivery, source)
-        plate = plate * np.asarray(light.gel, np.float32)
+        """Read a light back as it was written, so that frames show the file and nothing else."""
         return LaidLight(
             light.name,
-            plate,
+            self.played.load(light, find_built(self.built, light), self.regels),
             self.mixes[light.name],
             light.lay,
             light.screen_white,
@@ -114,8 +115,7 @@ class ShotParts:
         )
 
     def _read(self, name: str) -> FloatArray:
-        channels = read_exr(self.delivery.folder.file(name))
-        return np.stack([channels[c] for c in "RGB"], axis=-1).astype(np.float32)
+        return read_light(self.delivery.folder.file(name))
 
 
 def gather_parts(
@@ -146,9 +146,11 @@ def gather_parts(
     )
     found = find_grain(delivery, settings, hero, seen, options, force=force, progress=progress)
     noise = UNKNOWN_NOISE if found.grain is None else NoiseModel(found.grain.profile.a, found.grain.profile.b)
+    played = play_lights(delivery, settings, built, hero.frames, options, force=force, progress=progress)
     regels = regel_lights(
-        delivery, settings, built, noise, options, ceiling=hero.take.info.encoding.ceiling, progress=progress
-    )
+        delivery, settings, built, noise, options, ceiling=hero.take.info.encoding.ceiling,
+        plates=played.plates, progress=progress,
+    )  # fmt: skip
     pose_at = make_pose_at(settings, hero, seen.registration)
     figures = find_figure_light(delivery.book, settings, hero, holdout.held, noise, pose_at)
     return ShotParts(
@@ -159,20 +161,30 @@ def gather_parts(
         holdout=holdout,
         figures=figures,
         regels=regels,
+        played=played,
         grain=found.grain,
+        things=tossed.make_layers(noise, hero.working),
         background=find_background(settings, bare, clean),
         more={
             "grain": found.inputs,
             "holdout": holdout.inputs,
             "figure_light": figures.inputs,
             "regels": regels.inputs,
+            **({} if tossed.inputs is None else {"things": tossed.inputs}),
         },
-        files=(*found.files, *regels.files, *tossed.files, *(() if holdout.built is None else holdout.built.files)),
+        files=(
+            *found.files,
+            *played.files,
+            *regels.files,
+            *tossed.files,
+            *(() if holdout.built is None else holdout.built.files),
+        ),
         warnings=(
             *(() if patched is None else patched.built.warnings),
             *holdout.warnings,
             *tossed.warnings,
             *figures.warnings,
+            *played.warnings,
             *found.warnings,
             *regels.warnings,
         ),

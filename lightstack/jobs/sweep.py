@@ -17,8 +17,10 @@ from lightstack.core.blockers import CARRIER
 from lightstack.core.grain_off import take_off_grain
 from lightstack.core.guide import crop_centre, measure_guide_noise, plan_guide
 from lightstack.core.hot_pixels import find_hot_pixels
+from lightstack.core.lamp_map import map_lamps
 from lightstack.core.reach import find_holes
 from lightstack.core.residue import floor_residue
+from lightstack.errors import UnusableTake
 from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.files.stack import LightStack, StackShape, create_stack
 from lightstack.files.takes import Take
@@ -31,12 +33,13 @@ from lightstack.jobs.choice import (
     describe_keys,
     find_reach,
     share_dwell,
+    spread_choice,
     weigh_light,
 )
 from lightstack.jobs.export import describe_parts
 from lightstack.jobs.footage import FittedTake, open_fitted
 from lightstack.jobs.inspect_luma import LumaSamples
-from lightstack.jobs.lamp_shades import keep_shades
+from lightstack.jobs.lamp_shades import keep_shades, recall_shades
 from lightstack.jobs.look import (
     SweepLook,
     find_passers,
@@ -76,6 +79,7 @@ class SweepRequest:
     origin: Origin | None = None
     working: str | None = None
     options: BuildOptions = field(default_factory=BuildOptions)
+    travels: bool = False  # a light travels through it, and needs stills all over
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +127,10 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             sweep, settings, origin=request.origin, empty=bare, watch=luma.watch, folder=folder, progress=progress
         )
         scale = weigh_light(look)
+        keep_shades(folder, look, sweep.size)
         choice = choose_frames(look, settings, sweep, scale)
+        if request.travels:
+            choice = spread_out(choice, look, settings, sweep, folder, progress=progress)
         ambient = average_needed(look, choice, sweep, empty_take, progress=progress)
         keys = describe_keys(look, choice, settings, sweep.take.info, scale)
         recipe = plan_recipe(ambient, settings, scale)
@@ -137,7 +144,6 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
         stills = note_stills(look, keys, settings, scale, sweep.take, recipe, ambient.noise)
         plate = make_plate(stack, ambient.light, stills, settings, threads=workers)
         reach = find_reach(look, ambient.noise, sweep.size)
-        keep_shades(folder, look, sweep.size)
         return SweepOutcome(
             info=sweep.take.info,
             empty_info=None if empty_take is None else empty_take.take.info,
@@ -160,6 +166,19 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             folder=folder,
             origin=request.origin,
         )
+
+
+def spread_out(
+    choice: Choice, look: SweepLook, settings: Sweep, sweep: FittedTake, folder: Path, *, progress: Progress
+) -> Choice:
+    """Add key frames all over where the lamp was; where that cannot be told, the choice stays as it is."""
+    try:
+        with progress.step(f"where the lamp was in {sweep.take.info.name}", None):
+            places = map_lamps(recall_shades(folder))
+    except UnusableTake as error:
+        progress.say(f"{sweep.take.info.name}: where the lamp was cannot be told: {error}")
+        return choice
+    return spread_choice(choice, look, settings, sweep, places, count=settings.travel_keys)
 
 
 def make_stack(

@@ -26,7 +26,8 @@ def sweep_inputs(
         "schema": SCHEMA,
         "version": __version__,
         "names": [settings.shot.name, settings.shot.version, len(settings.sweep) == 1],
-        "sweep": sweep.model_dump(mode="json", exclude={"group"}),
+        "sweep": sweep.model_dump(mode="json", exclude={"group", "travel_keys"}),
+        "travels": sweep.travel_keys if travels(settings, sweep) else None,
         "files": identify_take(book, sweep, settings.take_paths(sweep)),
         "empty": None if empty is None else describe_input(book, settings, empty),
         "hero": None if hero is None else hero.describe_inputs(book),
@@ -68,6 +69,7 @@ def build_or_recall(
         origin=None if seen is None else seen.origin,
         working=working_space(settings, hero),
         options=options,
+        travels=travels(settings, sweep),
     )
     outcome = build_sweep(request, scratch, progress=progress)
     built = deliver_sweep(delivery, sweep, outcome, only_one=len(settings.sweep) == 1, progress=progress)
@@ -75,6 +77,12 @@ def build_or_recall(
     outputs = [name for name, _ in built.files] + [str(kept.relative_to(delivery.folder.path))]
     book.record(f"sweep {sweep.name}", inputs, outputs)
     return built
+
+
+def travels(settings: ShotSettings, sweep: Sweep) -> bool:
+    """Tell whether a light travels through the sweep."""
+    own = ("", sweep.name) if sweep is settings.sweep[0] else (sweep.name,)
+    return any(light.using == "path" and light.source in own for light in settings.light)
 
 
 def working_space(settings: ShotSettings, hero: HeroPart | None) -> str | None:

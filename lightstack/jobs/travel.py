@@ -13,6 +13,7 @@ from lightstack.core.lamp_view import find_on_map, show_in_picture
 from lightstack.core.light_path import add_nearness, walk_path
 from lightstack.core.travel import plan_travel
 from lightstack.core.travel_blend import blend_stills
+from lightstack.core.travel_shade import enlarge_stops, shift_light
 from lightstack.errors import SettingError
 from lightstack.files.folder import write_whole
 from lightstack.files.schema import Light, LightPath, ShotSettings
@@ -36,17 +37,22 @@ OUTSIDE = 0.5  # of the width: a path this far beyond the picture is likely a sl
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TravellingLight:
-    """A light that is another picture on every frame: ``weights`` (F, K) from ``first_frame`` on; ``tint`` colours."""
+    """A light that is another picture on every frame: ``weights`` (F, K) and ``path`` (F, 3) from
+    ``first_frame`` on; ``known``: where the lamp was; ``tint`` colours it."""
 
     stack: LightStack
     weights: NDArray[np.float64]
+    path: NDArray[np.float64]
+    known: StillPlaces
     first_frame: int
     tint: Callable[[FloatArray], FloatArray]
 
     def at(self, shot_frame: int) -> FloatArray:
         """Return the light at full mix on a frame, (H, W, 3); beyond the ends it stays where it was."""
         row = min(max(shot_frame - self.first_frame, 0), len(self.weights) - 1)
-        return self.tint(sum_stills(self.stack, self.weights[row]))
+        used = np.flatnonzero(self.weights[row])
+        shifts = shift_light(self.known.places.lit_set, self.known.stills[used], self.path[row])
+        return self.tint(sum_stills(self.stack, self.weights[row], shifts=shifts))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +61,8 @@ class Travel:
 
     filled: FilledStills
     weights: NDArray[np.float64]
+    path: NDArray[np.float64]
+    known: StillPlaces
     first_frame: int
     files: tuple[tuple[str, str], ...]
     warnings: tuple[str, ...]
@@ -62,11 +70,16 @@ class Travel:
     @property
     def inputs(self) -> dict[str, Any]:
         """What frames depend on by it."""
-        return {"stills": self.filled.inputs, "first": self.first_frame, "weights": np.round(self.weights, 9).tolist()}
+        return {
+            "stills": self.filled.inputs,
+            "first": self.first_frame,
+            "weights": np.round(self.weights, 9).tolist(),
+            "path": np.round(self.path, 9).tolist(),
+        }
 
     def open(self, tint: Callable[[FloatArray], FloatArray]) -> TravellingLight:
         """Open the stills for reading."""
-        return TravellingLight(self.filled.open(), self.weights, self.first_frame, tint)
+        return TravellingLight(self.filled.open(), self.weights, self.path, self.known, self.first_frame, tint)
 
 
 def plan_or_recall(
@@ -93,7 +106,7 @@ def plan_or_recall(
             "raise `max_keys`, or name `keys`"
         )
     known = places_or_recall(delivery, sweep, built, force=force, progress=progress)
-    filled = fill_or_recall(delivery, sweep, built, known.stills, options, force=force, progress=progress)
+    filled = fill_or_recall(delivery, sweep, built, known, options, force=force, progress=progress)
     shown, path = find_path(settings, light, light.path, known, frames)
     plan = plan_travel(known.stills[chosen], path)
     weights = np.zeros((len(path), len(notes.source_frames)))
@@ -104,6 +117,8 @@ def plan_or_recall(
     return Travel(
         filled=filled,
         weights=weights,
+        path=path,
+        known=known,
         first_frame=frames[0],
         files=(
             *known.files,
@@ -193,8 +208,13 @@ def say_runs(flags: NDArray[np.bool_], first: int) -> str:
     return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in pairs)
 
 
-def sum_stills(stack: LightStack, weights: Sequence[float] | NDArray[np.float64]) -> NDArray[np.float32]:
-    """Return the weighed sum (H, W, 3) of filled stills; ``weights`` (K,)."""
+def sum_stills(
+    stack: LightStack, weights: Sequence[float] | NDArray[np.float64], *, shifts: NDArray[np.float32] | None = None
+) -> NDArray[np.float32]:
+    """Return the weighed sum (H, W, 3) of filled stills; ``weights`` (K,).
+
+    ``shifts``: stops (M, h, w) by which those of a weight above 0 change first.
+    """
     weights = np.asarray(weights, np.float64)
     used = np.flatnonzero(weights)
     out = np.zeros((stack.shape.height, stack.shape.width, 3), np.float32)
@@ -202,5 +222,7 @@ def sum_stills(stack: LightStack, weights: Sequence[float] | NDArray[np.float64]
         rows = stack.rows_of(band)
         read = [stack.read_light(band, int(k)) for k in used]
         lights, valids = np.stack([light for light, _ in read]), np.stack([valid for _, valid in read])
-        out[rows] = blend_stills(lights, valids, weights[used])[0]
+        full = (stack.shape.height, stack.shape.width)
+        lift = None if shifts is None else [enlarge_stops(field, full, rows) for field in shifts]
+        out[rows] = blend_stills(lights, valids, weights[used], lift=lift)[0]
     return out

@@ -23,8 +23,11 @@ from lightstack.records.findings import (
     PlaceView,
     TakeFindings,
 )
-from lightstack.records.grain import GrainProfile
+from lightstack.records.flash import FlashPlace, FlashReport, FlashSpan, FlashTable
+from lightstack.records.followed import FollowedLevel
+from lightstack.records.grain import GrainDetail, GrainProfile
 from lightstack.records.held import BuiltHoldout, BuiltSet, HeldFrame, HoldoutReport, PulledMatte
+from lightstack.records.lamps import LampPlaces, LampShades, LampView, LitSet, TargetMatch, TravelPlan
 from lightstack.records.measured import (
     BoolArray,
     Choice,
@@ -42,6 +45,7 @@ from lightstack.records.measured import (
     TakeInfo,
 )
 from lightstack.records.regel import RegelReport
+from lightstack.records.stills import GuideRecipe, StillNotes
 from lightstack.records.told import (
     BuiltClean,
     BuiltPatches,
@@ -81,10 +85,17 @@ __all__ = [
     "Encoding",
     "Figure",
     "Finding",
+    "FlashPlace",
+    "FlashReport",
+    "FlashSpan",
+    "FlashTable",
     "FloatArray",
+    "FollowedLevel",
     "FrameSpan",
     "FrameTable",
+    "GrainDetail",
     "GrainProfile",
+    "GuideRecipe",
     "HeldFrame",
     "HeroLook",
     "HoldoutReport",
@@ -92,7 +103,11 @@ __all__ = [
     "KeyFrame",
     "LaidFrame",
     "LaidFrames",
+    "LampPlaces",
+    "LampShades",
     "LampStill",
+    "LampView",
+    "LitSet",
     "MeasuredResponse",
     "MixCurve",
     "NoiseModel",
@@ -111,11 +126,14 @@ __all__ = [
     "RestPicture",
     "ShotReport",
     "Step",
+    "StillNotes",
     "Stretch",
     "SweepPictures",
     "SweepReport",
     "TakeFindings",
     "TakeInfo",
+    "TargetMatch",
     "TossedTry",
+    "TravelPlan",
     "Verdict",
 ]

@@ -11,9 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.records.findings import TakeFindings
+from lightstack.records.flash import FlashReport
 from lightstack.records.held import HoldoutReport
 from lightstack.records.measured import BoolArray, FrameTable, MixCurve, NoiseModel, Registration
 from lightstack.records.regel import RegelReport
+from lightstack.records.stills import StillNotes
 
 
 class Step(Protocol):
@@ -182,7 +184,10 @@ class BuiltClean:
 
 @dataclass(frozen=True, slots=True)
 class ShotReport:
-    """Everything that report.html shows."""
+    """Everything that report.html shows.
+
+    ``shows_frames``: the shot has frames; without ``flash`` they were not checked for flashes.
+    """
 
     shot: str
     version: str
@@ -199,6 +204,8 @@ class ShotReport:
     clean: CleanReport | None = None
     holdout: HoldoutReport | None = None
     regels: tuple[RegelReport, ...] = ()
+    flash: FlashReport | None = None
+    shows_frames: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +213,8 @@ class BuiltSweep:
     """What is kept of a sweep between two builds: its report, verdict, files and description.
 
     ``timecodes``: one per frame of the table. ``take``: its description for the manifest, as JSON text.
-    ``primaries``: of the plate. ``decoded``, ``run_in``: frames really decoded, and of those the run-in.
+    ``primaries``: of the plate. ``decoded``, ``run_in``: frames really decoded, and of those the run-in. ``stills``:
+    what is known of the stills of its light stack.
     """
 
     report: SweepReport
@@ -221,6 +229,7 @@ class BuiltSweep:
     decoded: int
     run_in: int
     findings: tuple[TakeFindings, ...] = ()
+    stills: StillNotes | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ import numpy as np
 
 from lightstack.records import KeyFrame, LaidFrame, MixCurve, PatchReport, ShotReport, SweepReport
 from lightstack.report.clean import view_clean
+from lightstack.report.flash import view_flash
 from lightstack.report.holdout import view_holdout
 from lightstack.report.markup import (
     PlotView,
@@ -64,6 +65,7 @@ def make_page(report: ShotReport) -> bytes:
         patches=[_view_patch(patch) for patch in report.patches],
         clean=None if report.clean is None else view_clean(report.clean),
         holdout=None if report.holdout is None else view_holdout(report.holdout),
+        flash=None if report.flash is None else view_flash(report.flash),
         regels=[view_regel(one) for one in report.regels],
         takes=[view_take(take) for take in report.findings],
         opened=False,
@@ -173,7 +175,7 @@ def _view_key(sweep: SweepReport, index: int) -> KeyView:
 
 
 def _view_mix(mix: MixCurve, laid: Sequence[LaidFrame]) -> MixView:
-    from lightstack.report import plots  # drawing takes long to load
+    from lightstack.report.mix_plot import plot_mix  # drawing takes long to load
 
     marks = [frame.shot_frame for frame in laid]
     gains = np.asarray(mix.gains, float)
@@ -189,7 +191,7 @@ def _view_mix(mix: MixCurve, laid: Sequence[LaidFrame]) -> MixView:
         ]  # fmt: skip
     else:
         facts.append(("light on", "never"))
-    return MixView(view_plot(lambda g, n: plots.plot_mix(mix, marks, ground=g, narrow=n)), tuple(facts))
+    return MixView(view_plot(lambda g, n: plot_mix(mix, marks, ground=g, narrow=n)), tuple(facts))
 
 
 def _view_laid(frame: LaidFrame) -> LaidView:

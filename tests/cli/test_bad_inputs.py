@@ -141,7 +141,7 @@ path = "{footage}/{sweep}"
 BAD_SHOTS = [  # what differs from a good shot file, words that must stand in the line
     ({"more": "coverge = 0.9"}, "coverge nearest coverage line"),
     ({"more": "coverage = 7"}, "coverage at most 1"),
-    ({"more": "[flash]\nx = 1"}, "flash not available yet"),
+    ({"more": "[cluster]\nx = 1"}, "cluster not available yet"),
     ({"sweep": "none.mkv"}, "none.mkv nothing is there"),
     ({"sweep": "square.mkv"}, "square.mkv 64 x 64 160 x 96"),
     ({"more": "use = [1, 900]"}, "good.mkv use 900 1 to 36"),

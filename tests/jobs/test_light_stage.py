@@ -23,6 +23,7 @@ path = "hero.mkv"
 path = "sweep.mkv"
 name = "lamp"
 max_keys = 10
+travel_keys = 14
 group = [{ name = "late", frames = [[30, 60]] }]
 
 [holdout]
@@ -86,7 +87,7 @@ def test_weighed_stills_add_up(built, shot):
     first, last = (np.stack([np.asarray(still[c], np.float32) for c in "RGB"], axis=2) for still in stills)
     wanted = 0.5 * first + 2 * last
     lit = (wanted.min(axis=2) > 0.05) & (stills[0]["A"] == 1) & (stills[1]["A"] == 1)
-    assert some[lit].sum() / wanted[lit].sum() == pytest.approx(1, abs=0.01)
+    assert some[lit].sum() / wanted[lit].sum() == pytest.approx(1, abs=0.02)
     assert np.median(np.abs(some - wanted)[lit] / wanted[lit]) < 0.06  # grain of two stills was taken off
 
 

@@ -1,5 +1,6 @@
 """``new``: footage in, a commented shot file out."""
 
+import re
 from fractions import Fraction
 
 import cv2
@@ -107,3 +108,14 @@ def test_odd_names_survive_as_text(tmp_path):
     assert settings.takes.hero is not None
     assert settings.takes.hero.path == (name,)
     assert settings.sweep[0].path == ("näher.mov",)
+
+
+def test_what_stands_commented_out_in_the_mix_may_be_taken_in(tmp_path):
+    from lightstack.core.casting import Cast, Part
+
+    takes = [Opened(name, 50, (64, 36), Fraction(25)) for name in ("hero.mov", "sweep.mov")]
+    cast = Cast((Part("sweep", ("sweep.mov",), "why"), Part("hero", ("hero.mov",), "because")))
+    head, mix = write_shot_text(tmp_path, cast, takes, []).split("[light.mix]\n")
+    mix = re.sub(r"(?m)^# (?=shutter|response|\[\[light|like)", "", mix)
+    made = parse_shot(f"{head}[light.mix]\n{mix}", tmp_path / "shot.toml").light[0].mix
+    assert made.shutter == 180 and made.response is not None and made.flicker[0].like == "candle"
