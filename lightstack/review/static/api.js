@@ -1,0 +1,154 @@
+// The only module that talks to the server. Everything is addressed by light, still and shot frame.
+
+export class Refusal extends Error {
+  constructor(status, text) {
+    super(text || `the server answered ${status}`);
+    this.status = status;
+  }
+}
+
+async function ask(path, options) {
+  let answer;
+  try {
+    answer = await fetch(path, { credentials: "same-origin", ...options });
+  } catch {
+    throw new Refusal(0, "the server does not answer; is lightstack review still running?");
+  }
+  if (!answer.ok) throw new Refusal(answer.status, await sayWhy(answer));
+  return answer;
+}
+
+async function sayWhy(answer) {
+  const text = (await answer.text()).slice(0, 2000);
+  try {
+    const told = JSON.parse(text);
+    return told.error ?? told.message ?? told.detail ?? text;
+  } catch {
+    return text;
+  }
+}
+
+const getJson = async (path) => (await ask(path)).json();
+
+async function post(path, body) {
+  const headers = { "Content-Type": "application/json" };
+  for (let tries = 0; ; tries++) {
+    try {
+      return await (await ask(path, { method: "POST", headers, body: JSON.stringify(body ?? {}) })).json();
+    } catch (error) {
+      if (error.status !== 503 || tries > MOST_TRIES) throw error;
+    }
+    await wait(1); // what it needs is still being made
+  }
+}
+
+const MOST_TRIES = 60;
+const wait = (seconds) => new Promise((done) => setTimeout(done, 1000 * seconds));
+
+// Bytes of a picture, waited for while the server is still making it; null where there is none.
+async function getBytes(path, wanted = () => true) {
+  for (;;) {
+    try {
+      const answer = await ask(path);
+      if (answer.status !== 202) {
+        const { width, height } = JSON.parse(answer.headers.get("X-Picture") ?? "{}");
+        return { bytes: await answer.arrayBuffer(), width, height };
+      }
+    } catch (error) {
+      if (error.status === 404) return null;
+      if (error.status !== 503) throw error;
+    }
+    if (!wanted()) throw new Refusal(503, "no longer wanted");
+    await wait(0.3);
+  }
+}
+
+const name = encodeURIComponent;
+const how = (half, filled) => `half=${half ? 1 : 0}${filled ? "&filled=1" : ""}`;
+
+export const api = {
+  shot: () => getJson("/api/shot"),
+  still: (light, still, half, filled) => getBytes(`/api/light/${name(light)}/${still}.bin?${how(half, filled)}`),
+  guide: (light, still, half) => getBytes(`/api/light/${name(light)}/guide/${still}.bin?${how(half)}`),
+  ambient: (light, half) => getBytes(`/api/light/${name(light)}/ambient.bin?${how(half)}`),
+  hero: (frame, wanted) => getBytes(`/api/hero/${frame}.bin`, wanted),
+  holdout: (frame, wanted) => getBytes(`/api/holdout/${frame}.bin`, wanted),
+  figure: (light, frame, wanted) => getBytes(`/api/figure/${frame}.bin?light=${name(light)}`, wanted),
+  pictureAddress: (what, frame, sweep) => `/api/picture/${what}/${frame}.png${sweep ? `?sweep=${name(sweep)}` : ""}`,
+  mix: (light, mix) => post("/api/mix", { light, mix }),
+  travel: (light, points) => post("/api/travel", { light, points }),
+  check: (changes) => post("/api/check", { changes }),
+  write: (changes, sha256) => post("/api/write", { changes, sha256 }),
+  render: () => post("/api/render"),
+  cancel: () => post("/api/cancel"),
+  disk: () => getJson("/api/disk"),
+  progress: () => new EventSource("/api/progress"),
+};
+
+// Frames ahead of the playhead, the least recently wanted let go beyond a budget of bytes.
+export class Ring {
+  constructor(load, budgetBytes) {
+    this.load = load;
+    this.budget = budgetBytes;
+    this.bytes = 0;
+    this.kept = new Map();
+    this.waiting = new Map();
+  }
+
+  peek(frame) {
+    const found = this.kept.get(frame);
+    if (found) {
+      this.kept.delete(frame);
+      this.kept.set(frame, found);
+    }
+    return found;
+  }
+
+  get(frame) {
+    const found = this.peek(frame);
+    if (found) return Promise.resolve(found);
+    if (!this.waiting.has(frame)) this.waiting.set(frame, this.fetch(frame));
+    return this.waiting.get(frame);
+  }
+
+  async fetch(frame) {
+    try {
+      const got = await this.load(frame);
+      const size = got.reduce((sum, part) => sum + (part?.bytes.byteLength ?? 0), 0);
+      this.kept.set(frame, got);
+      this.bytes += size;
+      got.size = size;
+      for (const [old, parts] of this.kept) {
+        if (this.bytes <= this.budget || this.kept.size < 2) break;
+        this.kept.delete(old);
+        this.bytes -= parts.size;
+      }
+      return got;
+    } finally {
+      this.waiting.delete(frame);
+    }
+  }
+}
+
+// Run at most one call at a time and only the latest of those that wait.
+export function latestOnly(call) {
+  let running = false;
+  let next = null;
+  return async function start(...args) {
+    if (running) {
+      next = args;
+      return;
+    }
+    running = true;
+    try {
+      await call(...args);
+    } finally {
+      running = false;
+      if (next) {
+        const waiting = next;
+        next = null;
+        start(...waiting);
+      }
+    }
+  };
+}

@@ -1,0 +1,96 @@
+"""A build beside the page: followed line by line, stopped, and told of."""
+
+import json
+import sys
+
+import pytest
+
+from lightstack.errors import SettingError
+from lightstack.jobs.options import BuildOptions
+from lightstack.jobs.review_render import BuildRun, BuildState, command_of, take_line
+
+TALK = """
+import json, signal, sys, time
+signal.signal(signal.SIGINT, signal.default_int_handler)
+def tell(**told): print(json.dumps(told), flush=True)
+tell(step="frames", done=1, total=4)
+try:
+    {then}
+except KeyboardInterrupt:
+    tell(state="stopped", line="stopped")
+    sys.exit(130)
+"""
+
+
+def start(then, tmp_path, finished=lambda: None):
+    run = BuildRun(tmp_path, BuildOptions(), finished, [sys.executable, "-c", TALK.format(then=then)])
+    run.start()
+    return run
+
+
+def follow(run):
+    """Every state until it is over."""
+    seen = [run.state]
+    while seen[-1].state == "running":
+        seen.append(run.wait(seen[-1].number, 20))
+    return seen
+
+
+def test_a_build_is_followed_to_its_end(tmp_path):
+    opened = []
+    seen = follow(start('tell(state="done", line="built")', tmp_path, lambda: opened.append(1)))
+    assert (seen[0].state, seen[-1].state, seen[-1].line) == ("running", "done", "built")
+    assert (seen[-1].step, seen[-1].done, seen[-1].total) == ("frames", 1, 4)
+    assert opened == [1]
+    assert [one.number for one in seen] == sorted({one.number for one in seen})
+
+
+def test_a_build_that_fails_says_why(tmp_path):
+    opened = []
+    told = follow(start('tell(state="failed", line="hero.mov: gone"); sys.exit(1)', tmp_path, lambda: opened.append(1)))
+    assert (told[-1].state, told[-1].line, opened) == ("failed", "hero.mov: gone", [])
+    crashed = follow(start('raise RuntimeError("a fault")', tmp_path))[-1]
+    assert crashed.state == "failed" and "a fault" in crashed.line
+
+
+def test_a_build_is_stopped_once_and_there_is_one_at_a_time(tmp_path):
+    run = start("time.sleep(60)", tmp_path)
+    while run.state.step != "frames":
+        run.wait(run.state.number, 20)
+    with pytest.raises(SettingError, match="is running already"):
+        run.start()
+    assert run.cancel()
+    assert follow(run)[-1].state == "stopped"
+    assert not run.cancel()
+    run.close()
+
+
+def test_the_end_of_the_page_ends_its_build(tmp_path):
+    run = start("time.sleep(60)", tmp_path)
+    while run.state.step != "frames":
+        run.wait(run.state.number, 20)
+    run.close()
+    assert follow(run)[-1].state == "stopped"
+
+
+def test_what_cannot_be_opened_again_is_told(tmp_path):
+    def broken():
+        raise SettingError("the shot file is gone")
+
+    last = follow(start('tell(state="done", line="built")', tmp_path, broken))[-1]
+    assert (last.state, last.line) == ("failed", "built, but it cannot be opened again: the shot file is gone")
+
+
+def test_lines_that_are_no_json_are_shown_and_others_believed_in_part():
+    state = take_line(BuildState("running"), "Traceback: <b>\n")
+    assert state.line == "Traceback: <b>"
+    assert take_line(state, json.dumps({"number": 99, "done": 3})) == BuildState("running", done=3, line=state.line)
+    assert take_line(state, "[1]") == state
+
+
+def test_the_build_gets_the_options_of_the_page(tmp_path):
+    words = command_of(tmp_path / "a b.toml", BuildOptions(ocio=tmp_path / "c.ocio", memory_bytes=5, threads=2))
+    assert words[-2] == str(tmp_path / "a b.toml")
+    assert json.loads(words[-1]) == {
+        "ocio": str(tmp_path / "c.ocio"), "memory_bytes": 5, "threads": 2, "keep_readable": False,
+    }  # fmt: skip
