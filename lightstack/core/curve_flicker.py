@@ -18,7 +18,7 @@ MOST_AT_ONCE = 1 << 20  # cells of which the noise is made at a time
 
 @dataclass(frozen=True, slots=True)
 class Spectrum:
-    """What a flicker is made of. ``low``, ``high``: Hz. ``knee``: Hz above which power falls as 1/f^``fall``.
+    """What makes a flicker. ``low``, ``high``: Hz. ``knee``: Hz above which power falls as 1/f^``fall``.
 
     ``depth``: standard deviation as a share of the light.
     """

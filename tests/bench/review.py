@@ -21,7 +21,7 @@ RULES = ("max", "softmax", "screen", "sum", "path")
 
 # the plate alone is finished by reading one pixel of it; the whole is read back as it is shown
 MEASURE = """([rule, frames]) => {
-  const { blender } = review;
+  const { blend } = review;
   const dims = (k, at) => [1, 1, 1].map(() => (at % 24 === k ? 0.5 + (at % 50) / 100 : 1));
   const { blend, stills, sweep } = review.light;
   const one = (still, index, at) =>
@@ -30,20 +30,20 @@ MEASURE = """([rule, frames]) => {
     ({ blend: { ...blend, rule }, regel: null, stills: stills.map((still, index) => one(still, index, at)) });
   const draw = (plate, gain) => {
     const light = { name: "lamp", plate, fits: true, gain: [gain, 0.3, 0.3], figure: [0.1, 0.1, 0.1] };
-    blender.compose(1, { base: "hero", hold: 1, lights: [light] });
-    blender.readShown(1);
+    blend.compose(1, { base: "hero", hold: 1, lights: [light] });
+    blend.readShown(1);
   };
   const times = [], laid = [];
   for (let at = 0; at < frames; at++) {
     const start = performance.now();
-    const plate = blender.plate(sweep, recipe(at));
+    const plate = blend.plate(sweep, recipe(at));
     draw(plate, 0.3);
     times.push(performance.now() - start);
     const again = performance.now();
     draw(plate, 0.31);
     laid.push(performance.now() - again);
   }
-  return { times, laid, reads: blender.reads };
+  return { times, laid, reads: blend.reads };
 }"""
 
 

@@ -47,7 +47,7 @@ def start_anew(page):
 def test_a_dimmer_dims_and_comes_back(opened):
     page, _ = opened
     start_anew(page)
-    before = page.evaluate("review.blender.readLinear(10, 14)")
+    before = page.evaluate("review.blend.readLinear(10, 14)")
     dimmer = page.locator(".still input").first
     dimmer.focus()
     for _ in range(3):
@@ -57,7 +57,7 @@ def test_a_dimmer_dims_and_comes_back(opened):
     page.keyboard.press("x")
     wait_until_drawn(page)
     page.evaluate("review.update()")
-    after = page.evaluate("review.blender.readLinear(10, 14)")
+    after = page.evaluate("review.blend.readLinear(10, 14)")
     assert after[0] < before[0]
     assert "crossed" in page.locator(".still").first.get_attribute("class")
     for _ in range(4):

@@ -36,7 +36,7 @@ def read_shown(page, slot=1):
     """The picture as it is shown, (h, w, 3) codes."""
     page_browser.wait_until_drawn(page)
     page.evaluate("review.update()")
-    return np.array(page.evaluate(f"Array.from(review.blender.readShown({slot}))")).reshape(HEIGHT, WIDTH, 4)[..., :3]
+    return np.array(page.evaluate(f"Array.from(review.blend.readShown({slot}))")).reshape(HEIGHT, WIDTH, 4)[..., :3]
 
 
 def edit(page, change):
@@ -74,8 +74,8 @@ ONE_CODE = 1.0
 
 
 def test_the_graphics_card_draws_floats(page):
-    assert page.evaluate("Boolean(review.blender.gl.getExtension('EXT_color_buffer_float'))")
-    assert page.evaluate("review.blender.gl.getError()") == 0
+    assert page.evaluate("Boolean(review.blend.gl.getExtension('EXT_color_buffer_float'))")
+    assert page.evaluate("review.blend.gl.getError()") == 0
     assert page.inner_text("#message") == ""
 
 
@@ -146,12 +146,12 @@ def test_floor_and_new_gel(page, review, groups):
 
 
 READ_PLATE = """([stack, recipe]) => {
-  const { blender } = review, { gl } = blender;
+  const { blend } = review, { gl } = blend;
   const stills = [0, 1, 2, 3, 4].map((index) => ({ index, dims: [1, 1, 1] }));
-  blender.plate(stack, { ...recipe, stills });
-  const plate = [...blender.stacks.get(stack).plates.values()].at(-1);
-  const out = new Float32Array(blender.width * blender.height * 4);
+  blend.plate(stack, { ...recipe, stills });
+  const plate = [...blend.stacks.get(stack).plates.values()].at(-1);
+  const out = new Float32Array(blend.width * blend.height * 4);
   gl.bindFramebuffer(gl.FRAMEBUFFER, plate.frame);
-  gl.readPixels(0, 0, blender.width, blender.height, gl.RGBA, gl.FLOAT, out);
+  gl.readPixels(0, 0, blend.width, blend.height, gl.RGBA, gl.FLOAT, out);
   return Array.from(out);
 }"""

@@ -12,7 +12,7 @@ const PLAIN_BLEND = {
   faint: 0.1, strong: 0.5, knee: 12, exponent: 4, white: 1, floor_sigma: 0, gate: 2, soft_gate: 3,
 };
 
-export class Blender extends Graphics {
+export class Blend extends Graphics {
   constructor(canvas) {
     super(canvas);
     this.stacks = new Map();

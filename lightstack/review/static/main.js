@@ -1,7 +1,7 @@
 // The review page: reads the shot, puts its parts on the table, and keeps one state that everything is drawn from.
 
 import { api, latestOnly } from "./api.js";
-import { Blender } from "./blend.js";
+import { Blend } from "./blend.js";
 import { find, make, say } from "./dom.js";
 import { Floor } from "./floor.js";
 import { Gate } from "./gate.js";
@@ -34,10 +34,10 @@ class App {
     this.switcher = new Switcher();
     this.gate = new Gate(this);
     this.hiddenPicture = !this.gate.mayShow();
-    this.blender = new Blender(find("picture"));
-    this.blender.setShot(shot.proxy[0], shot.proxy[1], shot.view);
-    this.stacks = new Stacks(this.blender, () => this.change(() => {}));
-    this.picture = new Picture(this, this.blender, this.stacks);
+    this.blend = new Blend(find("picture"));
+    this.blend.setShot(shot.proxy[0], shot.proxy[1], shot.view);
+    this.stacks = new Stacks(this.blend, () => this.change(() => {}));
+    this.picture = new Picture(this, this.blend, this.stacks);
     this.player = new Player(this, find("play"));
     this.panels = [new Laid(this), new Table(this), new Floor(this), new Strip(this)];
     this.strip = this.panels[3];
@@ -86,7 +86,7 @@ class App {
 
   update() {
     const drawn = this.picture.draw();
-    const key = JSON.stringify([this.scene, this.stacks.small.size, this.blender.stacks.size, innerWidth, innerHeight]);
+    const key = JSON.stringify([this.scene, this.stacks.small.size, this.blend.stacks.size, innerWidth, innerHeight]);
     if (key !== this.toldFor) {
       this.toldFor = key;
       for (const panel of this.panels) panel.update();
@@ -235,7 +235,7 @@ class App {
 
   change(make) {
     this.switcher.switch(() => {
-      if (this.picture.on !== null) this.blender.holdWindow();
+      if (this.picture.on !== null) this.blend.holdWindow();
       make();
       this.refresh();
     });

@@ -9,9 +9,9 @@ const AHEAD = 24;
 const AHEAD_AT_ONCE = 3;
 
 export class Picture {
-  constructor(app, blender, stacks) {
+  constructor(app, blend, stacks) {
     this.app = app;
-    this.blender = blender;
+    this.blend = blend;
     this.stacks = stacks;
     this.canvas = find("picture");
     this.view = { zoom: "fit", x: 0, y: 0, scale: 1, wipe: 0.5 };
@@ -53,16 +53,16 @@ export class Picture {
     if (this.on !== ui.frame) this.put(parts, shot);
     this.compose();
     this.place();
-    this.blender.present(this.window, this.app.switcher.share);
+    this.blend.present(this.window, this.app.switcher.share);
     this.lookAhead();
     return true;
   }
 
   put([hero, holdout, ...figures], shot) {
     if (!hero) return;
-    this.blender.putHero(hero.bytes);
-    if (holdout) this.blender.putHoldout(holdout.bytes);
-    figures.forEach((figure, k) => figure && this.blender.putFigure(shot.figure_lights[k], figure.bytes));
+    this.blend.putHero(hero.bytes);
+    if (holdout) this.blend.putHoldout(holdout.bytes);
+    figures.forEach((figure, k) => figure && this.blend.putFigure(shot.figure_lights[k], figure.bytes));
     this.on = this.app.ui.frame;
     this.drawn = null;
   }
@@ -73,8 +73,8 @@ export class Picture {
     const left = ui.against === "none" ? null : this.resolve(planLook(this.app.shot, ui.against, this.app.scene));
     const key = JSON.stringify([right.key, left?.key]);
     if (key === this.drawn) return;
-    this.blender.compose(1, right);
-    if (left) this.blender.compose(0, left);
+    this.blend.compose(1, right);
+    if (left) this.blend.compose(0, left);
     this.drawn = key;
   }
 
@@ -84,7 +84,7 @@ export class Picture {
       const told = this.app.shot.lights.find((one) => one.name === light.name);
       this.stacks.load(told, light.stack).catch((error) => say(error.message, true));
       const stack = this.stacks.pick(light.stack, this.app.moving);
-      return { ...light, stack, plate: this.blender.plate(stack, light.recipe), fits: this.blender.fits(stack) };
+      return { ...light, stack, plate: this.blend.plate(stack, light.recipe), fits: this.blend.fits(stack) };
     });
     const drawn = lights.map(({ stack, plate }) => [stack, plate !== null]);
     return { ...look, lights, key: JSON.stringify([look, drawn]) };
@@ -97,17 +97,17 @@ export class Picture {
   }
 
   place() {
-    const { canvas, view, blender } = this;
+    const { canvas, view, blend } = this;
     const width = Math.max(1, Math.round(canvas.clientWidth * this.dots));
     const height = Math.max(1, Math.round(canvas.clientHeight * this.dots));
     if (canvas.width !== width || canvas.height !== height) Object.assign(canvas, { width, height });
     if (view.zoom === "fit") {
-      view.scale = Math.min(width / blender.width, height / blender.height);
-      view.x = (width - blender.width * view.scale) / 2;
-      view.y = (height - blender.height * view.scale) / 2;
+      view.scale = Math.min(width / blend.width, height / blend.height);
+      view.x = (width - blend.width * view.scale) / 2;
+      view.y = (height - blend.height * view.scale) / 2;
     } else {
-      view.x = hold(view.x, width, blender.width * view.scale);
-      view.y = hold(view.y, height, blender.height * view.scale);
+      view.x = hold(view.x, width, blend.width * view.scale);
+      view.y = hold(view.y, height, blend.height * view.scale);
     }
     const wiped = this.app.ui.against !== "none";
     this.window = { scale: view.scale, x: Math.round(view.x), y: Math.round(view.y), wipe: wiped ? view.wipe * width : -1 };
@@ -182,10 +182,10 @@ export class Picture {
     this.reading = requestAnimationFrame(() => {
       this.reading = null;
       const [px, py, slot] = this.under;
-      const inside = px >= 0 && py >= 0 && px < this.blender.width && py < this.blender.height;
+      const inside = px >= 0 && py >= 0 && px < this.blend.width && py < this.blend.height;
       if (!inside) return void (find("under").textContent = "");
-      const light = this.blender.readLinear(px, py, slot).map((value) => value.toFixed(4));
-      const [sx, sy] = [this.app.shot.size[0] / this.blender.width, this.app.shot.size[1] / this.blender.height];
+      const light = this.blend.readLinear(px, py, slot).map((value) => value.toFixed(4));
+      const [sx, sy] = [this.app.shot.size[0] / this.blend.width, this.app.shot.size[1] / this.blend.height];
       find("under").textContent = `${Math.round((px + 0.5) * sx)}, ${Math.round((py + 0.5) * sy)}: linear ${light.join("  ")}`;
     });
   }

@@ -8,8 +8,8 @@ const SLOW_MS = 60; // for one plate: beyond, hands that move see half size unti
 const BUDGET = 900e6; // bytes of stills at full proxy size that a page takes; beyond, stacks stay at half size
 
 export class Stacks {
-  constructor(blender, changed) {
-    this.blender = blender;
+  constructor(blend, changed) {
+    this.blend = blend;
     this.changed = changed;
     this.begun = new Set();
     this.small = new Map(); // stack: [{ halves, width, height }] for the contact sheet
@@ -32,25 +32,25 @@ export class Stacks {
   async loadBoth(light, stack) {
     const filled = stack.endsWith(" filled");
     await this.loadSize(light, stack, true, filled);
-    const last = this.blender.stacks.get(halfOf(stack));
+    const last = this.blend.stacks.get(halfOf(stack));
     const size = 4 * last.width * last.height * last.count * 10;
     if (this.bytes + size > BUDGET) return;
     this.bytes += size;
     await this.loadSize(light, stack, false, filled);
-    this.slow ??= this.blender.timePlate(stack) > SLOW_MS;
+    this.slow ??= this.blend.timePlate(stack) > SLOW_MS;
   }
 
   // Which of a stack's two sizes is drawn from.
   pick(stack, moving) {
-    const whole = this.blender.stacks.has(stack);
+    const whole = this.blend.stacks.has(stack);
     return whole && !(moving && this.slow) ? stack : halfOf(stack);
   }
 
   async loadSize(light, stack, half, filled) {
-    const { blender } = this;
+    const { blend } = this;
     const groups = light.blend?.groups ?? 1;
     const first = await api.still(light.name, 0, half, filled);
-    const made = blender.makeStack(half ? halfOf(stack) : stack, first.width, first.height, light.stills.length, groups);
+    const made = blend.makeStack(half ? halfOf(stack) : stack, first.width, first.height, light.stills.length, groups);
     const small = [];
     const guided = !filled && light.blend;
     const loadOne = async (index) => {
@@ -59,14 +59,14 @@ export class Stacks {
         guided ? api.guide(light.name, index, half) : null,
       ]);
       const halves = new Uint16Array(still.bytes);
-      blender.putStill(made, index, halves);
-      if (guide) blender.putGuide(made, index, new Uint16Array(guide.bytes));
+      blend.putStill(made, index, halves);
+      if (guide) blend.putGuide(made, index, new Uint16Array(guide.bytes));
       if (half) small[index] = { halves, width: still.width, height: still.height };
     };
     await inTurn(light.stills.map((_, index) => () => loadOne(index)));
     const ambient = await api.ambient(light.name, half);
-    if (ambient) blender.putAmbient(made, new Uint16Array(ambient.bytes));
-    blender.useStack(made);
+    if (ambient) blend.putAmbient(made, new Uint16Array(ambient.bytes));
+    blend.useStack(made);
     if (half) this.keepSmall(stack, small, ambient);
     this.changed();
   }
