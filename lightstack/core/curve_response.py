@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 __all__ = ["Response", "respond"]
 
+AT_ONCE = 1e-9  # of a cell: a time constant below that answers at once
 RUN_IN = 16  # time constants after which less than 2e-7 of where a lamp came from is left
 
 
@@ -51,7 +52,7 @@ def respond(
 
 def _cell_factors(widths: NDArray[np.float64], constant: float) -> list[tuple[float, float]]:
     """Return for each cell which share of the way is left at its end, and in the mean over it."""
-    if constant <= 0:
+    if constant <= AT_ONCE * float(widths.min()):
         return [(0.0, 0.0)] * len(widths)
     steps = widths / constant
     return list(zip(np.exp(-steps).tolist(), (-np.expm1(-steps) / steps).tolist(), strict=True))

@@ -181,7 +181,10 @@ def _add_anchors(blocks: Array, right: Array, lamps: Array, anchors: Array, weig
 
 
 def _solve_smooth(blocks: Array, right: Array, lamps: Array, follows: NDArray[np.bool_], weight: float) -> Array:
-    """Solve the frames' blocks together with second differences over time, (n, 3)."""
+    """Solve the frames' blocks together with second differences over time, (n, 3); each by itself where none follows
+    another, so that any number of frames can be placed."""
+    if not follows[1:-1].any():
+        return np.asarray(np.linalg.solve(blocks, right[..., None])[..., 0])
     count = len(blocks)
     second = np.zeros((count, count))
     for k in (np.flatnonzero(follows[1:-1]) + 1).tolist():

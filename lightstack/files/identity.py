@@ -49,6 +49,7 @@ class StageBook:
     def __init__(self, folder: OutFolder, *, verify: bool = False) -> None:
         self.folder = folder
         self.verify = verify
+        self._made: set[str] = set()
         mark = folder.scratch / MARK
         kept = read_json(mark)
         self._files = sound_entries(kept.get("files"), seen=list, sha256=str)
@@ -82,6 +83,10 @@ class StageBook:
             return False
         return all(self._same_output(name, seen) for name, seen in known["outputs"].items())
 
+    def is_due(self, stage: str, inputs: Mapping[str, Any], *, force: bool) -> bool:
+        """Tell whether a stage that several things share must be made; ``force`` makes it once, not once for each."""
+        return (force and stage not in self._made) or not self.is_current(stage, inputs)
+
     def was_built_from(self, stage: str, inputs: Mapping[str, Any]) -> bool:
         """Tell whether a stage was last built from exactly these inputs, whatever became of its files."""
         known = self._stages.get(stage)
@@ -102,6 +107,7 @@ class StageBook:
         """Note that a stage was built, and keep the book on disk."""
         seen = {name: self._see(name) for name in outputs}
         self._stages[stage] = {"inputs": hash_value(inputs), "outputs": seen}
+        self._made.add(stage)
         self.save()
 
     def _see(self, name: str) -> list[int]:

@@ -22,7 +22,8 @@ MOST_WAITING = 8  # pictures that wait to be written
 
 
 class PictureShelf:
-    """A folder of pictures that were made from the same things; on a full disk it keeps nothing, and nothing fails.
+    """A folder of pictures that were made from the same things; closed or on a full disk it keeps nothing, and nothing
+    fails.
 
     ``is_full``: it had no room for a picture. Pictures are written by a thread of its own; whoever asks for one
     meanwhile gets it from memory. Safe to use from several threads.
@@ -42,7 +43,11 @@ class PictureShelf:
         self._left -= len(data)
         self._room.acquire()
         self._waiting[name] = data
-        self._writer.submit(self._write, name, data)
+        try:
+            self._writer.submit(self._write, name, data)
+        except RuntimeError:  # closed meanwhile, for the shot was built again
+            self._waiting.pop(name, None)
+            self._room.release()
 
     def has(self, name: str) -> bool:
         """Tell whether a picture is there."""

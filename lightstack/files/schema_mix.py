@@ -8,7 +8,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from lightstack.files.schema_keys import Section, key
 from lightstack.files.schema_modulators import Flicker, Follow, Pulse
-from lightstack.files.schema_types import MAX_STOPS, MixPoint, MixPoints, check_level, check_luminance_range
+from lightstack.files.schema_types import MAX_FRAME, MAX_STOPS, MixPoint, MixPoints, check_level, check_luminance_range
 
 __all__ = ["Envelope", "Mix", "Response"]
 
@@ -21,7 +21,7 @@ Limits = Annotated[tuple[float, float], BeforeValidator(check_luminance_range)]
 class Envelope(Section):
     """``[light.mix] envelope = { start = 1010, attack = 12, hold = 24, decay = 36, peak = 1.0 }``"""
 
-    start: Annotated[int, Field(ge=0)] = key(
+    start: Annotated[int, Field(ge=0, le=MAX_FRAME)] = key(
         ..., "Last frame at which the light is off.", kind="whole number", unit="shot frame", shown="required"
     )
     attack: Length = key(12, "Rise from off to the peak.", kind="whole number", unit="frames")

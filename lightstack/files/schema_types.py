@@ -38,7 +38,12 @@ def _is_int(value: object) -> bool:
 
 def is_number(value: object) -> bool:
     """Tell whether a value is a finite number."""
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    if not isinstance(value, (int, float)) or isinstance(value, bool):
+        return False
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # a whole number that no float holds
+        return False
 
 
 def check_name(value: str) -> str:

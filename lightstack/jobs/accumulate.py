@@ -5,13 +5,19 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.accumulate import RULES, AccumulateSetting
+from lightstack.core.grain_off import take_off_grain
+from lightstack.core.residue import floor_residue
+from lightstack.files.schema import Sweep
 from lightstack.files.stack import LightStack
+from lightstack.records import StillNotes
+
+SMOOTHED_RULES = ("max", "softmax")  # they take a place from single frames; the others add frames up
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,4 +75,41 @@ def accumulate_stack(
 
     with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
         list(pool.map(run, range(stack.shape.bands)))
+    return plate
+
+
+def accumulate_plate(
+    stack: LightStack,
+    ambient: NDArray[np.float32],
+    notes: StillNotes,
+    sweep: Sweep,
+    *,
+    stills: Sequence[int] | None = None,
+    threads: int,
+) -> Plate:
+    """Accumulate a stack, or some of its ``stills``, by the rule of the settings; take the grain of single frames off,
+    and roll residue off where asked. ``ambient`` (H, W, 3)."""
+    plate = accumulate_stack(
+        stack,
+        ambient,
+        rule=sweep.combine,
+        setting=AccumulateSetting(recipe=notes.recipe, white=sweep.screen_white),
+        shares=notes.shares.tolist() if sweep.combine == "sum" else None,
+        gains=list(notes.gains),
+        stills=stills,
+        threads=threads,
+    )
+    if sweep.smooth and sweep.combine in SMOOTHED_RULES:
+        smooth = take_off_grain(
+            plate.light,
+            ambient,
+            plate.valid > 0,
+            noise=notes.noise,
+            gains=notes.gains if np.any(notes.gains != 1) else None,
+            winner=plate.winner[..., 0],
+        )
+        plate = replace(plate, light=smooth)
+    if sweep.floor_sigma > 0:
+        floored = floor_residue(plate.light, plate.peak, floor_sigma=sweep.floor_sigma)
+        plate = replace(plate, light=floored)
     return plate

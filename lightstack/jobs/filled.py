@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import zlib
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -70,7 +71,7 @@ def fill_or_recall(
         "smooth": sweep.smooth,
     }
     stage = f"filled stills {sweep.name}"
-    if force or not delivery.book.is_current(stage, inputs):
+    if delivery.book.is_due(stage, inputs, force=force):
         stack = open_working(delivery, built)
         threads = plan_workers((stack.shape.height, stack.shape.width), options)
         shares = fill_stack(
@@ -97,17 +98,18 @@ def fill_stack(
     """Write every still without grain and holes into a stack of its own; return the share of each that was filled."""
     shape = StackShape(stack.shape.height, stack.shape.width, stack.shape.stills, guides=0)
     out = create_stack(path, shape)
-    size = small_size((shape.height, shape.width))
+    size, covered = small_size((shape.height, shape.width)), []
     with progress.step("stills made ready", 2 * shape.stills) as step:
         for index in range(shape.stills):
             light, valid = stack.read_still(index)
             if smooth:
                 light = smooth_still(light, valid, ambient, notes, index)
-            write_bands(out, index, light, tighten_valid(valid, rim_px=RIM_SHARE * shape.width))
+            tight = tighten_valid(valid, rim_px=RIM_SHARE * shape.width)
+            write_bands(out, index, light, tight)
+            covered.append(PackedValid.pack(out, tight))
             step.advance()
         lights, valids = read_small(out, size)
         filler = Filler(out, lights, valids, places, threads)
-        covered = [read_valid(out, index) for index in range(shape.stills)]
         shares = []
         for index in range(shape.stills):
             shares.append(filler.fill(index, covered))
@@ -133,10 +135,32 @@ def write_bands(stack: LightStack, index: int, light: FloatArray, valid: FloatAr
         stack.write_light(band, index, np.ascontiguousarray(light[rows]), np.ascontiguousarray(valid[rows]))
 
 
-def read_valid(stack: LightStack, index: int) -> NDArray[np.float16]:
-    """Return a still's validity (H, W), as half floats: it is needed while others are filled."""
-    parts = [stack.read_light(band, index)[1].astype(np.float16) for band in range(stack.shape.bands)]
-    return np.concatenate(parts)
+@dataclass(frozen=True, slots=True)
+class PackedValid:
+    """One still's validity, kept while others are filled: half floats by bands, packed, None where all of it is 1.
+
+    Notes: it is 1 or 0 nearly everywhere, so all stills of a large stack take a few MB together.
+    """
+
+    bands: tuple[bytes | None, ...]
+
+    @classmethod
+    def pack(cls, stack: LightStack, valid: FloatArray) -> PackedValid:
+        """Pack a validity (H, W) by the bands of a stack."""
+        halves = (valid[stack.rows_of(band)].astype(np.float16) for band in range(stack.shape.bands))
+        return cls(tuple(None if rows.min() >= 1 else zlib.compress(rows.tobytes(), 1) for rows in halves))
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether nothing is covered."""
+        return all(band is None for band in self.bands)
+
+    def rows(self, band: int, shape: tuple[int, int]) -> NDArray[np.float32]:
+        """Return the validity of a band, ``shape`` (rows, W)."""
+        packed = self.bands[band]
+        if packed is None:
+            return np.ones(shape, np.float32)
+        return np.frombuffer(zlib.decompress(packed), np.float16).reshape(shape).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,13 +173,13 @@ class Filler:
     places: StillPlaces | None
     threads: int
 
-    def fill(self, index: int, covered: Sequence[NDArray[np.float16]]) -> float:
+    def fill(self, index: int, covered: Sequence[PackedValid]) -> float:
         """Fill what is covered in one still; return what share of the picture that is.
 
-        ``covered``: validity (H, W) of every still before any was filled: what was filled in others counts for nothing.
+        ``covered``: validity of every still before any was filled: what was filled in others counts for nothing.
         """
         near, shares = self.find_neighbours(index)
-        if not near or float(covered[index].min()) >= 1:
+        if not near or covered[index].is_whole:
             return 0.0
         size = self.valids.shape[1:]
         shifts = self.find_shifts(index, near)
@@ -166,14 +190,14 @@ class Filler:
 
         def run(band: int) -> float:
             rows = self.out.rows_of(band)
-            valid = covered[index][rows].astype(np.float32)
-            if float(valid.min()) >= 1:
+            if covered[index].bands[band] is None:
                 return 0.0
             light = self.out.read_light(band, index)[0]
+            valid = covered[index].rows(band, light.shape[:2])
             full = (shape.height, shape.width)
             lift = np.exp2(np.stack([enlarge_stops(field, full, rows) for field in shifts]))
             others = np.stack([self.out.read_light(band, k)[0] for k in near]) * lift[..., None]
-            trust = np.stack([covered[k][rows].astype(np.float32) for k in near])
+            trust = np.stack([covered[k].rows(band, valid.shape) for k in near])
             gains = enlarge_rows(stops, rows, size[0] / shape.height, shape.width)
             made, believed, share = fill_still(light, valid, others, trust, shares=shares, stops=gains)
             self.out.write_light(band, index, made, believed)

@@ -106,12 +106,9 @@ def find_weights(build: FinishedBuild, light: Light) -> StillWeights | None:
         told = read_weights(build.settings.locate(light.weights))
         row = np.array(list(told.values()), np.float64)
         return StillWeights(frames, tuple(told), np.broadcast_to(row, (len(frames), len(row))))
-    ending = f"_{light.name}{build.delivery.suffix}.csv"
-    for name in build.outputs:
-        found = read_still_columns(build.delivery.folder.file(name)) if name.endswith(ending) else None
-        if found is not None:
-            return StillWeights(*found)
-    return None
+    name = name_light_file(build.delivery, "travel", light) + ".csv"
+    found = read_still_columns(build.delivery.folder.file(name)) if name in build.outputs else None
+    return None if found is None else StillWeights(*found)
 
 
 def read_own_mix(build: FinishedBuild, light: Light) -> MixCurve:
@@ -151,7 +148,10 @@ def scale_lamp(
     matrix = convert_matrix(primaries, USD_PRIMARIES)
     was, now = np.maximum(matrix @ lamp, 0), matrix @ emitted
     rgb = np.maximum(now, 0)
-    return LampColour(rgb / rgb.max(), float(rgb.max() / was.max()), source, bool((now < -1e-6 * rgb.max()).any()))
+    top = float(rgb.max())
+    if top <= 0:  # a gel that lets nothing through
+        return LampColour(np.zeros(3), 0.0, source, False)
+    return LampColour(rgb / top, top / float(was.max()), source, bool((now < -1e-6 * top).any()))
 
 
 def measure_lamp(

@@ -59,7 +59,7 @@ def places_or_recall(
         (f"{stem}.png", f"floor plan of {sweep.name}: where the lamp was"),
     )
     stage, inputs = name_stage(sweep), places_inputs(delivery, source, built)
-    if force or not delivery.book.is_current(stage, inputs):
+    if delivery.book.is_due(stage, inputs, force=force):
         shades = recall_shades(scratch)
         try:
             with progress.step(f"where the lamp was in {sweep.name}", None):

@@ -11,12 +11,12 @@ from lightstack.errors import OutputError
 from lightstack.files.plates import read_light
 from lightstack.files.schema import Light, ShotSettings, Sweep
 from lightstack.files.stack import LightStack, open_stack
+from lightstack.jobs.accumulate import accumulate_plate
 from lightstack.jobs.export import write_plate
 from lightstack.jobs.finish import Delivery
 from lightstack.jobs.groups import find_stills
 from lightstack.jobs.memory import plan_workers
 from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.sweep import make_plate
 from lightstack.records import BuiltSweep, FloatArray, Progress, StillNotes
 
 __all__ = [
@@ -59,7 +59,7 @@ def plate_or_recall(
             stack = open_working(delivery, built)
             threads = plan_workers((stack.shape.height, stack.shape.width), options)
             ambient = read_unlit(delivery, built)
-            plate = make_plate(stack, ambient, notes, sweep, stills=stills, threads=threads)
+            plate = accumulate_plate(stack, ambient, notes, sweep, stills=stills, threads=threads)
             write_plate(delivery.folder, stem, plate.light, primaries=built.primaries)
         delivery.book.record(stage, inputs, [name for name, _ in files])
     return files[0][0], files
@@ -71,7 +71,7 @@ def plate_inputs(delivery: Delivery, sweep: Sweep, built: BuiltSweep, stills: Se
         "schema": SCHEMA,
         "stack": delivery.book.identity(delivery.folder.file(find_stack(built))),
         "stills": list(stills),
-        "sweep": sweep.model_dump(mode="json", exclude={"group"}),
+        "sweep": sweep.model_dump(mode="json", exclude={"group", "travel_keys"}),
     }
 
 

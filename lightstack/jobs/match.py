@@ -119,6 +119,12 @@ def match_shot(shot_path: Path, request: MatchRequest, *, options: BuildOptions,
                 stills, valid, asked.target,
                 ambient=asked.bare, weight=asked.counts, sparsity=MOST_PRICE * request.sparse,
             )  # fmt: skip
+        if not found.used.any():
+            where = "" if request.regions is None else f" where {request.regions.name} counts"
+            raise SettingError(
+                f"{request.target}: no still comes nearer to it{where} than the room without the lamp; check what it "
+                "was painted over (--frame), and its exposure"
+            )
         return deliver_match(delivery, light, built, found, asked, request)
 
 

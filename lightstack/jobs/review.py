@@ -12,25 +12,29 @@ from typing import Any
 import numpy as np
 
 from lightstack.core.proxy_codes import encode_codes, pack_codes
-from lightstack.core.travel import plan_travel
 from lightstack.errors import LightstackError, MissingInput, SettingError
 from lightstack.files.review_keep import keep_only
-from lightstack.files.schema import Light, LightPath, ShotSettings
+from lightstack.files.schema import Light, ShotSettings
 from lightstack.files.shot_changes import change_shot, read_shot_bytes, write_changed_shot
 from lightstack.files.shotfile import read_shot
 from lightstack.jobs.filled import FilledStills
 from lightstack.jobs.followers import FollowSource
-from lightstack.jobs.groups import find_stills
 from lightstack.jobs.lamp_places import places_or_recall
-from lightstack.jobs.light_plates import notes_of
 from lightstack.jobs.mixes import LightMix, make_light_mix, make_mixes, rate_of
 from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.review_changes import list_changes
+from lightstack.jobs.review_changes import list_changes, read_path
 from lightstack.jobs.review_hero import HeroProxies, NotYet, open_hero_proxies
 from lightstack.jobs.review_open import ReviewShot, list_lights, open_review
 from lightstack.jobs.review_pictures import draw_picture
 from lightstack.jobs.review_render import BuildRun, BuildState
-from lightstack.jobs.review_say import describe_lights, describe_shot, describe_sweeps, describe_takes, list_rows
+from lightstack.jobs.review_say import (
+    describe_lights,
+    describe_shot,
+    describe_sweeps,
+    describe_takes,
+    list_rows,
+    plan_way,
+)
 from lightstack.jobs.review_stills import (
     PagePicture,
     SweepProxies,
@@ -39,13 +43,12 @@ from lightstack.jobs.review_stills import (
     make_filled,
     name_stills,
     open_proxies,
+    pack_picture,
 )
 from lightstack.jobs.review_view import PageView, find_page_view
-from lightstack.jobs.travel import find_path
 from lightstack.records import Progress
 
 __all__ = ["BuildState", "NotYet", "PagePicture", "Review", "StaleShot"]
-
 
 QUIET_S = 0.5  # in which nobody waited for a still
 
@@ -132,7 +135,7 @@ class Review:
         picture, alpha = proxies.ambient, np.ones(proxies.ambient.shape[:2], np.float32)
         if half:
             picture, alpha = halve(picture, alpha)
-        return pack(join_channels(picture, alpha), "rgba16f")
+        return pack_picture(join_channels(picture, alpha), "rgba16f")
 
     def hero(self, shot_frame: int) -> PagePicture:
         """Return a frame without its light, three 10-bit codes in a word. Raises MissingInput, NotYet."""
@@ -207,18 +210,11 @@ class Review:
                 raise NotYet(f"{found.source}: where the lamp was is still being worked out; ask again")
             if known is None:
                 raise SettingError(f"{found.source}: where the lamp was cannot be told, so no light can travel by it")
-            wish = read_path(points)
-            notes = notes_of(shot.find_built(found.source))
-            stills = find_stills(found, shot.file_settings.find_sweep(found.source), notes)
-            chosen = stills or list(range(len(notes.source_frames)))
-            shown, path = find_path(shot.settings, found, wish, known, shot.frames)
-            plan = plan_travel(known.stills[chosen], path)
-            weights = np.zeros((len(path), len(notes.source_frames)))
-            weights[:, chosen] = plan.weights
+            way = plan_way(shot, found, read_path(points), known)
             return {
-                "weights": [[shot.frames[0] + k, row] for k, row in enumerate(list_rows(weights))],
-                "places": np.round(shown, 3).tolist(),
-                "clamped": np.round(plan.clamped / max(known.spacing, 1e-9), 3).tolist(),
+                "weights": [[shot.frames[0] + k, row] for k, row in enumerate(list_rows(way.weights))],
+                "places": np.round(way.shown, 3).tolist(),
+                "clamped": np.round(way.clamped / max(known.spacing, 1e-9), 3).tolist(),
             }
 
     def disk(self) -> dict[str, Any]:
@@ -233,10 +229,11 @@ class Review:
 
     def start_build(self) -> BuildState:
         """Build the shot in a process beside the page. Raises SettingError where one runs already."""
-        if self._busy.is_set():  # both would keep the same book
-            raise NotYet("the page is still working something out; ask again in a moment")
-        self._run.start()
-        return self._run.state
+        with self._lock:  # nothing is begun beside the page meanwhile
+            if self._busy.is_set():  # both would keep the same book
+                raise NotYet("the page is still working something out; ask again in a moment")
+            self._run.start()
+            return self._run.state
 
     def cancel_build(self) -> bool:
         """Stop a build; tell whether there was one."""
@@ -275,6 +272,7 @@ class Review:
             return sha256
         shot = self._opened.shot
         self._file_read, self._file_trouble = sha256, []
+        before = shot.file_settings, shot.mixes
         try:
             settings = read_shot(self._path)
             for light in list_lights(settings):
@@ -282,10 +280,12 @@ class Review:
             mixes = make_mixes(
                 settings, shot.hero, book=shot.delivery.book, options=self._options, progress=self._progress
             )
+            shot.file_settings, shot.mixes = settings, mixes
+            describe_lights(shot)  # groups and weights may name what was not built
         except LightstackError as error:
+            shot.file_settings, shot.mixes = before
             self._file_trouble = [f"the shot file has changed and cannot be shown: {error}"]
             return sha256
-        shot.file_settings, shot.mixes = settings, mixes
         self._revision += 1
         return sha256
 
@@ -338,7 +338,7 @@ class Review:
             try:
                 made: FilledStills = make_filled(opened.shot, built, self._progress)
                 proxies = open_proxies(opened.shot, built, made)
-            except LightstackError as error:  # told to whoever asks next
+            except Exception as error:  # told to whoever asks next
                 self._filling[light.source] = error
                 return
             with self._lock:
@@ -362,7 +362,8 @@ class Review:
                     shot.places[sweep.name] = places_or_recall(
                         shot.delivery, sweep, built, force=False, progress=self._progress
                     )
-            self._revision += 1
+            with self._lock:
+                self._revision += 1
 
         if missing:
             self._make_beside(work)
@@ -393,18 +394,3 @@ class Review:
         shot = self._opened.shot
         names = {name_stills(built, filled=filled) for built in shot.built for filled in (False, True)}
         keep_only(shot.delivery.folder, {"hero", *names})
-
-
-def read_path(points: Any) -> LightPath:
-    """Return a path from a page's points. Raises SettingError."""
-    try:
-        return LightPath(points=points)
-    except ValueError as error:
-        line = " ".join(str(error).splitlines()[2:3]).strip() or "expected [[frame, x, y], ...]"
-        raise SettingError(f"points: {line.removeprefix('Value error, ').split(' [type=')[0]}") from None
-
-
-def pack(picture: Any, layout: str) -> PagePicture:
-    """Return an array's bytes for the page."""
-    height, width = picture.shape[:2]
-    return PagePicture(np.ascontiguousarray(picture).tobytes(), width, height, layout)

@@ -5,13 +5,14 @@ Anything that names a file stays with whoever edits the shot file: a page may ta
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
 from lightstack.errors import SettingError
-from lightstack.files.schema import ShotSettings
+from lightstack.files.schema import LightPath, ShotSettings
 
-__all__ = ["list_changes"]
+__all__ = ["list_changes", "read_path"]
 
 LIGHT = {"gel", "figure_light", "lay", "group", "using"}
 MIX = {"points", "envelope", "unit", "shape", "shutter", "clamp", "response", "pulse", "flicker"}
@@ -21,6 +22,8 @@ PATH_OUT = {"track", "track_offset"}
 TRIM = {"gain", "gel"}
 SWEEP = {"combine", "exclude", "keys"}
 GRAIN = {"amount", "seed"}
+STILL = re.compile(r"([0-9]{1,9}:)?[0-9]{1,9}")
+MOST_DEEP = 12  # sections and lists in each other
 MOST = 20_000  # keys and numbers in one go
 
 
@@ -74,7 +77,7 @@ def list_sweep(place: int, name: str, wish: Any) -> dict[str, Any]:
     refuse_others(table, SWEEP | {"trim"}, f"sweep {name}")
     found = {f"{where}.{key}": value for key, value in table.items() if key in SWEEP}
     for frame, trim in as_table(table.get("trim", {}), f"sweep {name}: trim").items():
-        if not frame.replace(":", "", 1).isdigit():
+        if not STILL.fullmatch(frame):
             raise SettingError(f'sweep {name}: trim "{frame[:20]}": a still is named by its source frame')
         if trim is None:
             found[f"{where}.trim.{frame}"] = None
@@ -109,7 +112,25 @@ def refuse_others(table: Mapping[str, Any], known: set[str], where: str) -> None
 
 
 def count_parts(value: Any) -> int:
-    """Count everything in nested tables and lists."""
-    if isinstance(value, dict):
-        return sum(1 + count_parts(item) for item in value.values())
-    return sum(1 + count_parts(item) for item in value) if isinstance(value, list) else 0
+    """Count everything in nested tables and lists, level by level. Raises SettingError where they lie too deep."""
+    count, level = 0, [value]
+    for _ in range(MOST_DEEP):
+        level = [
+            part
+            for one in level
+            if isinstance(one, (dict, list))
+            for part in (one.values() if isinstance(one, dict) else one)
+        ]
+        count += len(level)
+        if not level:
+            return count
+    raise SettingError(f"these changes lie more than {MOST_DEEP} sections and lists deep")
+
+
+def read_path(points: Any) -> LightPath:
+    """Return a path from a page's points. Raises SettingError."""
+    try:
+        return LightPath(points=points)
+    except ValueError as error:
+        line = " ".join(str(error).splitlines()[2:3]).strip() or "expected [[frame, x, y], ...]"
+        raise SettingError(f"points: {line.removeprefix('Value error, ').split(' [type=')[0]}") from None

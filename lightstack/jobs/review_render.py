@@ -67,16 +67,19 @@ class BuildRun:
         with self._changed:
             if self._state.state == "running":
                 raise SettingError("a build is running already; stop it, or wait for it")
+            try:
+                self._process = subprocess.Popen(
+                    self._command,
+                    stdin=subprocess.DEVNULL,
+                    stdout=subprocess.PIPE,
+                    stderr=subprocess.STDOUT,
+                    text=True,
+                    errors="replace",
+                    start_new_session=True,  # Ctrl-C in the terminal comes to it by way of the page, once
+                )
+            except OSError as error:
+                raise SettingError(f"the build could not be started ({error.strerror}); try again") from error
             self._set(BuildState("running", line="starting"))
-        self._process = subprocess.Popen(
-            self._command,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-            errors="replace",
-            start_new_session=True,  # Ctrl-C in the terminal comes to it by way of the page, once
-        )
         Thread(target=self._follow, args=(self._process,), daemon=True, name="build").start()
 
     def cancel(self) -> bool:

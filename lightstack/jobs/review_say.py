@@ -13,16 +13,18 @@ from numpy.typing import NDArray
 from lightstack.core.lamp_view import show_in_picture
 from lightstack.core.proxy_plate import ProxyBlend, plan_blend, plan_regel
 from lightstack.errors import LightstackError
-from lightstack.files.schema import Light, Mix, Pulse, ShotSettings, Sweep
+from lightstack.files.schema import Light, LightPath, Mix, Pulse, ShotSettings, Sweep
 from lightstack.files.schema_types import split_source_frame
 from lightstack.jobs.groups import list_groups, place_frame
+from lightstack.jobs.lamp_places import StillPlaces
 from lightstack.jobs.light_plates import notes_of
 from lightstack.jobs.mixes import LightMix, rate_of
 from lightstack.jobs.review_open import ReviewShot, list_lights
+from lightstack.jobs.travel import PlannedPath, plan_path
 from lightstack.jobs.weighed import read_placed_weights
 from lightstack.records import BuiltSweep, StillNotes, TakeFindings, Verdict
 
-__all__ = ["describe_lights", "describe_mix", "describe_takes", "list_rows", "plan_light", "to_json"]
+__all__ = ["describe_lights", "describe_mix", "describe_takes", "list_rows", "plan_light", "plan_way", "to_json"]
 
 LEAST_WEIGHT = 1e-5
 
@@ -134,13 +136,19 @@ def describe_path(light: Light) -> dict[str, Any]:
 def describe_weights(shot: ReviewShot, light: Light, built: BuiltSweep) -> dict[str, Any] | None:
     """Return how much of every still a light takes, frame by frame or, in one row, always; None for a plate."""
     first = shot.frames[0]
-    travel = shot.parts.played.travels.get(light.name)
-    if light.using == "path" and travel is not None:
-        return {"first": travel.first_frame, "rows": list_rows(travel.weights)}
+    known = shot.places.get(light.source)
+    if light.path is not None and known is not None:  # as the shot file has it now, built or not
+        return {"first": first, "rows": list_rows(plan_way(shot, light, light.path, known).weights)}
     if light.using == "stills" and light.weights is not None:
         weights = read_placed_weights(shot.file_settings, light, notes_of(built))
         return {"first": first, "rows": list_rows(weights[None])}
     return None
+
+
+def plan_way(shot: ReviewShot, light: Light, wish: LightPath, known: StillPlaces) -> PlannedPath:
+    """Return a light's way, built or only tried. Raises SettingError for one that cannot be had; as `plan_path`."""
+    notes, sweep = notes_of(shot.find_built(light.source)), shot.file_settings.find_sweep(light.source)
+    return plan_path(shot.file_settings, light, wish, sweep, notes, known, shot.frames)
 
 
 def list_rows(weights: NDArray[np.float64]) -> list[list[list[float]]]:

@@ -6,6 +6,7 @@ import os
 from dataclasses import dataclass, replace
 from itertools import takewhile
 from threading import Semaphore
+from typing import Any
 
 import cv2
 import numpy as np
@@ -30,6 +31,7 @@ __all__ = [
     "make_filled",
     "name_stills",
     "open_proxies",
+    "pack_picture",
     "shrink_to",
     "to_half",
 ]
@@ -154,6 +156,12 @@ class SweepProxies:
         if self.guides == 1:
             return light + to_half(guide[..., 0]).tobytes()
         return light + join_channels(guide, np.ones_like(valid)).tobytes()
+
+
+def pack_picture(picture: NDArray[Any], layout: str) -> PagePicture:
+    """Return an array's bytes for the page."""
+    height, width = picture.shape[:2]
+    return PagePicture(np.ascontiguousarray(picture).tobytes(), width, height, layout)
 
 
 def open_proxies(shot: ReviewShot, built: BuiltSweep, filled: FilledStills | None = None) -> SweepProxies:

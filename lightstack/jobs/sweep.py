@@ -12,19 +12,16 @@ from threading import Thread
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.accumulate import AccumulateSetting
 from lightstack.core.blockers import CARRIER
-from lightstack.core.grain_off import take_off_grain
 from lightstack.core.guide import crop_centre, measure_guide_noise, plan_guide
 from lightstack.core.hot_pixels import find_hot_pixels
 from lightstack.core.lamp_map import map_lamps
 from lightstack.core.reach import find_holes
-from lightstack.core.residue import floor_residue
 from lightstack.errors import UnusableTake
 from lightstack.files.schema import Sweep, TakeSettings
 from lightstack.files.stack import LightStack, StackShape, create_stack
 from lightstack.files.takes import Take
-from lightstack.jobs.accumulate import Plate, accumulate_stack
+from lightstack.jobs.accumulate import Plate, accumulate_plate
 from lightstack.jobs.ambient import Ambient, average_ambient, pick_frames
 from lightstack.jobs.choice import (
     Scale,
@@ -65,7 +62,6 @@ from lightstack.records import (
 )
 
 PLAIN_SIGMA = 8.0
-SMOOTHED_RULES = ("max", "softmax")  # they take a place from single frames; the others add frames up
 UNCLIPPED = 0.9  # of reference white: a clipped bulb shows no noise
 
 
@@ -142,7 +138,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
             threads=workers, progress=progress,
         )  # fmt: skip
         stills = note_stills(look, keys, settings, scale, sweep.take, recipe, ambient.noise)
-        plate = make_plate(stack, ambient.light, stills, settings, threads=workers)
+        plate = accumulate_plate(stack, ambient.light, stills, settings, threads=workers)
         reach = find_reach(look, ambient.noise, sweep.size)
         return SweepOutcome(
             info=sweep.take.info,
@@ -373,40 +369,3 @@ def note_stills(
         shares=np.array(share_dwell(look, scale, keys), np.float64),
         file_starts=take.file_starts,
     )
-
-
-def make_plate(
-    stack: LightStack,
-    ambient: NDArray[np.float32],
-    notes: StillNotes,
-    settings: Sweep,
-    *,
-    stills: Sequence[int] | None = None,
-    threads: int,
-) -> Plate:
-    """Accumulate a stack, or some of its ``stills``, by the rule of the settings; take the grain of single frames off,
-    and roll residue off where asked. ``ambient`` (H, W, 3)."""
-    plate = accumulate_stack(
-        stack,
-        ambient,
-        rule=settings.combine,
-        setting=AccumulateSetting(recipe=notes.recipe, white=settings.screen_white),
-        shares=notes.shares.tolist() if settings.combine == "sum" else None,
-        gains=list(notes.gains),
-        stills=stills,
-        threads=threads,
-    )
-    if settings.smooth and settings.combine in SMOOTHED_RULES:
-        smooth = take_off_grain(
-            plate.light,
-            ambient,
-            plate.valid > 0,
-            noise=notes.noise,
-            gains=notes.gains if np.any(notes.gains != 1) else None,
-            winner=plate.winner[..., 0],
-        )
-        plate = replace(plate, light=smooth)
-    if settings.floor_sigma > 0:
-        floored = floor_residue(plate.light, plate.peak, floor_sigma=settings.floor_sigma)
-        plate = replace(plate, light=floored)
-    return plate

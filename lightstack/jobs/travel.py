@@ -16,7 +16,7 @@ from lightstack.core.travel_blend import blend_stills
 from lightstack.core.travel_shade import enlarge_stops, shift_light
 from lightstack.errors import SettingError
 from lightstack.files.folder import write_whole
-from lightstack.files.schema import Light, LightPath, ShotSettings
+from lightstack.files.schema import Light, LightPath, ShotSettings, Sweep
 from lightstack.files.stack import LightStack
 from lightstack.files.travel_tables import read_track, write_travel
 from lightstack.jobs.filled import FilledStills, fill_or_recall
@@ -25,10 +25,10 @@ from lightstack.jobs.groups import find_stills
 from lightstack.jobs.lamp_places import StillPlaces, places_or_recall
 from lightstack.jobs.light_plates import find_sweep, name_light_file, notes_of
 from lightstack.jobs.options import BuildOptions
-from lightstack.records import BuiltSweep, FloatArray, Progress
+from lightstack.records import BuiltSweep, FloatArray, Progress, StillNotes
 from lightstack.report.floor_plan import plot_floor_plan
 
-__all__ = ["Travel", "TravellingLight", "plan_or_recall", "sum_stills"]
+__all__ = ["PlannedPath", "Travel", "TravellingLight", "plan_or_recall", "plan_path", "read_points", "sum_stills"]
 
 FEWEST_STILLS = 2
 NUMBERED = 7  # frames on the plot of a travel
@@ -53,6 +53,17 @@ class TravellingLight:
         used = np.flatnonzero(self.weights[row])
         shifts = shift_light(self.known.places.lit_set, self.known.stills[used], self.path[row])
         return self.tint(sum_stills(self.stack, self.weights[row], shifts=shifts))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlannedPath:
+    """A light's way, frame by frame: ``shown`` (F, 3) x, y and near in the picture, ``path`` (F, 3) in the lamp map,
+    ``weights`` (F, K) over all stills, ``clamped`` (F,) how far it was brought back, in units of the map."""
+
+    shown: NDArray[np.float64]
+    path: NDArray[np.float64]
+    weights: NDArray[np.float64]
+    clamped: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,25 +110,18 @@ def plan_or_recall(
     """
     assert light.path is not None  # the schema asks for it
     sweep, notes = find_sweep(settings, light), notes_of(built)
-    chosen = find_stills(light, sweep, notes) or list(range(len(notes.source_frames)))
-    if len(chosen) < FEWEST_STILLS:
-        raise SettingError(
-            f"light {light.name}: {len(chosen)} lamp still to travel between, at least {FEWEST_STILLS} are needed: "
-            "raise `max_keys`, or name `keys`"
-        )
+    choose_stills(light, sweep, notes)  # what is wrong with them is told before anything long begins
     known = places_or_recall(delivery, sweep, built, force=force, progress=progress)
     filled = fill_or_recall(delivery, sweep, built, known, options, force=force, progress=progress)
-    shown, path = find_path(settings, light, light.path, known, frames)
-    plan = plan_travel(known.stills[chosen], path)
-    weights = np.zeros((len(path), len(notes.source_frames)))
-    weights[:, chosen] = plan.weights
+    way = plan_path(settings, light, light.path, sweep, notes, known, frames)
     stem = name_light_file(delivery, "travel", light)
-    write_travel(delivery.folder.file(f"{stem}.csv"), notes.source_frames.tolist(), weights, first_frame=frames[0])
-    write_whole(delivery.folder.file(f"{stem}.png"), draw_travel(known, shown, path, notes.source_frames, frames))
+    write_travel(delivery.folder.file(f"{stem}.csv"), notes.source_frames.tolist(), way.weights, first_frame=frames[0])
+    plan = draw_travel(known, way.shown, way.path, notes.source_frames, frames)
+    write_whole(delivery.folder.file(f"{stem}.png"), plan)
     return Travel(
         filled=filled,
-        weights=weights,
-        path=path,
+        weights=way.weights,
+        path=way.path,
         known=known,
         first_frame=frames[0],
         files=(
@@ -125,12 +129,41 @@ def plan_or_recall(
             (f"{stem}.csv", f"{light.name}: how much of each still on every frame"),
             (f"{stem}.png", f"{light.name}: its way over the floor plan"),
         ),
-        warnings=(*known.warnings, *warn_path(light, known, shown, plan.clamped, frames)),
+        warnings=(*known.warnings, *warn_path(light, known, way.shown, way.clamped, frames)),
     )
 
 
+def choose_stills(light: Light, sweep: Sweep, notes: StillNotes) -> list[int]:
+    """Return the stills that a light travels between. Raises SettingError where there are too few."""
+    chosen = find_stills(light, sweep, notes) or list(range(len(notes.source_frames)))
+    if len(chosen) < FEWEST_STILLS:
+        raise SettingError(
+            f"light {light.name}: {len(chosen)} lamp still to travel between, at least {FEWEST_STILLS} are needed: "
+            "raise `max_keys`, or name `keys`"
+        )
+    return chosen
+
+
+def plan_path(
+    settings: ShotSettings,
+    light: Light,
+    wish: LightPath,
+    sweep: Sweep,
+    notes: StillNotes,
+    known: StillPlaces,
+    frames: tuple[int, int],
+) -> PlannedPath:
+    """Plan a light's way over shot ``frames`` (inclusive). Raises SettingError, and as `read_track` does."""
+    chosen = choose_stills(light, sweep, notes)
+    shown, path = find_path(settings, wish, known, frames)
+    plan = plan_travel(known.stills[chosen], path)
+    weights = np.zeros((len(path), len(notes.source_frames)))
+    weights[:, chosen] = plan.weights
+    return PlannedPath(shown, path, weights, plan.clamped)
+
+
 def find_path(
-    settings: ShotSettings, light: Light, wish: LightPath, known: StillPlaces, frames: tuple[int, int]
+    settings: ShotSettings, wish: LightPath, known: StillPlaces, frames: tuple[int, int]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the light's place on every frame: as it shows, x, y and near (F, 3), and in the lamp map (F, 3)."""
     at, places, near = read_points(settings, wish)

@@ -24,6 +24,7 @@ Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Message, Receive, Send], Awaitable[None]]
 
 MOST_BYTES = 1 << 20  # of what is sent to the server
+MOST_PATH = 1024  # characters of an address, without what stands behind the question mark
 BODY_S = 10.0  # in which all of it must have come
 HEADERS = (
     (
@@ -87,6 +88,8 @@ class Guard:
             return 403, "Another site's page may not ask this server."
         if headers.get("sec-fetch-site", "none") not in ("none", "same-origin") and scope["path"] != "/":
             return 403, "Another site's page may not ask this server."
+        if len(scope["path"]) > MOST_PATH:
+            return 414, "The address is too long."
         if scope["method"] not in ("GET", "HEAD", "POST"):
             return 405, "This server knows GET and POST."
         if scope["method"] != "POST":
@@ -96,7 +99,7 @@ class Guard:
         if headers.get("content-type", "").split(";")[0].strip().lower() != "application/json":
             return 415, "A change must be sent as JSON."
         size = headers.get("content-length", "0")
-        if not size.isdigit() or int(size) > MOST_BYTES:
+        if not size.isdecimal() or len(size) > len(str(MOST_BYTES)) or int(size) > MOST_BYTES:
             return 413, "The request is too large."
         return None
 

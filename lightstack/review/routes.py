@@ -75,7 +75,7 @@ def answer_get(job: Callable[[Request], Response]) -> Answer:
     async def get(request: Request) -> Response:
         try:
             return await run_in_threadpool(job, request)
-        except LightstackError as error:
+        except (LightstackError, OSError, EOFError) as error:
             return explain(error)
 
     return get
@@ -93,7 +93,7 @@ def answer_post(job: Callable[[dict[str, Any]], Any]) -> Answer:
             return as_json({"error": "expected a section of keys"}, 400)
         try:
             return as_json(await run_in_threadpool(job, asked))
-        except LightstackError as error:
+        except (LightstackError, OSError, EOFError) as error:
             return explain(error)
 
     return post
@@ -141,10 +141,12 @@ def page_of(pages: dict[str, PageFile], name: str) -> Response:
     return Response(page.data, media_type=page.kind)
 
 
-def explain(error: LightstackError) -> Response:
-    """Return a deliberate error as one plain line."""
+def explain(error: LightstackError | OSError | EOFError) -> Response:
+    """Return a deliberate error, or that of a file which cannot be read any more, as one plain line."""
     status = 400
-    if isinstance(error, MissingInput):
+    if not isinstance(error, LightstackError):
+        status = 500
+    elif isinstance(error, MissingInput):
         status = 404
     elif isinstance(error, StaleShot):
         status = 409

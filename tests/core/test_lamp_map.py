@@ -106,6 +106,18 @@ def test_lamps_step_towards_where_they_were():
     assert np.linalg.norm(lamps - true, axis=1).mean() < 0.1 * before
 
 
+def test_lamps_that_do_not_follow_each_other_are_placed_one_by_one():
+    rng = np.random.default_rng(3)
+    patches, true = make_patches(rng), 0.25 * walk(3000)
+    seen = predict_light(true, patches)
+    shading = Shading(seen, np.ones_like(seen), 1e-4, patches.rays)
+    lamps, free, alone = true + 0.02, np.full((3000, 2), np.nan), np.zeros(3000, bool)
+    together, _ = solve_lamps(shading, lamps, patches, free, alone)  # as one system it would fill 600 MB
+    some = np.array([0, 1500, 2999])
+    apart, _ = solve_lamps(shading.pick(some), lamps[some], patches, free[some], alone[some])
+    np.testing.assert_allclose(together[some], apart, atol=1e-9)
+
+
 def test_a_better_set_explains_the_light_better():
     rng = np.random.default_rng(4)
     patches, lamps = make_patches(rng), 0.12 * walk(14)

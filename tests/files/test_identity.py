@@ -94,3 +94,13 @@ def test_a_broken_book_knows_nothing_and_says_so(tmp_path, text):
     book.record("plate", {"files": book.identify([take])}, ["plate.exr"])
     again = StageBook(folder)
     assert not again.broken and again.is_current("plate", {"files": again.identify([take])})
+
+
+def test_force_makes_a_shared_stage_once_in_a_run(tmp_path):
+    folder = claim_folder(tmp_path / "out")
+    book = StageBook(folder)
+    folder.file("filled.exr").write_bytes(b"exr")
+    book.record("filled", {"a": 1}, ["filled.exr"])
+    assert not book.is_due("filled", {"a": 1}, force=True) and book.is_due("filled", {"a": 2}, force=False)
+    again = StageBook(folder)
+    assert again.is_due("filled", {"a": 1}, force=True) and not again.is_due("filled", {"a": 1}, force=False)

@@ -41,3 +41,11 @@ def test_a_full_shelf_and_a_full_disk_keep_nothing_and_nobody_minds(tmp_path, mo
     wide.keep("1.half", bytes(200))
     wide.close()
     assert wide.is_full and not wide.has("1.half")
+
+
+def test_a_closed_shelf_keeps_nothing_and_nobody_minds(tmp_path):
+    shelf = open_shelf(claim_folder(tmp_path), "hero", {}, most_bytes=10_000)
+    shelf.close()
+    for number in range(20):  # more than may wait to be written
+        shelf.keep(f"{number}.codes", bytes(10))
+    assert not shelf.has("1.codes") and shelf.read("1.codes") is None

@@ -80,6 +80,9 @@ def test_a_whole_mix_is_read_and_plays_in_order():
         ("[[light.mix.flicker]]\nlow = 9", "from 9 to 8 Hz"),
         ("[light.mix.pulse]\nrate = 2", "write [[light.mix.pulse]] with two brackets"),
         ("file = 'mix.csv'", "file is unknown"),
+        (f"points = [[5, 1{'0' * 400}]]", "expected a number"),  # more than any float holds
+        (f"envelope = {{ start = 1{'0' * 400} }}", "at most 1e+07"),
+        (f"[[light.mix.pulse]]\nat = [1{'0' * 400}]", "expected frames"),
     ],
 )
 def test_what_is_wrong_is_said_in_one_line(text, said):

@@ -5,6 +5,9 @@ from contextlib import contextmanager
 import pytest
 from made import make_room
 from made.movies import write_movie
+from unplotted import plain_plots
+
+__all__ = ["plain_plots"]
 
 
 class Silence:

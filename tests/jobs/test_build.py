@@ -28,6 +28,7 @@ path = "hero.mkv"
 
 [[sweep]]
 path = "sweep.mkv"
+model = "none"
 max_keys = 8
 
 [[light]]

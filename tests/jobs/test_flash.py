@@ -136,6 +136,7 @@ path = "hero.mkv"
 [[sweep]]
 path = "sweep.mkv"
 max_keys = 3
+model = "none"
 [holdout]
 from = "none"
 [[light]]

@@ -250,6 +250,11 @@ def test_paths_and_weights_of_the_shot_file_are_found(shot, tmp_path):
     weights = find_weights(build, light.model_copy(update={"using": "stills", "weights": str(table)}))
     assert weights.source_frames == (9, 13) and weights.weights.tolist() == [[0.25, 1.5]] * len(BUILT)
     assert find_weights(build, light) is None
+    name = build.delivery.stem("travel", f"other_{light.name}") + ".csv"  # ends as a table of this light's would
+    other = replace(build, outputs={**build.outputs, name: ("", "")})
+    build.delivery.folder.file(name).write_text("frame,still_00009\n1001,1\n")
+    assert find_weights(other, light) is None
+    build.delivery.folder.file(name).unlink()
 
 
 def test_tables_of_stills_over_time_are_told_from_others(tmp_path, given):
@@ -274,6 +279,8 @@ def test_colours_are_turned_into_rec709_and_keep_their_level():
     assert made.level == pytest.approx(0.5) and not made.held
     deep = scale_lamp(lamp, np.array([0.0, 1.0, 0.0]), "bt2020", "a card")
     assert deep.held and deep.rgb.min() == 0 and deep.rgb.max() == 1
+    black = scale_lamp(lamp, np.zeros(3), "bt2020", "a card")
+    assert black.rgb.tolist() == [0, 0, 0] and black.level == 0
 
 
 def spoil_manifest(out, change):

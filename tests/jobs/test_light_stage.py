@@ -7,7 +7,7 @@ import pytest
 from made.movies import write_movie
 
 from lightstack.errors import SettingError, UnreadableInput
-from lightstack.files.plates import read_exr, read_light, write_exr
+from lightstack.files.plates import read_exr, read_light, write_exr, write_png
 from lightstack.jobs.build import build_shot
 from lightstack.jobs.match import MatchRequest, match_shot
 from lightstack.jobs.options import BuildOptions
@@ -122,6 +122,18 @@ def test_a_match_finds_the_stills_that_made_a_picture(built, shot, unwatched, tm
     assert max(weights, key=weights.__getitem__) == keys[-1]  # some of it may come from the still beside it
     assert found.error < 0.1 and found.unreached < 0.05
     assert all((found.out / name).is_file() for name in found.files)
+
+
+def test_a_target_that_is_darker_where_it_counts_gets_no_stills(built, shot, unwatched, tmp_path):
+    ambient = read_light(built.out / "den_light_stack_v001.exr", "ambient")
+    half, counts = ambient.shape[1] // 2, np.zeros(ambient.shape, np.uint8)
+    painted = np.concatenate([2 * ambient[:, :half], 0.5 * ambient[:, half:]], axis=1)
+    counts[:, half + 8 :] = 255
+    write_exr(tmp_path / "target.exr", painted, primaries="bt709")
+    write_png(tmp_path / "counts.png", counts)
+    request = MatchRequest(target=tmp_path / "target.exr", light="late", regions=tmp_path / "counts.png")
+    with pytest.raises(SettingError, match=r"no still comes nearer to it where counts\.png counts"):
+        match_shot(shot[0], request, options=BuildOptions(), progress=unwatched)
 
 
 @pytest.mark.parametrize(

@@ -30,12 +30,16 @@ path = "hero.mkv"
 
 [[sweep]]
 path = "sweep.mkv"
+model = "none"
 max_keys = 4
 
 [[light]]
 figure_light = 0
 [light.mix]
 points = [[{FIRST + 2}, 0.0], [{FIRST + 4}, 0.6]]
+
+[holdout]
+from = "none"
 
 [render]
 movie = "ffv1"

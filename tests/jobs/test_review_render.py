@@ -94,3 +94,11 @@ def test_the_build_gets_the_options_of_the_page(tmp_path):
     assert json.loads(words[-1]) == {
         "ocio": str(tmp_path / "c.ocio"), "memory_bytes": 5, "threads": 2, "keep_readable": False,
     }  # fmt: skip
+
+
+def test_a_build_that_cannot_be_started_is_none_that_runs(tmp_path):
+    run = BuildRun(tmp_path, BuildOptions(), lambda: None, [str(tmp_path / "nowhere")])
+    for _ in range(2):
+        with pytest.raises(SettingError, match="could not be started"):
+            run.start()
+    assert run.state.state == "idle" and not run.cancel()

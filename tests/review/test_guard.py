@@ -124,7 +124,9 @@ def test_changes_come_from_the_page_as_json_of_a_fair_size(inside):
     assert post(inside, content=b" " * (MOST_BYTES + 1)).status_code == 413
     assert post(inside, content=drip(17)).status_code == 413  # no length was told
     assert post(inside, content=b" " * MOST_BYTES).status_code == 200
+    assert post(inside, headers={"content-length": "\u00b2".encode("latin-1")}).status_code == 413  # a digit, no number
     assert inside.request("DELETE", "/api/shot").status_code == 405
+    assert inside.get(f"/api/hero/{'9' * 5000}.bin").status_code == 414
 
 
 def test_every_answer_carries_what_keeps_others_out(client):

@@ -185,6 +185,12 @@ def test_nothing_else_is_found(page, asked):
     assert "<script>" not in answer.text and str(Path.cwd()) not in answer.text
 
 
+def test_a_file_that_is_gone_is_told_in_one_line(page, review, monkeypatch):
+    monkeypatch.setattr(review, "describe", lambda: Path("nowhere").read_bytes())
+    answer = page.get("/api/shot")
+    assert answer.status_code == 500 and "nowhere" in answer.json()["error"]
+
+
 def test_the_page_is_a_fixed_list_of_files(page):
     assert page.get("/").content == page.get("/index.html").content == b"<!doctype html>"
     assert page.get("/deep/one.js").headers["content-type"].startswith("text/javascript")
@@ -235,6 +241,13 @@ def test_a_file_that_changed_on_disk_is_never_overwritten(page, path):
     assert path.read_text().endswith("# by another hand\n")
 
 
+def nest(depth):
+    made = []
+    for _ in range(depth):
+        made = [made]
+    return made
+
+
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
@@ -253,6 +266,9 @@ def test_a_file_that_changed_on_disk_is_never_overwritten(page, path):
         ([], "expected a section of keys"),
         (None, "expected a section of keys"),
         ({"sweep": {"lamp": {"keys": [1] * 30000}}}, "more than 20000"),
+        ({"sweep": {"lamp": {"trim": {"\u00b2": {"gain": 1}}}}}, "named by its source frame"),  # a digit, no number
+        ({"light": {"room": {"gel": [1, 1, 10**400]}}}, "expected three numbers"),
+        ({"light": {"room": {"mix": {"pulse": nest(800)}}}}, "more than 12 sections and lists deep"),
     ],
 )
 def test_what_a_page_may_not_change(page, path, changes, said):
@@ -277,6 +293,12 @@ def test_a_shot_file_that_broke_is_told_and_the_page_goes_on(page, path):
     assert send(page, "/api/check", {"changes": {}}).status_code == 400
 
 
+def test_a_group_that_names_what_was_not_built_is_told_too(page, path):
+    path.write_text(SHOT.replace("frames = [[16, 30]]", 'frames = [["9:5", "9:6"]]'))
+    told = page.get("/api/shot").json()
+    assert "the sweep has 1 files" in told["warnings"][0] and "late" in told["lights"][0]["groups"]
+
+
 def test_a_light_is_led_along_a_way(page):
     x, y, near = page.get("/api/shot").json()["lights"][0]["stills"][0]["place"]
     assert np.isfinite([x, y]).all() and 0 <= near <= 1
@@ -288,6 +310,14 @@ def test_a_light_is_led_along_a_way(page):
     np.testing.assert_allclose(sums, 1, atol=1e-4)
     wrong = send(page, "/api/travel", {"light": "room", "points": [[1005, 1, 1], [1001, 2, 2]]})
     assert wrong.status_code == 400 and "frames must ascend" in wrong.json()["error"]
+
+
+def test_a_way_that_was_written_is_shown_before_it_is_built(page, path):
+    points = [[1001, 20, 60], [1005, 180, 60]]
+    tried = send(page, "/api/travel", {"light": "room", "points": points}).json()["weights"]
+    path.write_text(SHOT.replace('name = "room"', f'name = "room"\nusing = "path"\npath = {{ points = {points} }}'))
+    weights = page.get("/api/shot").json()["lights"][0]["weights"]
+    assert weights == {"first": 1001, "rows": [row for _, row in tried]}
 
 
 def test_a_build_beside_the_page_tells_what_it_does(path, capsys):

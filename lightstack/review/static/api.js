@@ -130,25 +130,18 @@ export class Ring {
   }
 }
 
-// Run at most one call at a time and only the latest of those that wait.
+// Run at most one call at a time for each name; while it runs, however many more are asked for become one.
 export function latestOnly(call) {
-  let running = false;
-  let next = null;
-  return async function start(...args) {
-    if (running) {
-      next = args;
-      return;
-    }
-    running = true;
+  const running = new Set();
+  const again = new Set();
+  return async function start(name) {
+    if (running.has(name)) return void again.add(name);
+    running.add(name);
     try {
-      await call(...args);
+      await call(name);
     } finally {
-      running = false;
-      if (next) {
-        const waiting = next;
-        next = null;
-        start(...waiting);
-      }
+      running.delete(name);
+      if (again.delete(name)) start(name);
     }
   };
 }

@@ -121,10 +121,12 @@ export class Floor {
     const stop = () => {
       removeEventListener("pointermove", move);
       removeEventListener("pointerup", stop);
+      removeEventListener("pointercancel", stop);
       this.app.endGesture();
     };
     addEventListener("pointermove", move);
     addEventListener("pointerup", stop);
+    addEventListener("pointercancel", stop);
   }
 
   // Keys may come faster than the drawing: what is moved is read from the state, not from the drawing.

@@ -266,6 +266,7 @@ class App {
   // Read the shot again, after a write (edits are then in the file) or because the file changed (`keep`).
   async reload({ keep = false } = {}) {
     this.shot = await api.shot();
+    for (const panel of this.panels) Object.assign(panel, { of: null, buttons: null }); // made for lights as they were
     if (!keep) {
       this.history = startHistory();
       this.gains = {};

@@ -172,10 +172,12 @@ export class Strip {
     const stop = () => {
       removeEventListener("pointermove", move);
       removeEventListener("pointerup", stop);
+      removeEventListener("pointercancel", stop);
       done?.();
     };
     addEventListener("pointermove", move);
     addEventListener("pointerup", stop);
+    addEventListener("pointercancel", stop);
   }
 
   drag(light, k) {

@@ -1,0 +1,5 @@
+"""Commands are tested without drawn plots."""
+
+from unplotted import plain_plots
+
+__all__ = ["plain_plots"]
