@@ -28,6 +28,8 @@ LEAST_RADIUS = 0.25  # of the usual spacing
 RIDGE = 0.02  # holds the pull towards the place down where stills lie on one side of it only
 NEWTON_STEPS, BISECTIONS = 30, 60
 REACH = 1.0  # spacings from where the lamp has been that a path may go
+LEAST_CHANGE, CHANGE_PER_SPACING = 0.15, 1.2  # of all weight from one frame to the next
+EASINGS, EASE_REACH = 60, 5  # rounds; frames
 FAR_SOFT = 0.3  # of the distance: how gradually the nearest place of visited ones changes far outside
 
 
@@ -54,7 +56,7 @@ def plan_travel(places: Array, path: Array) -> TravelPlan:
     radius = find_radius(distance, LEAST_RADIUS * spacing)
     kernel = wendland(distance / radius[:, None])
     weights = drop_least(pull_moment(kernel, offsets / radius[:, None, None]))
-    return TravelPlan(weights, moved)
+    return TravelPlan(ease_weights(weights, find_speed(places, path)), moved)
 
 
 def spread_stills(places: Array, count: int, chosen: Sequence[int] = ()) -> list[int]:
@@ -76,6 +78,35 @@ def spread_stills(places: Array, count: int, chosen: Sequence[int] = ()) -> list
         picked.append(int(apart.argmax()))
         apart = np.minimum(apart, np.linalg.norm(places - places[picked[-1]], axis=1))
     return picked
+
+
+def find_speed(places: Array, path: Array) -> Array:
+    """Give how fast a path (F, d) goes, (F - 1,), in distances to the second nearest still: 1 from one to the next."""
+    apart = np.sort(np.linalg.norm(places[None] - path[:, None], axis=2), axis=1)[:, min(1, len(places) - 1)]
+    step = np.linalg.norm(np.diff(path, axis=0), axis=1)
+    return np.asarray(step / np.maximum(np.minimum(apart[:-1], apart[1:]), 1e-12))
+
+
+def ease_weights(weights: Array, speed: Array) -> Array:
+    """Spread over neighbouring frames what changes faster than the light moves, (F, K); rows keep their sum.
+
+    ``speed`` (F - 1,): of the path as asked, see `find_speed`. Where the lamp's way jumps (from one wall to the
+    other, or where a path is brought back to the border), the nearest stills change all at once though the light
+    hardly moved: that shows as a pop.
+    """
+    eased = weights.copy()
+    allowed = np.maximum(LEAST_CHANGE, CHANGE_PER_SPACING * speed)
+    for _ in range(EASINGS):
+        fast = 0.5 * np.abs(np.diff(eased, axis=0)).sum(axis=1) > allowed
+        if not fast.any():
+            break
+        near = np.zeros(len(eased))
+        near[:-1][fast] = near[1:][fast] = 1
+        share = np.convolve(near, np.ones(EASE_REACH), mode="same") if len(near) >= EASE_REACH else near
+        share = 0.5 * np.minimum(share, 1)[:, None]
+        padded = np.pad(eased, ((1, 1), (0, 0)), mode="edge")
+        eased = (1 - share) * eased + share * 0.5 * (padded[:-2] + padded[2:])
+    return np.asarray(eased / eased.sum(axis=1, keepdims=True))
 
 
 def wendland(share: Array) -> Array:

@@ -8,7 +8,7 @@ from typing import Annotated, Literal, NamedTuple
 from pydantic import BeforeValidator, Field, PlainSerializer, model_validator
 
 from lightstack.files.schema_keys import Section, key
-from lightstack.files.schema_types import MAX_FRAME, Name, SourceRanges, check_frame, is_number
+from lightstack.files.schema_types import MAX_FRAME, Name, SourceRange, check_exclusion, check_frame, is_number
 
 __all__ = ["Group", "LightPath", "PathPoint"]
 
@@ -57,14 +57,23 @@ PathPoints = Annotated[
 ]
 
 
+def check_stills(value: object) -> tuple[tuple[int | str, int | str], ...]:
+    """One range [first, last], or a list of source frames and ranges; as ranges."""
+    if not isinstance(value, (list, tuple)) or not value:
+        raise ValueError("expected [first, last], or a list of source frames and [first, last] ranges")
+    if len(value) == 2 and not any(isinstance(part, (list, tuple)) for part in value):
+        return (check_exclusion(value),)
+    return tuple(check_exclusion(part) for part in value)
+
+
 class Group(Section):
     """``[[sweep.group]]``"""
 
     name: Name = key(..., "Name that a light asks for the group by.", kind="text", shown="required")
-    frames: SourceRanges = key(
+    frames: Annotated[tuple[SourceRange, ...], BeforeValidator(check_stills)] = key(
         ...,
-        "Stills of the group: those of these frames and [first, last] ranges.",
-        kind="list",
+        "Stills of the group: those within [first, last], or of a list of frames and such ranges.",
+        kind="[first, last] or list",
         unit="source frame",
         shown="required",
     )

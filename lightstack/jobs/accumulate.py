@@ -7,28 +7,34 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.accumulate import RULES, AccumulateSetting
+from lightstack.core.carry import carry_nearest
 from lightstack.core.grain_off import take_off_grain
 from lightstack.core.residue import floor_residue
 from lightstack.files.schema import Sweep
 from lightstack.files.stack import LightStack
 from lightstack.records import StillNotes
 
+BORDER_REACH = 0.01  # of the width
+MISSING_SHARE = 0.15  # of the stills
 SMOOTHED_RULES = ("max", "softmax")  # they take a place from single frames; the others add frames up
 
 
 @dataclass(frozen=True, slots=True)
 class Plate:
     """``light`` (H, W, 3) float32; ``peak`` (H, W, G) the strongest guide in sigma of one frame;
-    ``winner`` (H, W, G) index of the still it came from, -1 none; ``valid`` (H, W) largest validity."""
+    ``winner`` (H, W, G) index of the still it came from, -1 none; ``valid`` (H, W) largest validity;
+    ``missing`` (H, W) share of the stills that do not show a place."""
 
     light: NDArray[np.float32]
     peak: NDArray[np.float32]
     winner: NDArray[np.int16]
     valid: NDArray[np.float32]
+    missing: NDArray[np.float32]
 
 
 def accumulate_stack(
@@ -54,6 +60,7 @@ def accumulate_stack(
         np.zeros((height, width, groups), np.float32),
         np.full((height, width, groups), -1, np.int16),
         np.zeros((height, width), np.float32),
+        np.zeros((height, width), np.float32),
     )
     chosen = range(stack.shape.stills) if stills is None else sorted(stills)
     if gains is not None:
@@ -65,6 +72,7 @@ def accumulate_stack(
         state = made.start(ambient[rows], setting)
         for index in chosen:
             light, valid, guide = stack.read_band(band, index)
+            plate.missing[rows] += (valid <= 0) * np.float32(1 / len(chosen))
             share = 1.0 if shares is None else float(shares[index])
             gain = 1.0 if gains is None else gains[index]
             made.add(state, light, guide, valid, index, share=share, gain=gain)
@@ -109,7 +117,29 @@ def accumulate_plate(
             winner=plate.winner[..., 0],
         )
         plate = replace(plate, light=smooth)
+    plate = carry_over_border(plate)
     if sweep.floor_sigma > 0:
         floored = floor_residue(plate.light, plate.peak, floor_sigma=sweep.floor_sigma)
         plate = replace(plate, light=floored)
     return plate
+
+
+def carry_over_border(plate: Plate) -> Plate:
+    """Carry a plate on to the picture's border where many stills do not show it: the sweep was nudged there.
+
+    Notes: only a narrow strip along the border. There the light of those stills is missing, which would show as a dark
+    line.
+    """
+    height, width = plate.valid.shape
+    reach = max(2, round(BORDER_REACH * width))
+    strip = np.ones((height, width), bool)
+    strip[reach:-reach, reach:-reach] = False
+    edge = np.zeros((height, width), bool)
+    edge[[0, -1]] = edge[:, [0, -1]] = True
+    unknown = strip & (plate.missing > MISSING_SHARE)
+    _, labels = cv2.connectedComponents(unknown.astype(np.uint8), connectivity=4)
+    touching = np.unique(labels[edge & unknown])
+    lost = unknown & np.isin(labels, touching)
+    if not lost.any() or lost.all():
+        return plate
+    return replace(plate, light=carry_nearest(plate.light, ~lost))

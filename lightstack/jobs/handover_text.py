@@ -215,10 +215,16 @@ def say_mix(lights: Sequence[HandedLight]) -> list[str]:
         lines.append(f"- {name}: from sweep {light.sweep.report.name}, {light.settings.lay}; at most {gains.max():.4g} "
                      f"(frame {peak})")  # fmt: skip
         if light.extras.weights is not None:
+            gel = " ".join(f"{gain:g}" for gain in light.settings.gel)
             lines.append(
-                f"  weights/{name}.csv: light = gain * (sum over stills of weight * still); where a still's A is "
-                "below 1 the build takes what lies there from its neighbours"
+                f"  weights/{name}.csv: light = gain * gel * (sum over stills of weight * still), gel {gel}; where a "
+                "still's A is below 1 the build takes what lies there from its neighbours"
             )
+            if light.settings.using == "path":
+                lines.append(
+                    "  (a build also brings each still to the light's place by the smooth part of its shading, so its "
+                    "light element is the one to use; the sum of stills comes near to it)"
+                )
     return lines
 
 

@@ -103,6 +103,7 @@ def places_inputs(delivery: Delivery, source: Path, built: BuiltSweep) -> dict[s
         raise OutputError(f"{source}: is gone; build again with --force")
     return {
         "schema": SCHEMA,
+        "name": delivery.stem("lamps", built.report.name),
         "shades": delivery.book.identity(source),
         "stills": notes_of(built).source_frames.tolist(),
     }

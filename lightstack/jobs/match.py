@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -125,7 +126,7 @@ def match_shot(shot_path: Path, request: MatchRequest, *, options: BuildOptions,
                 f"{request.target}: no still comes nearer to it{where} than the room without the lamp; check what it "
                 "was painted over (--frame), and its exposure"
             )
-        return deliver_match(delivery, light, built, found, asked, request)
+        return deliver_match(delivery, light, built, found, asked, request, shot_path.parent)
 
 
 def pick_light(settings: ShotSettings, name: str | None) -> Light:
@@ -195,8 +196,9 @@ def read_room(
 
 
 def deliver_match(
-    delivery: Delivery, light: Light, built: BuiltSweep, found: TargetMatch, asked: Asked, request: MatchRequest
-) -> MatchResult:
+    delivery: Delivery, light: Light, built: BuiltSweep, found: TargetMatch, asked: Asked, request: MatchRequest,
+    shot_folder: Path,
+) -> MatchResult:  # fmt: skip
     """Write weights and pictures, and say what was found and what to do with it."""
     frames = notes_of(built).source_frames.tolist()
     stem = delivery.stem("match", light.name)
@@ -216,7 +218,7 @@ def deliver_match(
         error=found.error,
         unreached=unreached,
         warnings=asked.warnings,
-        lines=say_match(delivery, light, used, found, unreached, names, request),
+        lines=say_match(delivery, light, used, found, unreached, names, request, shot_folder),
     )
 
 
@@ -236,16 +238,17 @@ def say_match(
     unreached: float,
     names: tuple[str, str],
     request: MatchRequest,
+    shot_folder: Path,
 ) -> tuple[str, ...]:
     """Return what people read: the weights, what is missing, and how a shot file takes them up."""
     listed = ", ".join(f"still {frame} x {weight:.3g}" for frame, weight in used[:SHOWN])
     more = f" and {len(used) - SHOWN} more" if len(used) > SHOWN else ""
     out = delivery.folder.path
+    table = Path(os.path.relpath(out / names[0], shot_folder)).as_posix()
     return (
         f"{light.name}: {len(used)} stills come nearest to {request.target.name}: {listed}{more}",
         f"left between both: {say_share(found.error)} of the light asked for (root mean square); "
         f"{say_share(unreached)} of it no still gives: {names[1]} shows where",
         f"written: {out / names[0]}, {out / names[1]}",
-        f'to lay it: in [[light]] "{light.name}" write using = "stills" and weights = "{names[0]}", with the path of '
-        "that table from the shot file",
+        f'to lay it: in [[light]] "{light.name}" write using = "stills" and weights = "{table}"',
     )

@@ -57,7 +57,7 @@ class TravellingLight:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlannedPath:
-    """A light's way, frame by frame: ``shown`` (F, 3) x, y and near in the picture, ``path`` (F, 3) in the lamp map,
+    """A light's way, frame by frame: ``shown`` (F, 3) x, y and near as asked, ``path`` (F, 3) in the lamp map as kept,
     ``weights`` (F, K) over all stills, ``clamped`` (F,) how far it was brought back, in units of the map."""
 
     shown: NDArray[np.float64]
@@ -116,7 +116,8 @@ def plan_or_recall(
     way = plan_path(settings, light, light.path, sweep, notes, known, frames)
     stem = name_light_file(delivery, "travel", light)
     write_travel(delivery.folder.file(f"{stem}.csv"), notes.source_frames.tolist(), way.weights, first_frame=frames[0])
-    plan = draw_travel(known, way.shown, way.path, notes.source_frames, frames)
+    kept = show_in_picture(way.path, known.places.view)
+    plan = draw_travel(known, kept, way.path, notes.source_frames, frames)
     write_whole(delivery.folder.file(f"{stem}.png"), plan)
     return Travel(
         filled=filled,
@@ -159,7 +160,7 @@ def plan_path(
     plan = plan_travel(known.stills[chosen], path)
     weights = np.zeros((len(path), len(notes.source_frames)))
     weights[:, chosen] = plan.weights
-    return PlannedPath(shown, path, weights, plan.clamped)
+    return PlannedPath(shown, plan.weights @ known.stills[chosen], weights, plan.clamped)
 
 
 def find_path(

@@ -7,6 +7,7 @@ from lightstack.core.lamp_model import look_along
 from lightstack.core.travel import (
     MOST_STILLS,
     clamp_path,
+    ease_weights,
     find_radius,
     plan_travel,
     spread_stills,
@@ -236,3 +237,18 @@ def test_enlarging_goes_by_bands_of_rows():
     bands = [enlarge_stops(field, (90, 160), slice(a, a + 30)) for a in (0, 30, 60)]
     np.testing.assert_allclose(np.concatenate(bands), whole, atol=1e-5)
     assert whole[45].max() < field.max() + 1
+
+
+def test_stills_change_no_faster_than_the_light_moves():
+    # two walls: between them the nearest stills change all at once
+    places = np.array([[0.0, 0], [1, 0], [2, 0], [0, 1.6], [1, 1.6], [2, 1.6]])
+    path = np.column_stack([np.full(41, 1.0), np.linspace(0.2, 1.4, 41)])
+    weights = plan_travel(places, path).weights
+    change = 0.5 * np.abs(np.diff(weights, axis=0)).sum(axis=1)
+    assert change.max() < 0.2
+    np.testing.assert_allclose(weights.sum(axis=1), 1)
+    jump = np.zeros((12, 2))
+    jump[:6, 0] = jump[6:, 1] = 1
+    slow, fast = ease_weights(jump, np.zeros(11)), ease_weights(jump, np.full(11, 2.0))
+    assert 0.5 * np.abs(np.diff(slow, axis=0)).sum(axis=1).max() < 0.2
+    np.testing.assert_array_equal(fast, jump)  # a light that itself leaps across the room may

@@ -1,12 +1,14 @@
 """The plate of any stills, accumulated by bands from the working copy, at any number of threads."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from lightstack.core.accumulate import RULES, AccumulateSetting, accumulate_stills
 from lightstack.core.grain_off import take_off_grain
 from lightstack.files.stack import BAND_ROWS, StackShape, create_stack
-from lightstack.jobs.accumulate import accumulate_stack
+from lightstack.jobs.accumulate import Plate, accumulate_stack, carry_over_border
 from lightstack.records import LampStill
 
 
@@ -30,7 +32,20 @@ def test_the_plate_is_the_same_at_any_number_of_threads(small_outcome, setting, 
 def test_all_stills_give_the_plate_that_was_delivered(small_outcome, setting):
     plate, ambient = accumulate(small_outcome, setting), small_outcome.ambient
     smooth = take_off_grain(plate.light, ambient.light, plate.valid > 0, noise=ambient.noise)
-    np.testing.assert_array_equal(smooth, small_outcome.plate.light)
+    carried = carry_over_border(replace(plate, light=smooth))
+    np.testing.assert_array_equal(carried.light, small_outcome.plate.light)
+
+
+def test_a_border_that_many_stills_do_not_show_is_carried_on():
+    light = np.zeros((60, 200, 3), np.float32)
+    light[:, :-2], light[:, -2:] = 0.5, 0.1  # the camera was nudged by two pixels
+    missing = np.zeros((60, 200), np.float32)
+    missing[:, -2:] = 0.6
+    missing[30, 100] = 0.9  # covered by the carrier
+    blank = np.zeros((60, 200), np.float32)
+    plate = Plate(light, blank[..., None], blank[..., None].astype(np.int16), blank + 1, missing)
+    assert (carry_over_border(plate).light == 0.5).all()
+    assert carry_over_border(replace(plate, missing=blank)).light is light
 
 
 @pytest.mark.parametrize("rule", ["max", "softmax", "screen", "sum"])
