@@ -166,7 +166,7 @@ def build_stages(
         clean=None if clean is None else clean.report,
         verdicts=(*(() if seen is None else (seen.verdict,)), *(() if clean is None else (clean.verdict,))),
         findings=() if seen is None else seen.findings,
-        mix=next(iter(mixes.values()), None),
+        mixes=mixes,
         laid=made.laid.get(LIGHT, ()),
         patches=patches,
         holdout=None if parts.holdout.built is None else parts.holdout.built.report,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
@@ -240,7 +240,7 @@ def finish(
     warnings: Sequence[str] = (),
     verdicts: Sequence[Verdict] = (),
     findings: Sequence[TakeFindings] = (),
-    mix: MixCurve | None = None,
+    mixes: Mapping[str, MixCurve] | None = None,
     laid: Sequence[LaidFrame] = (),
     patches: Sequence[PatchReport] = (),
     clean: CleanReport | None = None,
@@ -260,7 +260,7 @@ def finish(
         verdicts=(*verdicts, *(b.verdict for b in built)),
         warnings=tuple(dict.fromkeys([*warnings, *(w for b in built for w in b.warnings)])),
         sweeps=tuple(b.report for b in built),
-        mix=mix,
+        mixes=tuple((mixes or {}).items()),
         laid=tuple(laid),
         settings=tuple(flatten_settings(settings)),
         files=fold_numbered([*listed, MANIFEST]),

@@ -194,7 +194,7 @@ class ShotReport:
     verdicts: tuple[Verdict, ...]
     warnings: tuple[str, ...]
     sweeps: tuple[SweepReport, ...]
-    mix: MixCurve | None
+    mixes: tuple[tuple[str, MixCurve], ...]  # by light
     laid: tuple[LaidFrame, ...]
     settings: tuple[tuple[str, str], ...]
     files: tuple[tuple[str, str], ...]  # relative path, what it is

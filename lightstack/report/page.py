@@ -60,7 +60,7 @@ def make_page(report: ShotReport) -> bytes:
         known_grades=GRADES,
         summary=_summarise(report),
         sweeps=[_view_sweep(sweep) for sweep in report.sweeps],
-        mix=_view_mix(report.mix, report.laid) if report.mix is not None else None,
+        mixes=[_view_mix(name, mix, report.laid) for name, mix in report.mixes],
         laid=[_view_laid(frame) for frame in report.laid],
         patches=[_view_patch(patch) for patch in report.patches],
         clean=None if report.clean is None else view_clean(report.clean),
@@ -117,8 +117,9 @@ class PatchView:
 
 @dataclass(frozen=True, slots=True)
 class MixView:
-    """The mix's plot and its facts."""
+    """A light's mix: its name, plot and facts."""
 
+    name: str
     plot: PlotView
     facts: tuple[tuple[str, str], ...]
 
@@ -174,7 +175,7 @@ def _view_key(sweep: SweepReport, index: int) -> KeyView:
     )
 
 
-def _view_mix(mix: MixCurve, laid: Sequence[LaidFrame]) -> MixView:
+def _view_mix(name: str, mix: MixCurve, laid: Sequence[LaidFrame]) -> MixView:
     from lightstack.report.mix_plot import plot_mix  # drawing takes long to load
 
     marks = [frame.shot_frame for frame in laid]
@@ -191,7 +192,7 @@ def _view_mix(mix: MixCurve, laid: Sequence[LaidFrame]) -> MixView:
         ]  # fmt: skip
     else:
         facts.append(("light on", "never"))
-    return MixView(view_plot(lambda g, n: plot_mix(mix, marks, ground=g, narrow=n)), tuple(facts))
+    return MixView(name, view_plot(lambda g, n: plot_mix(mix, marks, ground=g, narrow=n)), tuple(facts))
 
 
 def _view_laid(frame: LaidFrame) -> LaidView:

@@ -166,7 +166,7 @@ def build_report(
         ),
         warnings=("The sweep carries no colour tags; BT.709 limited range is assumed.",),
         sweeps=(sweep,),
-        mix=MixCurve(1001, np.interp(np.arange(96), [10, 30, 60, 90], [0, 1, 0.35, 0])),
+        mixes=(("wisp", MixCurve(1001, np.interp(np.arange(96), [10, 30, 60, 90], [0, 1, 0.35, 0]))),),
         laid=build_laid(height, width),
         settings=(("sweep.coverage", "0.995"), ("sweep.combine", "max")),
         files=(("plate.exr", "the relight plate"), ("mix.csv", "gain per shot frame")),

@@ -69,7 +69,7 @@ def html(report):
 @pytest.fixture(scope="module")
 def bare(report):
     """The report without anything to draw: fast."""
-    return dataclasses.replace(report, sweeps=(), mix=None, laid=())
+    return dataclasses.replace(report, sweeps=(), mixes=(), laid=())
 
 
 def test_the_page_is_well_formed_and_names_itself(html):
