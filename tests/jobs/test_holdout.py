@@ -155,6 +155,7 @@ def test_a_figure_that_is_wiped_away_leaves_no_edge(held, folder, room, strength
     assert abs(off[rim].mean() - off[away].mean()) < 1.0 + left
 
 
+@pytest.mark.slow
 def test_the_same_bytes_at_any_number_of_threads(held, folder, unwatched):
     build(folder, "threads", unwatched, threads=1)
     one, other = (folder / f"out_{name}/.lightstack/holdout/matte.bin" for name in ("held", "threads"))
@@ -181,6 +182,7 @@ def test_hand_work_is_laid_over_what_was_pulled_and_follows_the_bump(held, folde
     assert result.numbers["hold-out"]["helped by hand"] == "2 shapes"
 
 
+@pytest.mark.slow
 def test_none_turns_it_off_and_a_matte_from_elsewhere_takes_its_place(folder, silence):
     white = np.zeros(SIZE, np.uint8)
     white[:, 100:] = 255
@@ -232,6 +234,7 @@ def test_with_nothing_to_tell_the_set_by_it_says_what_to_film(folder, silence):
         build_shot(folder / "bare2.toml", options=BuildOptions(), progress=silence)
 
 
+@pytest.mark.slow
 def test_somebody_in_the_clean_plate_is_named_and_leaves_no_hole(room, folder, unwatched):
     write_movie(room, folder / "ghost.mkv", frames=[12] * 6)  # he stands still in what should be empty
     result = build(folder, "ghost", unwatched, takes='[takes.empty]\npath = "ghost.mkv"\n')

@@ -189,6 +189,7 @@ def test_nothing_is_done_twice(still, folder, silence, monkeypatch):
         path.write_text(text)
 
 
+@pytest.mark.slow
 def test_painted_masks_do_as_the_polygon_does(folder, still, unwatched):
     both = f'frames = [{PATCHED[0]}, 1010]\nmask = "mask.png"\n[[patch]]\nfrom = "empty"\nmask = "m.####.png"\n'
     result = build(folder[0], "shared", shot_text(f"{both}frames = [1011, {PATCHED[1]}]"), unwatched)
@@ -197,6 +198,7 @@ def test_painted_masks_do_as_the_polygon_does(folder, still, unwatched):
         assert np.abs(a - b).mean() < 1e-3
 
 
+@pytest.mark.slow
 def test_strength_wipes_the_stand_away_little_by_little(folder, unwatched):
     part = '[[patch]]\nfrom = "empty"\n[[patch.shape]]\npolygon = [[190, 10], [230, 10], [230, 60], [190, 60]]'
     strength = f'strength = [[{FIRST}, 0, "linear"], [{FIRST + 10}, 1]]\n'
@@ -209,6 +211,7 @@ def test_strength_wipes_the_stand_away_little_by_little(folder, unwatched):
     assert levels[5] == pytest.approx((levels[0] + levels[10]) / 2, abs=0.02)
 
 
+@pytest.mark.slow
 def test_a_plate_on_disk_can_be_the_patch_and_without_a_match_there_is_a_step(folder, still, unwatched):
     shape = STILL.split("\n", 1)[1]
     plate = '[[patch]]\nfrom = "out_still/den_hero_clean_v001.1006.exr"\nframes = [1013, 1018]'

@@ -80,6 +80,7 @@ def test_the_same_sweep_gives_the_same_bytes_at_any_thread_count(made, small_swe
             assert (out / name).read_bytes() == (tmp_path / "out" / name).read_bytes(), name
 
 
+@pytest.mark.slow
 def test_keys_by_hand_are_taken(small_sweep, tmp_path, silence):
     options = PlateOptions(keys=(20, 31, 42))
     result = make_plate([small_sweep], empty=None, out=tmp_path / "out", options=options, progress=silence)
@@ -88,6 +89,7 @@ def test_keys_by_hand_are_taken(small_sweep, tmp_path, silence):
     assert result.numbers["sweep"]["key frames"] == "3"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("combine", ["softmax", "screen", "sum"])
 def test_every_rule_makes_a_finite_plate(small_sweep, tmp_path, silence, combine):
     options = PlateOptions(combine=combine, max_keys=6)

@@ -50,7 +50,7 @@ elements = ["light", "hero_clean"]
 @pytest.fixture(scope="module")
 def folder(small_room, tmp_path_factory):
     folder = tmp_path_factory.mktemp("render")
-    write_movie(small_room, folder / "sweep.mkv")
+    write_movie(small_room, folder / "sweep.mkv", frames=[*range(8), *range(10, 60, 2)])
     write_movie(small_room, folder / "hero.mkv", frames=range(FRAMES))
     (folder / "shot.toml").write_text(SHOT)
     return folder
@@ -117,6 +117,7 @@ def test_the_movie_keeps_the_heros_own_codes_where_no_light_falls(rendered, fold
             assert all(same) == (own.number <= 3)
 
 
+@pytest.mark.slow
 def test_light_beyond_the_encoding_is_clipped_and_counted(folder, unwatched):
     text = SHOT.replace('name = "den"', 'name = "den"\nout = "bright"').replace("0.6]]", "30.0]]")
     text = text.replace("[render]", "[render]\nexr = false")
@@ -167,6 +168,7 @@ def test_single_frames_and_ranges():
     assert parse_frames("1010") == (1010, 1010) and parse_frames(" 1010 - 1030") == (1010, 1030)
 
 
+@pytest.mark.slow
 def test_some_frames_first_and_the_others_later(folder, silence):
     (folder / "some.toml").write_text(SHOT.replace('name = "den"', 'name = "den"\nout = "some"'))
     first = render_shot(folder / "some.toml", frames="1004-1005", options=BuildOptions(), progress=silence)
@@ -176,6 +178,7 @@ def test_some_frames_first_and_the_others_later(folder, silence):
     assert len(list(whole.out.glob("*relit*.exr"))) == FRAMES and "frames: 2 of 8 are written already" in silence.lines
 
 
+@pytest.mark.slow
 def test_what_was_rendered_stays_until_it_is_rendered_again(folder, silence):
     path = folder / "later.toml"
 

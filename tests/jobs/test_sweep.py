@@ -42,6 +42,7 @@ def test_without_dark_frames_the_empty_take_is_the_ambient(small_room, empty, tm
         build(movie, tmp_path, silence)
 
 
+@pytest.mark.slow
 def test_an_empty_take_of_another_exposure_is_brought_to_the_sweeps(small_room, tmp_path, silence):
     room = make_room(1, take="empty", bump_px=0.0, turn_deg=0.0, size=(112, 200), frames=16, lead=4)
     white = (1.25, 1.0, 0.8)
@@ -75,6 +76,7 @@ def test_a_sweep_called_empty_is_a_sweep_like_any(small_sweep, small_room, empty
     assert len(outcome.look.proxies.rgb) == 60 and len(outcome.look.empty.proxies.rgb) == 16
 
 
+@pytest.mark.slow
 def test_holding_exposure_mends_a_drift_and_spoils_nothing(small_room, small_sweep, tmp_path, silence):
     drifting = replace(small_room, drift=2.0 ** (0.4 * np.linspace(0, 1, 60)[:, None] * [1.0, 0.8, 0.6]))
     movie = write_movie(drifting, tmp_path / "d.mkv")
@@ -102,6 +104,7 @@ def test_log_footage_named_by_its_curve_gives_the_same_light(small_room, small_o
     assert outcome.ambient.light.mean() == pytest.approx(small_outcome.ambient.light.mean(), rel=0.01)
 
 
+@pytest.mark.slow
 def test_a_list_of_two_files_is_one_sweep(small_room, small_outcome, tmp_path, silence):
     parts = [
         write_movie(small_room, tmp_path / "a.mkv", frames=range(30)),
@@ -135,6 +138,7 @@ def test_excluded_frames_are_not_chosen_and_evening_has_a_limit(small_sweep, sma
     assert all(key.level_stops == 0 for key in small_outcome.keys)
 
 
+@pytest.mark.slow
 def test_trimmed_stills_are_dimmed_coloured_or_gone(small_sweep, tmp_path, silence):
     plain = build(small_sweep, tmp_path, silence, keys=[20, 30, 40])
     lit = plain.stack.read_still(1)[0]
@@ -147,6 +151,7 @@ def test_trimmed_stills_are_dimmed_coloured_or_gone(small_sweep, tmp_path, silen
         assert np.isfinite(outcome.plate.light).all()
 
 
+@pytest.mark.slow
 def test_blocks_close_and_clear_while_they_move(small_sweep, tmp_path, silence):
     def at(x):
         return [[x, 30], [x + 40, 30], [x + 40, 80], [x, 80]]
@@ -193,6 +198,7 @@ max_keys = 5
 """
 
 
+@pytest.mark.slow
 def test_two_sweeps_in_a_shot_are_told_apart_and_built_apart(small_room, tmp_path, silence, monkeypatch):
     red = brighter(small_room, 0, (1.0, 0.8, 0.3))  # as another gel would colour it
     write_movie(small_room, tmp_path / "one.mkv")
