@@ -30,14 +30,14 @@ def section(plate):
 
 
 def test_the_page_shows_plate_confidence_noise_and_a_line_on_every_place(make_report, section):
-    html = make_page(make_report({"sweeps": (), "mix": None, "laid": (), "clean": section})).decode()
+    html = make_page(make_report({"sweeps": (), "mixes": (), "laid": (), "clean": section})).decode()
     part = html[html.index('<section id="clean"') : html.index('<section id="settings"')]
     assert part.count("<img") == 3
     assert part.count('class="tag"') == 2
     for words in ("covered in 61 %", "never &lt;leaves&gt;", "2 places in doubt", "22", "58", "5 % of the picture"):
         assert words in part
     assert '<a href="#clean">' in html
-    without = make_page(make_report({"sweeps": (), "mix": None, "laid": ()})).decode()
+    without = make_page(make_report({"sweeps": (), "mixes": (), "laid": ()})).decode()
     assert 'id="clean"' not in without
 
 
