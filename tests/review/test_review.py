@@ -45,7 +45,7 @@ group = [{ name = "late", frames = [[16, 30]] }]
 from = "none"
 
 [[light]]      # the only one
-name = "room"
+name = "glow"
 gel = [1.0, 0.5, 0.25]   # as on the day
 
 [light.mix]    # slowly up
@@ -121,8 +121,8 @@ def test_pictures_fit_a_page():
 def test_its_blend_is_the_builds_plate_at_screen_size(review, path):
     shot = review._opened.shot
     notes = notes_of(shot.built[0])
-    stills = review._stills_of("room", plain=True).gather(notes.shares, notes.gains)
-    made = blend_proxies(stills, plan_light(shot, shot.find_light("room")), np.ones(len(stills.valid)))
+    stills = review._stills_of("glow", plain=True).gather(notes.shares, notes.gains)
+    made = blend_proxies(stills, plan_light(shot, shot.find_light("glow")), np.ones(len(stills.valid)))
     plate = read_light(path.parent / "out" / "den_plate_v001.exr")
     # REFERENCE  the plate that the build wrote.
     # TOLERANCE  the build takes the grain of single frames off afterwards, which keeps local means; 1 % of the mean.
@@ -146,18 +146,18 @@ def test_the_hero_comes_as_codes_that_the_table_decodes(page, review):
 
 def test_stills_come_whole_and_at_half_size(page, path):
     first = page.get("/api/shot").json()["lights"][0]["stills"][0]["source_frame"]
-    still = np.frombuffer(page.get("/api/light/room/0.bin").content, "<f2").reshape(90, 160, 4)
+    still = np.frombuffer(page.get("/api/light/glow/0.bin").content, "<f2").reshape(90, 160, 4)
     wanted = read_light(path.parent / "out" / "den_light_stack_v001.exr", f"still_{first:05d}")
     valid = still[..., 3] > 0.999
     np.testing.assert_allclose(still[valid][:, :3], wanted[valid], atol=1e-3)
-    half = page.get("/api/light/room/0.bin?half=1")
+    half = page.get("/api/light/glow/0.bin?half=1")
     assert json.loads(half.headers["x-picture"]) == {"width": 80, "height": 45, "format": "rgba16f"}
     assert np.frombuffer(half.content, "<f2").reshape(45, 80, 4)[..., 3].mean() == pytest.approx(
         still[..., 3].astype(float).mean(), abs=1e-3
     )
-    guide = page.get("/api/light/room/guide/0.bin")
+    guide = page.get("/api/light/glow/guide/0.bin")
     assert json.loads(guide.headers["x-picture"])["format"] == "r16f" and len(guide.content) == 2 * 90 * 160
-    assert len(page.get("/api/light/room/ambient.bin?half=1").content) == 8 * 45 * 80
+    assert len(page.get("/api/light/glow/ambient.bin?half=1").content) == 8 * 45 * 80
 
 
 def test_pictures_to_look_at_are_png(page):
@@ -172,7 +172,7 @@ def test_pictures_to_look_at_are_png(page):
 @pytest.mark.parametrize(
     "asked",
     [
-        "/api/light/attic/0.bin", "/api/light/room/99.bin", "/api/light/room/-1.bin", "/api/hero/900.bin",
+        "/api/light/attic/0.bin", "/api/light/glow/99.bin", "/api/light/glow/-1.bin", "/api/hero/900.bin",
         "/api/hero/../../etc/passwd", "/api/light/..%2F..%2Fshot.toml/0.bin", "/api/picture/..%2Fshot/0.png",
         "/shot.toml", "/../shot.toml", "/%2e%2e/shot.toml", "/deep", "/deep/", "/index.html/",
         "/api/nothing", "/<script>alert(1)</script>",
@@ -201,7 +201,7 @@ def test_the_page_is_a_fixed_list_of_files(page):
 
 def test_a_mix_is_tried_as_the_build_has_it(page):
     mix = {"points": [[1001, 1.0], [1005, 0.0, "hold"]], "shape": "linear"}
-    told = send(page, "/api/mix", {"light": "room", "mix": mix}).json()
+    told = send(page, "/api/mix", {"light": "glow", "mix": mix}).json()
     np.testing.assert_allclose(told["gain"], [1, 0.75, 0.5, 0.25, 0])
     assert told["warnings"] == []
     assert page.get("/api/shot").json()["lights"][0]["gain"][0] == 0  # nothing was kept
@@ -210,7 +210,7 @@ def test_a_mix_is_tried_as_the_build_has_it(page):
 def test_changes_are_looked_at_then_written_and_comments_stay(page, path):
     stills = page.get("/api/shot").json()["lights"][0]["stills"]
     changes = {
-        "light": {"room": {"gel": [0.5, 0.5, 1.0], "group": "late", "mix": {"points": [[1001, 0.5]]}}},
+        "light": {"glow": {"gel": [0.5, 0.5, 1.0], "group": "late", "mix": {"points": [[1001, 0.5]]}}},
         "sweep": {"lamp": {"trim": {stills[1]["trim"]["name"]: {"gain": 0.25}}}},
     }
     looked = send(page, "/api/check", {"changes": changes}).json()
@@ -231,7 +231,7 @@ def test_changes_are_looked_at_then_written_and_comments_stay(page, path):
 def test_a_file_that_changed_on_disk_is_never_overwritten(page, path):
     sha256 = page.get("/api/shot").json()["shot_file"]["sha256"]
     path.write_text(SHOT + "# by another hand\n")
-    changes = {"light": {"room": {"figure_light": 0.5}}}
+    changes = {"light": {"glow": {"figure_light": 0.5}}}
     answer = send(page, "/api/write", {"changes": changes, "sha256": sha256})
     assert answer.status_code == 409
     assert "has changed on disk" in answer.json()["error"]
@@ -253,13 +253,13 @@ def nest(depth):
     [
         ({"shot": {"out": "/etc"}}, "'shot' cannot be changed here"),
         ({"light": {"attic": {"gel": [1, 1, 1]}}}, "no light 'attic'"),
-        ({"light": {"room": {"weights": "/etc/passwd"}}}, "'weights' cannot be changed here"),
-        ({"light": {"room": {"mix": {"table": "/etc/passwd"}}}}, "names a file"),
-        ({"light": {"room": {"path": {"track": "../x.csv"}}}}, "names a file"),
-        ({"light": {"room": {"mix": {"points": "all"}}}}, "expected points"),
-        ({"light": {"room": {"gel": [1, -1, 1]}}}, "each of \\[r, g, b\\] must be 0 or more"),
-        ({"light": {"room": {"group": "<b>"}}}, "use letters, digits"),
-        ({"light": {"room": {"using": "path"}}}, "needs"),
+        ({"light": {"glow": {"weights": "/etc/passwd"}}}, "'weights' cannot be changed here"),
+        ({"light": {"glow": {"mix": {"table": "/etc/passwd"}}}}, "names a file"),
+        ({"light": {"glow": {"path": {"track": "../x.csv"}}}}, "names a file"),
+        ({"light": {"glow": {"mix": {"points": "all"}}}}, "expected points"),
+        ({"light": {"glow": {"gel": [1, -1, 1]}}}, "each of \\[r, g, b\\] must be 0 or more"),
+        ({"light": {"glow": {"group": "<b>"}}}, "use letters, digits"),
+        ({"light": {"glow": {"using": "path"}}}, "needs"),
         ({"sweep": {"lamp": {"trim": {"../x": {"gain": 1}}}}}, "named by its source frame"),
         ({"sweep": {"lamp": {"trim": {"40": {"mask": []}}}}}, "'mask' cannot be changed here"),
         ({"grain": {"amount": 0.5}}, "has no \\[grain\\]"),
@@ -267,8 +267,8 @@ def nest(depth):
         (None, "expected a section of keys"),
         ({"sweep": {"lamp": {"keys": [1] * 30000}}}, "more than 20000"),
         ({"sweep": {"lamp": {"trim": {"\u00b2": {"gain": 1}}}}}, "named by its source frame"),  # a digit, no number
-        ({"light": {"room": {"gel": [1, 1, 10**400]}}}, "expected three numbers"),
-        ({"light": {"room": {"mix": {"pulse": nest(800)}}}}, "more than 12 sections and lists deep"),
+        ({"light": {"glow": {"gel": [1, 1, 10**400]}}}, "expected three numbers"),
+        ({"light": {"glow": {"mix": {"pulse": nest(800)}}}}, "more than 12 sections and lists deep"),
     ],
 )
 def test_what_a_page_may_not_change(page, path, changes, said):
@@ -289,7 +289,7 @@ def test_what_is_no_json_is_refused(page, sent):
 def test_a_shot_file_that_broke_is_told_and_the_page_goes_on(page, path):
     path.write_text("[shot\n")
     told = page.get("/api/shot").json()
-    assert "cannot be shown" in told["warnings"][0] and told["lights"][0]["name"] == "room"
+    assert "cannot be shown" in told["warnings"][0] and told["lights"][0]["name"] == "glow"
     assert send(page, "/api/check", {"changes": {}}).status_code == 400
 
 
@@ -303,19 +303,19 @@ def test_a_light_is_led_along_a_way(page):
     x, y, near = page.get("/api/shot").json()["lights"][0]["stills"][0]["place"]
     assert np.isfinite([x, y]).all() and 0 <= near <= 1
     points = [[1001, 20, 60], [1005, 180, 60]]
-    told = send(page, "/api/travel", {"light": "room", "points": points}).json()
+    told = send(page, "/api/travel", {"light": "glow", "points": points}).json()
     frames = [frame for frame, _ in told["weights"]]
     sums = [sum(weight for _, weight in row) for _, row in told["weights"]]
     assert frames == list(range(1001, 1006))
     np.testing.assert_allclose(sums, 1, atol=1e-4)
-    wrong = send(page, "/api/travel", {"light": "room", "points": [[1005, 1, 1], [1001, 2, 2]]})
+    wrong = send(page, "/api/travel", {"light": "glow", "points": [[1005, 1, 1], [1001, 2, 2]]})
     assert wrong.status_code == 400 and "frames must ascend" in wrong.json()["error"]
 
 
 def test_a_way_that_was_written_is_shown_before_it_is_built(page, path):
     points = [[1001, 20, 60], [1005, 180, 60]]
-    tried = send(page, "/api/travel", {"light": "room", "points": points}).json()["weights"]
-    path.write_text(SHOT.replace('name = "room"', f'name = "room"\nusing = "path"\npath = {{ points = {points} }}'))
+    tried = send(page, "/api/travel", {"light": "glow", "points": points}).json()["weights"]
+    path.write_text(SHOT.replace('name = "glow"', f'name = "glow"\nusing = "path"\npath = {{ points = {points} }}'))
     weights = page.get("/api/shot").json()["lights"][0]["weights"]
     assert weights == {"first": 1001, "rows": [row for _, row in tried]}
 
@@ -334,12 +334,12 @@ def test_stills_are_made_ready_for_a_sum_beside_the_page(page, review):
     from lightstack.core.proxy_plate import weigh_proxies
     from lightstack.jobs.travel import sum_stills
 
-    answer = page.get("/api/light/room/0.bin?filled=1")
+    answer = page.get("/api/light/glow/0.bin?filled=1")
     assert answer.status_code == 202 and "being made" in answer.json()["making"]
     while answer.status_code == 202:
         time.sleep(0.02)
-        answer = page.get("/api/light/room/0.bin?filled=1")
-    proxies = review._stills_of("room", filled=True)
+        answer = page.get("/api/light/glow/0.bin?filled=1")
+    proxies = review._stills_of("glow", filled=True)
     weights = np.zeros(proxies.count)
     weights[:2] = 0.25, 0.75
     made = weigh_proxies(proxies.gather(np.ones(proxies.count), np.ones((proxies.count, 3))), weights)
@@ -351,13 +351,13 @@ def test_stills_are_made_ready_for_a_sum_beside_the_page(page, review):
 
 
 def test_a_second_look_makes_nothing_again(review, path):
-    first = review.still("room", 0)
-    shelf = review._stills_of("room", plain=True).shelf
+    first = review.still("glow", 0)
+    shelf = review._stills_of("glow", plain=True).shelf
     while not (shelf.folder / "still_0000.half").exists():
         time.sleep(0.01)  # it is written behind the page's back
     kept = {file: file.stat().st_mtime_ns for file in shelf.folder.glob("still_0000.half")}
     again = Review(path, options=BuildOptions(), progress=Unwatched())
-    assert again.still("room", 0) == first
+    assert again.still("glow", 0) == first
     again.close()
     assert {file: file.stat().st_mtime_ns for file in kept} == kept
 
