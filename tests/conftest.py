@@ -1,6 +1,10 @@
 """``pytest --slow`` runs everything; without it what takes longest, and is tested elsewhere in part, is left out."""
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+settings.register_profile("loaded machine", suppress_health_check=[HealthCheck.too_slow], deadline=None)
+settings.load_profile("loaded machine")
 
 
 def pytest_addoption(parser):

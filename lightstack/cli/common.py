@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -13,12 +13,26 @@ if TYPE_CHECKING:
     from lightstack.jobs.options import BuildOptions, BuildResult
     from lightstack.records import Progress
 
-__all__ = ["Json", "Quiet", "Running", "ShotFile", "Verbose", "make_options", "run_job"]
+__all__ = [
+    "Json",
+    "Quiet",
+    "Reading",
+    "Running",
+    "ShotFile",
+    "TakeRunning",
+    "Verbose",
+    "gather_words",
+    "make_options",
+    "run_job",
+]
 
 ShotFile = Annotated[Path, typer.Argument(metavar="SHOT.toml", help="The shot file.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but errors.")]
 Json = Annotated[bool, typer.Option("--json", help="Print the result, or the error, as JSON on stdout.")]
-Verbose = Annotated[int, typer.Option("-v", "--verbose", count=True, metavar="", help="Say more; twice, still more.")]
+Verbose = Annotated[
+    int,
+    typer.Option("-v", "--verbose", count=True, metavar="", help="Say more; twice, still more.", show_default=False),
+]
 Strict = Annotated[bool, typer.Option("--strict", help="Exit with 1 if a take should be shot again or frames flash.")]
 Force = Annotated[bool, typer.Option("--force", help="Build every stage anew, also what is unchanged.")]
 Verify = Annotated[bool, typer.Option("--verify", help="Check the content of every input, not only its date and size.")]
@@ -31,8 +45,47 @@ Memory = Annotated[
     str | None, typer.Option("--memory", metavar="SIZE", help="Memory that the whole run may use, e.g. 2GiB.")
 ]
 Threads = Annotated[
-    int, typer.Option("--threads", metavar="N", min=0, help="Threads to use; 0 is as many as there are.")
+    int,
+    typer.Option(
+        "--threads", metavar="N", min=0, help="Threads to use; 0 is as many as there are.", show_default=False
+    ),
 ]
+Colour = Annotated[
+    str, typer.Option("--colour", metavar="NAME", help="Encoding of the footage [its own tags].", show_default=False)
+]
+Response = Annotated[
+    str | None, typer.Option("--response", metavar="FILE", help="What inspect measured, for --colour measured.")
+]
+Range = Annotated[
+    str, typer.Option("--range", metavar="RANGE", help="auto, full or limited [auto].", show_default=False)
+]
+Matrix = Annotated[
+    str,
+    typer.Option("--matrix", metavar="NAME", help="auto, rgb, bt601, bt709 or bt2020 [auto].", show_default=False),
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """How takes are read that no shot file names, as typed."""
+
+    colour: Colour = "auto"
+    response: Response = None
+    range: Range = "auto"
+    matrix: Matrix = "auto"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeRunning:
+    """How a job on takes is run and shown, as typed: what `Running` holds, less what only builds know."""
+
+    keep_readable: KeepReadable = False
+    memory: Memory = None
+    ocio: Ocio = None
+    threads: Threads = 0
+    quiet: Quiet = False
+    json: Json = False
+    verbose: Verbose = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +117,12 @@ def make_options(running: Running) -> BuildOptions:
         memory_bytes=parse_memory(running.memory) if running.memory is not None else None,
         threads=running.threads,
     )
+
+
+def gather_words(running: Running, reading: Reading) -> dict[str, Any]:
+    """Return the options of a job on takes by name. Raises SettingError for a size that is none."""
+    shared = make_options(running)
+    return {**{field.name: getattr(shared, field.name) for field in fields(shared)}, **asdict(reading)}
 
 
 def run_job(command: str, job: Callable[[Progress], BuildResult], running: Running) -> None:

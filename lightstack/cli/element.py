@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import Running
+from lightstack.cli.common import Reading, Running, TakeRunning
 from lightstack.cli.groups import spread_options
 from lightstack.cli.lists import read_corners, read_ranges
 
@@ -33,9 +32,14 @@ EndsInside = Annotated[
     str | None,
     typer.Option("--ends-inside", metavar='"X,Y ..."', help="Corners of where the thing should end [anywhere]."),
 ]
-Sharp = Annotated[float, typer.Option("--sharp", metavar="WEIGHT", min=0, help="How much sharp edges count [1].")]
+Sharp = Annotated[
+    float, typer.Option("--sharp", metavar="WEIGHT", min=0, help="How much sharp edges count [1].", show_default=False)
+]
 Free = Annotated[
-    float, typer.Option("--free", metavar="WEIGHT", min=0, help="How much frames without a hand in shot count [1].")
+    float,
+    typer.Option(
+        "--free", metavar="WEIGHT", min=0, help="How much frames without a hand in shot count [1].", show_default=False
+    ),
 ]
 Pick = Annotated[
     int | None, typer.Option("--pick", metavar="N", min=1, help="Pull this try, whatever its rank [the best].")
@@ -45,42 +49,6 @@ At = Annotated[
     typer.Option("--at", metavar="FRAME", min=0, help="Shot frame of the first frame pulled [source frames]."),
 ]
 NoShadow = Annotated[bool, typer.Option("--no-shadow", help="Do not write the shadow.")]
-Colour = Annotated[
-    str, typer.Option("--colour", metavar="NAME", help="Encoding of the footage [its own tags].", show_default=False)
-]
-Response = Annotated[
-    str | None, typer.Option("--response", metavar="FILE", help="What inspect measured, for --colour measured.")
-]
-Range = Annotated[
-    str, typer.Option("--range", metavar="RANGE", help="auto, full or limited [auto].", show_default=False)
-]
-Matrix = Annotated[
-    str,
-    typer.Option("--matrix", metavar="NAME", help="auto, rgb, bt601, bt709 or bt2020 [auto].", show_default=False),
-]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ElementReading:
-    """How takes are read, as typed."""
-
-    colour: Colour = "auto"
-    response: Response = None
-    range: Range = "auto"
-    matrix: Matrix = "auto"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ElementRunning:
-    """How the job is run and shown, as typed."""
-
-    keep_readable: common.KeepReadable = False
-    memory: common.Memory = None
-    ocio: common.Ocio = None
-    threads: common.Threads = 0
-    quiet: common.Quiet = False
-    json: common.Json = False
-    verbose: common.Verbose = 0
 
 
 @spread_options
@@ -97,18 +65,15 @@ def element(
     pick: Pick = None,
     at: At = None,
     no_shadow: NoShadow = False,
-    reading: ElementReading,
-    how: ElementRunning,
+    reading: Reading,
+    how: TakeRunning,
 ) -> None:
     """Pull a tossed or falling thing out of the best of several tries: matte, own light, and its shadow apart."""
     running = Running(**dataclasses.asdict(how))
-    shared = common.make_options(running)
-    given = {field.name: getattr(shared, field.name) for field in dataclasses.fields(shared)}
     from lightstack.jobs.element_takes import ElementOptions, pull_element
 
     options = ElementOptions(
-        **given,
-        **dataclasses.asdict(reading),
+        **common.gather_words(running, reading),
         frames=read_ranges(frames, option="--frames"),
         garbage=tuple(read_corners(one, option="--garbage") for one in garbage or ()),
         ends_inside=() if ends_inside is None else read_corners(ends_inside, option="--ends-inside"),

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-import json as json_text
+import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from lightstack.cli.common import Json, KeepReadable, Memory, Ocio, Quiet, Threads, Verbose
+from lightstack.cli.common import Reading, Running, TakeRunning, gather_words
+from lightstack.cli.groups import spread_options
 
 if TYPE_CHECKING:
     from lightstack.jobs.flash import FlashResult
@@ -28,60 +30,33 @@ Rate = Annotated[
 Peak = Annotated[
     float | None, typer.Option("--peak", metavar="CD", help="White of the screen for BT.1702 in cd/m2 [200].")
 ]
-Colour = Annotated[
-    str, typer.Option("--colour", metavar="NAME", help="Encoding of the footage [its own tags].", show_default=False)
-]
-Range = Annotated[
-    str, typer.Option("--range", metavar="RANGE", help="auto, full or limited [auto].", show_default=False)
-]
-Matrix = Annotated[
-    str,
-    typer.Option("--matrix", metavar="NAME", help="auto, rgb, bt601, bt709 or bt2020 [auto].", show_default=False),
-]
 
 
+@spread_options
 def flash(
     subject: Subject,
     out: Out = None,
     frames: Frames = None,
     rate: Rate = None,
     peak: Peak = None,
-    colour: Colour = "auto",
-    range_: Range = "auto",
-    matrix: Matrix = "auto",
-    keep_readable: KeepReadable = False,
-    ocio: Ocio = None,
-    memory: Memory = None,
-    threads: Threads = 0,
-    quiet: Quiet = False,
-    json: Json = False,
-    verbose: Verbose = 0,
+    *,
+    reading: Reading,
+    how: TakeRunning,
 ) -> None:
     """Check a movie or a shot for flashing light by WCAG 2.2 and ITU-R BT.1702.
 
     The exit code is 3 where a rule is broken. It is an aid, not a certified broadcast test."""
     from lightstack.cli.progress import TerminalProgress
     from lightstack.jobs.flash import FlashOptions, check_flash
-    from lightstack.jobs.options import parse_memory
 
-    options = FlashOptions(
-        frames=frames,
-        rate=rate,
-        peak=peak,
-        colour=colour,
-        range=range_,
-        matrix=matrix,
-        keep_readable=keep_readable,
-        ocio=ocio,
-        memory_bytes=parse_memory(memory) if memory is not None else None,
-        threads=threads,
-    )
-    with TerminalProgress(quiet=quiet or (json and not verbose), verbosity=verbose) as progress:
+    running = Running(**asdict(how))
+    options = FlashOptions(**gather_words(running, reading), frames=frames, rate=rate, peak=peak)
+    with TerminalProgress(quiet=how.quiet or (how.json and not how.verbose), verbosity=how.verbose) as progress:
         found = check_flash(subject, out=out, options=options, progress=progress)
     code = FLASHES if found.report.fails else 0
-    if json:
-        print(json_text.dumps(describe(found, code), ensure_ascii=False, allow_nan=False), flush=True)
-    elif not quiet:
+    if how.json:
+        print(json.dumps(describe(found, code), ensure_ascii=False, allow_nan=False), flush=True)
+    elif not how.quiet:
         for line in list_lines(found):
             print(line)
     if code:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import Running
+from lightstack.cli.common import Reading, Running, TakeRunning
 from lightstack.cli.groups import spread_options
 from lightstack.cli.lists import read_ranges
 
@@ -39,60 +38,29 @@ ApplyFrames = Annotated[
     str | None,
     typer.Option("--frames", metavar="RANGES", help="Frames to make, e.g. 1-48; a still is repeated [all]."),
 ]
-Seed = Annotated[int, typer.Option("--seed", metavar="N", min=0, help="Another seed, other grain [1].")]
-Amount = Annotated[float, typer.Option("--amount", metavar="SHARE", help="Strength, 0 to 2; 1 as measured [1].")]
-Like = Annotated[
-    Path | None, typer.Option("--like", metavar="TAKE", help="Say whether the profile fits this take.")
+Seed = Annotated[
+    int, typer.Option("--seed", metavar="N", min=0, help="Another seed, other grain [1].", show_default=False)
 ]
-Colour = Annotated[
-    str, typer.Option("--colour", metavar="NAME", help="Encoding of the footage [its own tags].", show_default=False)
+Amount = Annotated[
+    float, typer.Option("--amount", metavar="SHARE", help="Strength, 0 to 2; 1 as measured [1].", show_default=False)
 ]
-Response = Annotated[
-    str | None, typer.Option("--response", metavar="FILE", help="What inspect measured, for --colour measured.")
-]
-Range = Annotated[
-    str, typer.Option("--range", metavar="RANGE", help="auto, full or limited [auto].", show_default=False)
-]
-Matrix = Annotated[
-    str,
-    typer.Option("--matrix", metavar="NAME", help="auto, rgb, bt601, bt709 or bt2020 [auto].", show_default=False),
-]
+Like = Annotated[Path | None, typer.Option("--like", metavar="TAKE", help="Say whether the profile fits this take.")]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GrainRunning:
-    """How a take is read and how results are shown, as typed."""
-
-    colour: Colour = "auto"
-    response: Response = None
-    range: Range = "auto"
-    matrix: Matrix = "auto"
-    keep_readable: common.KeepReadable = False
-    memory: common.Memory = None
-    ocio: common.Ocio = None
-    threads: common.Threads = 0
-    quiet: common.Quiet = False
-    json: common.Json = False
-    verbose: common.Verbose = 0
-
-
-def _split(how: GrainRunning, frames: str | None) -> tuple[Running, GrainOptions]:
+def _split(reading: Reading, how: TakeRunning, frames: str | None) -> tuple[Running, GrainOptions]:
     """Return how the job is shown and how it reads. Raises SettingError."""
     from lightstack.jobs.grain_takes import GrainOptions
 
-    words = dataclasses.asdict(how)
-    reading = {name: words.pop(name) for name in ("colour", "response", "range", "matrix")}
-    running = Running(**words)
-    shared = common.make_options(running)
-    given = {field.name: getattr(shared, field.name) for field in dataclasses.fields(shared)}
-    return running, GrainOptions(**given, **reading, frames=read_ranges(frames, option="--frames"))
+    running = Running(**dataclasses.asdict(how))
+    words = common.gather_words(running, reading)
+    return running, GrainOptions(**words, frames=read_ranges(frames, option="--frames"))
 
 
 @grain.command("measure")
 @spread_options
-def measure(take: Take, out: OutProfile, *, frames: MeasureFrames = None, how: GrainRunning) -> None:
+def measure(take: Take, out: OutProfile, *, frames: MeasureFrames = None, reading: Reading, how: TakeRunning) -> None:
     """Measure a camera's grain in a take: strength by level, texture, likeness of the channels, life over time."""
-    running, options = _split(how, frames)
+    running, options = _split(reading, how, frames)
     from lightstack.jobs.grain_takes import measure_take
 
     common.run_job(
@@ -111,10 +79,11 @@ def apply(
     seed: Seed = 1,
     amount: Amount = 1.0,
     like: Like = None,
-    how: GrainRunning,
+    reading: Reading,
+    how: TakeRunning,
 ) -> None:
     """Lay a camera's grain over a still or frames that have none: new in every frame, the same for the same seed."""
-    running, options = _split(how, frames)
+    running, options = _split(reading, how, frames)
     from lightstack.jobs.grain_takes import apply_grain
 
     common.run_job(

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.block_grid import find_grid, measure_blockiness
+from lightstack.core.block_grid import BlockGrid, find_grid, measure_blockiness
 from lightstack.records import NOT_CHECKED, BoolArray, Figure, Finding, ProxyTake
 
 __all__ = ["CodecTraces", "check_compression", "compare_tiles", "gather_traces", "measure_blockiness"]
@@ -203,55 +203,86 @@ def check_compression(
         return Finding("compression", NOT_CHECKED, "No two neighbouring frames to tell the codec's work by.")
     stale = float(known.mean()) if len(known) else float("nan")
     found = find_grid(planes)
-    grid, block = found.side, found.excess
     step = found.step * _scale_to_8_bits(planes, bits)
-    block_sure = max(block - 3 * found.error, 0.0) if np.isfinite(block) and not found.enlarged else 0.0
-    lively = LIVELY_AMONG_MOST if stale > MOST_STANDING else LIVELY
-    smoothed = noiseless or traces.lasting >= lively or traces.clean > TOO_CLEAN
-    shared, standing, clean = HELD_NOISE
-    held = not noiseless and traces.lasting > shared and not stale > standing and traces.clean < clean
-    levels = {
-        "stale": 0 if smoothed else _grade(stale, STALE_SHARE),
-        "grid": min(_grade(block_sure, BLOCKINESS), _grade(step, GRID_STEP)),
-        "noise": int(held),
-    }
-    figures = [
-        Figure("standing blocks", 100 * stale, "%", 1),
-        Figure("noise shared with the next frame", 100 * traces.lasting, "%", 0),
-        Figure("refresh", float(traces.group), "frames", 0),
+    smoothed = noiseless or traces.clean > TOO_CLEAN or traces.lasting >= _lively_from(stale)
+    held = not noiseless and _holds_noise(traces, stale)
+    stands = 0 if smoothed else _grade(stale, STALE_SHARE)
+    shows = min(_grade(_sure_excess(found), BLOCKINESS), _grade(step, GRID_STEP))
+    says = [
+        *([_say_standing(stale, traces.group)] if stands else []),
+        *_say_grid(found, step, shows=bool(shows)),
+        *_say_noise(traces.lasting, held=held, noiseless=noiseless, smoothed=smoothed),
     ]
-    if np.isfinite(block):
-        figures += [Figure("blockiness", 100 * block, "%", 1), Figure("block size", float(grid), "px", 0)]
-        figures += [Figure("step across blocks", step, "codes of 8 bits", 2)]
-    says = []
-    if levels["stale"]:
-        refresh = f", renewed every {traces.group} frames" if traces.group else ""
-        says.append(f"{100 * stale:.0f} % of the picture stands still from frame to frame{refresh}.")
-    if levels["grid"]:
-        says.append(
-            f"A grid of {grid} px blocks shows: steps across it are {100 * block:.0f} % larger than beside it, by "
-            f"{step:.1f} codes of 8 bits."
-        )
-    if found.enlarged and _grade(block, BLOCKINESS):
-        says.append(f"Pixels of {grid} x {grid} px show, as of a smaller picture that was enlarged: no codec's grid.")
-    level = max(levels.values())
-    if held:
-        says.append(f"{100 * traces.lasting:.0f} % of the noise stays from one frame to the next.")
-    elif noiseless:
-        says.append(
-            "No noise is left, as in a render or where the codec or the camera smoothed it away: what does not move "
-            "stays equal to the last bit."
-        )
-    elif smoothed:
-        says.append("The codec or the camera smoothed the noise away, in time too: what is left of it says little.")
-    if not says:
-        says.append(_say_fine(stale, traces.lasting))
+    level = max(stands, shows, int(held))
     remedy = ""
     if level:
         remedy = "Record at a higher bit rate or with every frame coded by itself, noise reduction off, and film again."
     name = f" ({codec})" if codec and level else ""
     grade = ("good", "usable", "reshoot")[level]
-    return Finding("compression", grade, " ".join(says)[:-1] + f"{name}.", remedy, tuple(figures))
+    sentence = " ".join(says or [_say_fine(stale, traces.lasting)])[:-1] + f"{name}."
+    return Finding("compression", grade, sentence, remedy, _list_figures(traces, stale, found, step))
+
+
+def _lively_from(stale: float) -> float:
+    """Return the share of shared noise from which on a codec was at work."""
+    return LIVELY_AMONG_MOST if stale > MOST_STANDING else LIVELY
+
+
+def _holds_noise(traces: CodecTraces, stale: float) -> bool:
+    """Tell whether noise stays from frame to frame though little of the picture stands."""
+    shared, standing, clean = HELD_NOISE
+    return traces.lasting > shared and not stale > standing and traces.clean < clean
+
+
+def _sure_excess(found: BlockGrid) -> float:
+    """Return by how much steps across the grid surely exceed those beside it; 0 for an enlarged picture."""
+    return max(found.excess - 3 * found.error, 0.0) if np.isfinite(found.excess) and not found.enlarged else 0.0
+
+
+def _say_standing(stale: float, group: int) -> str:
+    refresh = f", renewed every {group} frames" if group else ""
+    return f"{100 * stale:.0f} % of the picture stands still from frame to frame{refresh}."
+
+
+def _say_grid(found: BlockGrid, step: float, *, shows: bool) -> list[str]:
+    says = []
+    if shows:
+        says.append(
+            f"A grid of {found.side} px blocks shows: steps across it are {100 * found.excess:.0f} % larger than "
+            f"beside it, by {step:.1f} codes of 8 bits."
+        )
+    if found.enlarged and _grade(found.excess, BLOCKINESS):
+        pixels = f"Pixels of {found.side} x {found.side} px show"
+        says.append(f"{pixels}, as of a smaller picture that was enlarged: no codec's grid.")
+    return says
+
+
+def _say_noise(lasting: float, *, held: bool, noiseless: bool, smoothed: bool) -> list[str]:
+    if held:
+        return [f"{100 * lasting:.0f} % of the noise stays from one frame to the next."]
+    if noiseless:
+        return [
+            "No noise is left, as in a render or where the codec or the camera smoothed it away: what does not move "
+            "stays equal to the last bit."
+        ]
+    if smoothed:
+        return ["The codec or the camera smoothed the noise away, in time too: what is left of it says little."]
+    return []
+
+
+def _list_figures(traces: CodecTraces, stale: float, found: BlockGrid, step: float) -> tuple[Figure, ...]:
+    figures = [
+        Figure("standing blocks", 100 * stale, "%", 1),
+        Figure("noise shared with the next frame", 100 * traces.lasting, "%", 0),
+        Figure("refresh", float(traces.group), "frames", 0),
+    ]
+    if np.isfinite(found.excess):
+        figures += [
+            Figure("blockiness", 100 * found.excess, "%", 1),
+            Figure("block size", float(found.side), "px", 0),
+            Figure("step across blocks", step, "codes of 8 bits", 2),
+        ]
+    return tuple(figures)
 
 
 def _scale_to_8_bits(planes: Sequence[NDArray], bits: int) -> float:

@@ -33,6 +33,7 @@ BATCHES = 16  # of patches, each fitted by itself, whose scatter is the confiden
 # Signal to noise at 18 % grey, one full-size pixel: where "good" ends and where "reshoot" begins; it falls. Good is
 # what ISO 12232 calls acceptable; where reshoot begins is common practice of the trade.
 GREY_RATIO = (10.0, 3.0)
+REMEDY = "Give the camera more light (open the lens, nearest base sensitivity) rather than gain, and film again."
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,18 +179,7 @@ def check_noise(
     c = int(np.argmin(ratio[:2]))  # blue is seen least and is noisiest in every camera
     sure = float(ratio[c] * (1 + spread[c]))
     level = int(sure < GREY_RATIO[0]) + int(sure < GREY_RATIO[1])
-    figures = [Figure("signal to noise at 18 % grey", float(ratio[c]), "", 1)]
-    figures += [
-        Figure(f"signal to noise at 18 % grey, {n}", float(r), "", 1) for n, r in zip(CHANNELS, ratio, strict=True)
-    ]
-    figures += [Figure("signal to noise at 18 % grey", 20 * float(np.log10(ratio[c])), "dB", 1)]
-    for i, name in enumerate(CHANNELS):
-        figures += [
-            Figure(f"a {name}", float(fit.a[i]) * pixels, "", 7),
-            Figure(f"a {name} ±", float(fit.a_half[i]) * pixels, "", 7),
-            Figure(f"b {name}", float(fit.b[i]) * pixels, "", 9),
-            Figure(f"b {name} ±", float(fit.b_half[i]) * pixels, "", 9),
-        ]
+    figures = _list_figures(fit, ratio, c, pixels)
     says = (
         f"At 18 % grey the signal is {ratio[c]:.0f} times the noise ({100 / ratio[c]:.1f} % in {CHANNELS[c]}); "
         f"variance = {pixels * fit.a[c]:.2g} ± {pixels * fit.a_half[c]:.1g} x level + "
@@ -199,12 +189,24 @@ def check_noise(
     if codes is not None:
         figures.append(Figure("noise at 18 % grey", codes, "codes"))
         says += f", {codes:.1f} codes of {encoding.bit_depth if encoding else 0} bits"
-    remedy = ""
-    if level:
-        remedy = (
-            "Give the camera more light (open the lens, nearest base sensitivity) rather than gain, and film again."
-        )
+    remedy = REMEDY if level else ""
     return Finding("noise", ("good", "usable", "reshoot")[level], says + ".", remedy, tuple(figures))
+
+
+def _list_figures(fit: NoiseFit, ratio: NDArray[np.float64], worst: int, pixels: int) -> list[Figure]:
+    """Return signal to noise, the ``worst`` channel's first, and the fitted line, of one full-size pixel."""
+    grey = "signal to noise at 18 % grey"
+    figures = [Figure(grey, float(ratio[worst]), "", 1)]
+    figures += [Figure(f"{grey}, {name}", float(r), "", 1) for name, r in zip(CHANNELS, ratio, strict=True)]
+    figures += [Figure(grey, 20 * float(np.log10(ratio[worst])), "dB", 1)]
+    for i, name in enumerate(CHANNELS):
+        figures += [
+            Figure(f"a {name}", float(fit.a[i]) * pixels, "", 7),
+            Figure(f"a {name} ±", float(fit.a_half[i]) * pixels, "", 7),
+            Figure(f"b {name}", float(fit.b[i]) * pixels, "", 9),
+            Figure(f"b {name} ±", float(fit.b_half[i]) * pixels, "", 9),
+        ]
+    return figures
 
 
 def _noise_in_codes(sigma: float, level: float, encoding: Encoding) -> float | None:

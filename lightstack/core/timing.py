@@ -219,14 +219,7 @@ def check_timing(
         *_judge_breaks(found, numbers),
         *_judge_joins(found, numbers, timed),
     ]
-    figures = (
-        Figure("frame rate", _rate_to_show(found, n, rate), "fps", 3),
-        Figure("uneven steps", 100 * found.uneven_share, "%", 1),
-        Figure("spread of steps", 1000 * found.spread_seconds, "ms"),
-        Figure("repeated frames", float(len(found.repeats)), "", 0),
-        Figure("lost frames", float(found.lost), "", 0),
-        Figure("timecode breaks", float(len(found.breaks)), "", 0),
-    )
+    figures = _list_figures(found, n, rate)
     if not told:
         return Finding(
             "timing", "good", f"{n} frames at {_say_rate(found, rate)}, none repeated, none missing.", "", figures
@@ -239,6 +232,17 @@ def check_timing(
         " ".join(dict.fromkeys(t[2] for t in told if t[2])),
         figures,
         _list_spans(found, numbers),
+    )
+
+
+def _list_figures(found: Timing, n: int, rate: float | Fraction | None) -> tuple[Figure, ...]:
+    return (
+        Figure("frame rate", _rate_to_show(found, n, rate), "fps", 3),
+        Figure("uneven steps", 100 * found.uneven_share, "%", 1),
+        Figure("spread of steps", 1000 * found.spread_seconds, "ms"),
+        Figure("repeated frames", float(len(found.repeats)), "", 0),
+        Figure("lost frames", float(found.lost), "", 0),
+        Figure("timecode breaks", float(len(found.breaks)), "", 0),
     )
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from collections.abc import Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,13 +17,13 @@ from lightstack.files.shotfile import read_shot
 from lightstack.jobs.clean_stage import check_clean, clean_or_recall
 from lightstack.jobs.element_stage import check_elements
 from lightstack.jobs.figure_light import check_figure_light, list_figure_files
-from lightstack.jobs.finish import Delivery, finish
+from lightstack.jobs.finish import Delivery, ShotTold, finish
 from lightstack.jobs.followers import check_follow_files, list_follow_files
 from lightstack.jobs.frame_tasks import LIGHT, MadeFrames, check_movie, check_sheet_frames
 from lightstack.jobs.frames_stage import RenderWish, check_render_frames, make_frames
 from lightstack.jobs.grain_stage import check_grain
 from lightstack.jobs.hand_masks import list_hand_files
-from lightstack.jobs.hero import describe_reading, identify_take, look_at_hero, open_hero
+from lightstack.jobs.hero import HeroPart, describe_reading, identify_take, look_at_hero, open_hero
 from lightstack.jobs.holdout_stage import check_holdout
 from lightstack.jobs.light_files import check_light_files, list_light_files
 from lightstack.jobs.manifest import describe_take
@@ -32,7 +33,7 @@ from lightstack.jobs.patch_source import find_source, takes_clean_plate
 from lightstack.jobs.patch_stage import check_patches
 from lightstack.jobs.shot_parts import ShotParts, gather_parts
 from lightstack.jobs.sweep_stage import SCHEMA, build_or_recall
-from lightstack.records import Progress, Verdict
+from lightstack.records import BuiltClean, HeroLook, Progress, Verdict
 
 
 def build_shot(
@@ -117,19 +118,12 @@ def build_stages(
     progress: Progress,
 ) -> BuildResult:
     """Build every stage that is not current, or that ``force`` names, and what is written over all of them."""
-    folder, book = delivery.folder, delivery.book
-    again = "sweep" in force
+    book, again = delivery.book, "sweep" in force
     with open_hero(settings, options) as hero:
         seen = None
         if hero is not None:
-            check_sheet_frames(settings, hero)
-            check_patches(settings, hero)
-            check_holdout(settings, hero)
-            check_figure_light(settings, hero)
-            check_render_frames(hero, wish.frames)
-            check_movie(settings, hero)
-            check_elements(settings, hero, options)
-            seen = look_at_hero(hero, folder, book, options, force=again, progress=progress)
+            check_hero(settings, hero, options, wish)
+            seen = look_at_hero(hero, delivery.folder, book, options, force=again, progress=progress)
         made_mixes = make_mixes(settings, hero, book=book, options=options, progress=progress)
         mixes = {name: made_mix.curve for name, made_mix in made_mixes.items()}
         built = [
@@ -138,7 +132,6 @@ def build_stages(
         ]
         files = write_mixes(delivery, made_mixes)
         clean = clean_or_recall(delivery, settings, hero, seen, options, force=again, progress=progress)
-        files += [] if clean is None else clean.files
         parts, made = ShotParts(delivery, built, mixes), MadeFrames()
         if hero is not None and seen is not None:
             parts = gather_parts(
@@ -148,32 +141,55 @@ def build_stages(
                 made = make_frames(
                     delivery, settings, hero, seen, parts, options, wish=wish, force=force, progress=progress
                 )
-        takes = {} if hero is None else {"hero": describe_take(hero.take.info, book, folder)}
-    patches = parts.report_patches(made.laid)
-    return finish(
-        delivery,
-        built,
+        takes = {} if hero is None else {"hero": describe_take(hero.take.info, book, delivery.folder)}
+    lines = [line for made_mix in made_mixes.values() for line in made_mix.warnings]
+    told = tell_shot(settings, hero, seen, clean, lines, parts, made)
+    told = replace(told, takes={**takes, **parts.sources}, files=[*files, *told.files])
+    return finish(delivery, built, told)
+
+
+def check_hero(settings: ShotSettings, hero: HeroPart, options: BuildOptions, wish: RenderWish) -> None:
+    """Refuse what the opened hero shows to be impossible, before anything long begins. Raises SettingError."""
+    check_sheet_frames(settings, hero)
+    check_patches(settings, hero)
+    check_holdout(settings, hero)
+    check_figure_light(settings, hero)
+    check_render_frames(hero, wish.frames)
+    check_movie(settings, hero)
+    check_elements(settings, hero, options)
+
+
+def tell_shot(
+    settings: ShotSettings,
+    hero: HeroPart | None,
+    seen: HeroLook | None,
+    clean: BuiltClean | None,
+    of_mixes: Sequence[str],
+    parts: ShotParts,
+    made: MadeFrames,
+) -> ShotTold:
+    """Return what is told of a shot beside its sweeps; ``of_mixes``: warnings."""
+    return ShotTold(
         settings=settings.model_dump(mode="json", by_alias=True),
-        takes={**takes, **parts.sources},
         primaries=None if hero is None else hero.working,
         warnings=(
             *(() if hero is None else hero.warnings),
             *(() if clean is None else clean.warnings),
-            *(line for made_mix in made_mixes.values() for line in made_mix.warnings),
+            *of_mixes,
             *parts.warnings,
             *made.warnings,
         ),
         clean=None if clean is None else clean.report,
         verdicts=(*(() if seen is None else (seen.verdict,)), *(() if clean is None else (clean.verdict,))),
         findings=() if seen is None else seen.findings,
-        mixes=mixes,
+        mixes=parts.mixes,
         laid=made.laid.get(LIGHT, ()),
-        patches=patches,
+        patches=parts.report_patches(made.laid),
         holdout=None if parts.holdout.built is None else parts.holdout.built.report,
         regels=parts.regels.reports,
         flash=made.flash,
         shows_frames=made.shown,
-        files=[*files, *parts.files, *made.files],
+        files=[*(() if clean is None else clean.files), *parts.files, *made.files],
     )
 
 

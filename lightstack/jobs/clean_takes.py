@@ -18,7 +18,7 @@ from lightstack.files.schema import TakeSettings
 from lightstack.files.sequences import STILL_SUFFIXES
 from lightstack.jobs.clean import CleanRequest, CleanTake, make_clean
 from lightstack.jobs.clean_results import describe_clean, judge_clean, name_files, warn_clean, write_clean
-from lightstack.jobs.options import BuildOptions, BuildResult, check_ocio
+from lightstack.jobs.options import BuildResult, TakeOptions, check_ocio
 from lightstack.records import Progress
 
 __all__ = ["CleanOptions", "clean_takes"]
@@ -27,17 +27,13 @@ NUMBER = re.compile(r"[._]*(#+|%0?\d*d|\d+)[._]*$")  # of a sequence's frames, a
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CleanOptions(BuildOptions):
+class CleanOptions(TakeOptions):
     """How to make a clean plate without a shot file: the keys of ``[clean]`` and of a take."""
 
     method: str = "median"
     frames: tuple[tuple[int | str, int | str], ...] = ()
     most_frames: int = 31
     fill: bool = False
-    colour: str = "auto"
-    response: str | None = None
-    range: str = "auto"
-    matrix: str = "auto"
 
 
 def clean_takes(takes: Sequence[Path], out: Path, *, options: CleanOptions, progress: Progress) -> BuildResult:

@@ -14,7 +14,7 @@ from lightstack.jobs.clean import CleanTake
 from lightstack.jobs.clean_takes import name_takes, scratch_beside
 from lightstack.jobs.element_pull import ElementRequest, Wishes, open_tries, pull_frames, read_bare
 from lightstack.jobs.element_results import write_frames_of, write_tries
-from lightstack.jobs.options import BuildOptions, BuildResult, check_ocio
+from lightstack.jobs.options import BuildResult, TakeOptions, check_ocio
 from lightstack.records import Progress
 
 __all__ = ["ElementOptions", "pull_element"]
@@ -24,7 +24,7 @@ Corners = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ElementOptions(BuildOptions):
+class ElementOptions(TakeOptions):
     """How to pull a thing without a shot file: the keys of ``[[element]]`` and of a take."""
 
     frames: tuple[tuple[int | str, int | str], ...] = ()
@@ -35,10 +35,6 @@ class ElementOptions(BuildOptions):
     pick: int | None = None
     at: int | None = None
     shadow: bool = True
-    colour: str = "auto"
-    response: str | None = None
-    range: str = "auto"
-    matrix: str = "auto"
 
 
 def pull_element(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -70,6 +70,42 @@ class Delivery:
         """Return a file's name without its ending."""
         middle = element if sweep is None else f"{element}_{sweep}"
         return f"{self.prefix}{middle}{self.suffix}"
+
+
+@dataclass(frozen=True, slots=True)
+class ShotTold:
+    """What is told of a build beside its sweeps. ``settings``: as the shot file has them. ``takes``: for the manifest.
+
+    ``primaries``: of everything, where no sweep says them. ``files``: names and what they are. ``shows_frames``: frames
+    of the shot were made.
+    """
+
+    settings: dict[str, Any]
+    takes: dict[str, Any] = field(default_factory=dict)
+    primaries: str | None = None
+    warnings: Sequence[str] = ()
+    verdicts: Sequence[Verdict] = ()
+    findings: Sequence[TakeFindings] = ()
+    mixes: Mapping[str, MixCurve] = field(default_factory=dict)
+    laid: Sequence[LaidFrame] = ()
+    patches: Sequence[PatchReport] = ()
+    clean: CleanReport | None = None
+    holdout: HoldoutReport | None = None
+    regels: Sequence[RegelReport] = ()
+    flash: FlashReport | None = None
+    shows_frames: bool = False
+    files: Sequence[tuple[str, str]] = ()
+
+    @property
+    def numbers(self) -> dict[str, dict[str, str] | str]:
+        """Figures to print, by what they are of; sweeps have their own."""
+        return {
+            **({} if self.clean is None else {"clean plate": dict(self.clean.numbers)}),
+            **({} if self.holdout is None else {"hold-out": dict(self.holdout.numbers)}),
+            **{f"light {one.name}": dict(one.numbers) for one in self.regels},
+            **{f"patch {patch.name}": dict(patch.numbers) for patch in self.patches},
+            **({"flash check": say_standing(self.flash)} if self.shows_frames else {}),
+        }
 
 
 def deliver_sweep(
@@ -227,66 +263,29 @@ def deliver_sweeps(
         for settings, outcome in sweeps
     ]
     settings_shown = {settings.name: settings.model_dump(mode="json") for settings, _ in sweeps}
-    return finish(delivery, built, settings=settings_shown, takes={})
+    return finish(delivery, built, ShotTold(settings_shown))
 
 
-def finish(
-    delivery: Delivery,
-    built: Sequence[BuiltSweep],
-    *,
-    settings: dict[str, Any],
-    takes: dict[str, Any],
-    primaries: str | None = None,
-    warnings: Sequence[str] = (),
-    verdicts: Sequence[Verdict] = (),
-    findings: Sequence[TakeFindings] = (),
-    mixes: Mapping[str, MixCurve] | None = None,
-    laid: Sequence[LaidFrame] = (),
-    patches: Sequence[PatchReport] = (),
-    clean: CleanReport | None = None,
-    holdout: HoldoutReport | None = None,
-    regels: Sequence[RegelReport] = (),
-    flash: FlashReport | None = None,
-    shows_frames: bool = False,
-    files: Sequence[tuple[str, str]] = (),
-) -> BuildResult:
+def finish(delivery: Delivery, built: Sequence[BuiltSweep], told: ShotTold) -> BuildResult:
     """Write tables, report and manifest over everything that was built."""
     folder = delivery.folder
-    listed = [*(f for b in built for f in b.files), *write_tables(folder, built), *files]
-    listed.append(("report.html", "the report"))
-    page = ShotReport(
-        shot=delivery.shot,
-        version=__version__,
-        verdicts=(*verdicts, *(b.verdict for b in built)),
-        warnings=tuple(dict.fromkeys([*warnings, *(w for b in built for w in b.warnings)])),
-        sweeps=tuple(b.report for b in built),
-        mixes=tuple((mixes or {}).items()),
-        laid=tuple(laid),
-        settings=tuple(flatten_settings(settings)),
-        files=fold_numbered([*listed, MANIFEST]),
-        cautions=CAUTIONS,
-        findings=list_once([*findings, *(f for b in built for f in b.findings)]),
-        patches=tuple(patches),
-        clean=clean,
-        holdout=holdout,
-        regels=tuple(regels),
-        flash=flash,
-        shows_frames=shows_frames,
-    )
+    files = [*(f for b in built for f in b.files), *write_tables(folder, built), *told.files]
+    listed = [*files, ("report.html", "the report")]
+    page = gather_report(delivery, built, told, [*listed, MANIFEST])
     with ThreadPoolExecutor(1) as pool:  # checksums of what is there already, while the page is made
-        hashing = pool.submit(hash_outputs, folder, [name for name, _ in listed[:-1]])
+        hashing = pool.submit(hash_outputs, folder, [name for name, _ in files])
         write_whole(folder.file("report.html"), make_page(page))
         known = hashing.result()
     write_manifest(
         folder,
-        takes={**takes, **{b.report.name: json.loads(b.take) for b in built}},
-        settings=settings,
-        space={"primaries": built[0].primaries if built else primaries, "transfer": "linear"},
+        takes={**told.takes, **{b.report.name: json.loads(b.take) for b in built}},
+        settings=told.settings,
+        space={"primaries": built[0].primaries if built else told.primaries, "transfer": "linear"},
         sweeps={b.report.name: describe_sweep(b) for b in built},
         findings=[describe_findings(take) for take in page.findings],
-        holdout=None if holdout is None else describe_holdout(holdout),
-        regels={one.name: dict(one.numbers) for one in regels},
-        flash=describe_flash(flash) if shows_frames else None,
+        holdout=None if told.holdout is None else describe_holdout(told.holdout),
+        regels={one.name: dict(one.numbers) for one in told.regels},
+        flash=describe_flash(told.flash) if told.shows_frames else None,
         outputs=listed,
         warnings=page.warnings,
         known=known,
@@ -296,15 +295,33 @@ def finish(
         files=tuple(name for name, _ in (*listed, MANIFEST)),
         warnings=page.warnings,
         verdicts=page.verdicts,
-        numbers={
-            **{b.report.name: dict(b.report.numbers) for b in built},
-            **({} if clean is None else {"clean plate": dict(clean.numbers)}),
-            **({} if holdout is None else {"hold-out": dict(holdout.numbers)}),
-            **{f"light {one.name}": dict(one.numbers) for one in regels},
-            **{f"patch {patch.name}": dict(patch.numbers) for patch in patches},
-            **({"flash check": say_standing(flash)} if shows_frames else {}),
-        },
-        flashes=flash is not None and flash.fails,
+        numbers={**{b.report.name: dict(b.report.numbers) for b in built}, **told.numbers},
+        flashes=told.flash is not None and told.flash.fails,
+    )
+
+
+def gather_report(
+    delivery: Delivery, built: Sequence[BuiltSweep], told: ShotTold, files: Sequence[tuple[str, str]]
+) -> ShotReport:
+    """Return what the report shows."""
+    return ShotReport(
+        shot=delivery.shot,
+        version=__version__,
+        verdicts=(*told.verdicts, *(b.verdict for b in built)),
+        warnings=tuple(dict.fromkeys([*told.warnings, *(w for b in built for w in b.warnings)])),
+        sweeps=tuple(b.report for b in built),
+        mixes=tuple(told.mixes.items()),
+        laid=tuple(told.laid),
+        settings=tuple(flatten_settings(told.settings)),
+        files=fold_numbered(files),
+        cautions=CAUTIONS,
+        findings=list_once([*told.findings, *(f for b in built for f in b.findings)]),
+        patches=tuple(told.patches),
+        clean=told.clean,
+        holdout=told.holdout,
+        regels=tuple(told.regels),
+        flash=told.flash,
+        shows_frames=told.shows_frames,
     )
 
 

@@ -16,7 +16,7 @@ from lightstack.jobs.clean_takes import name_takes
 from lightstack.jobs.flash_look import FlashLook, shrink, to_half
 from lightstack.jobs.flash_pass import FlashPass
 from lightstack.jobs.flash_sink import kept_flash, write_flash
-from lightstack.jobs.options import BuildOptions, check_ocio
+from lightstack.jobs.options import TakeOptions, check_ocio
 from lightstack.jobs.render import parse_frames
 from lightstack.records import CodedFrame, FlashReport, Progress
 
@@ -28,15 +28,12 @@ TWO_NEEDED = "flashes are changes, so at least two frames are needed"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FlashOptions(BuildOptions):
+class FlashOptions(TakeOptions):
     """How a movie is read and shown; of a shot, its file says that. ``rate``: frames/s, in place of the file's own."""
 
     frames: str | None = None
     rate: str | None = None
     peak: float | None = None
-    colour: str = "auto"
-    range: str = "auto"
-    matrix: str = "auto"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,11 +59,13 @@ def check_flash(path: Path, *, out: Path | None, options: FlashOptions, progress
         return check_shot(path, out=out, options=options, progress=progress)
     if not path.exists() and "#" not in path.name and "%" not in path.name:
         raise MissingInput(f"{path}: nothing is there; name a movie, stills or a shot file")
-    words = {"colour": options.colour, "range": options.range, "matrix": options.matrix}
     with open_take(
         path,
         name=path.name,
-        **words,  # type: ignore[arg-type]
+        colour=options.colour,
+        response=None if options.response is None else Path(options.response),
+        range=options.range,
+        matrix=options.matrix,
         keep_readable=options.keep_readable,
         threads=options.threads,
         config=options.ocio,
@@ -79,8 +78,10 @@ def check_shot(path: Path, *, out: Path | None, options: FlashOptions, progress:
     """Build what a shot file asks for, with its frames checked. Raises as `build_shot` does."""
     if options.frames or options.rate or options.peak is not None:
         raise SettingError("--frames, --rate and --peak are for movies; a shot's stand in its file ([shot], [flash])")
-    if any(word != "auto" for word in (options.colour, options.range, options.matrix)):
-        raise SettingError("--colour, --range and --matrix are for movies; a shot's stand in its file ([takes.hero])")
+    if options.response or any(word != "auto" for word in (options.colour, options.range, options.matrix)):
+        raise SettingError(
+            "--colour, --response, --range and --matrix are for movies; a shot's stand in its file ([takes.hero])"
+        )
     result = build_shot(path, options=options, progress=progress, flash=True)
     report = kept_flash(result.out, progress=progress) if "flash check" in result.numbers else None
     if report is None:

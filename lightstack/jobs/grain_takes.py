@@ -21,7 +21,7 @@ from lightstack.files.schema import TakeSettings
 from lightstack.jobs.footage import FittedTake, open_fitted, resolve_ranges
 from lightstack.jobs.grain import measure_grain
 from lightstack.jobs.grain_words import compare_profiles, describe_grain, doubt_range
-from lightstack.jobs.options import BuildOptions, BuildResult, check_ocio
+from lightstack.jobs.options import BuildResult, TakeOptions, check_ocio
 from lightstack.records import GrainProfile, Progress
 from lightstack.report.grain_plot import plot_grain
 
@@ -34,15 +34,10 @@ LIGHT_ITSELF = (".exr", ".hdr")  # pictures of linear light: no camera's codes, 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GrainOptions(BuildOptions):
-    """How a take is read for its grain; ``frames``: ranges of its source frames, () = all. ``response``: the file of
-    a measured curve, with ``colour`` "measured"."""
+class GrainOptions(TakeOptions):
+    """How a take is read for its grain; ``frames``: ranges of its source frames, () = all."""
 
     frames: tuple[tuple[int | str, int | str], ...] = ()
-    colour: str = "auto"
-    response: str | None = None
-    range: str = "auto"
-    matrix: str = "auto"
 
 
 def measure_take(path: Path, out: Path, *, options: GrainOptions, progress: Progress) -> BuildResult:

@@ -221,16 +221,7 @@ def measure_look(
         blocked = keep_flags(blocked, folder / f"{proxies.name}.blocked")
     table = replace(table, blocked=np.array([is_blocked(flags).mean() for flags in blocked]))
     with progress.step(f"speed of the light in {proxies.name}", None):
-        speed = measure_speed(
-            lambda k: light[k],
-            table.lamp_on,
-            lambda k: is_blocked(blocked[k]),
-            small_ambient,
-            noise=small.noise_proxy,
-            factor=small.factor,
-            follows=np.diff(proxies.source_frames, append=0) == 1,
-        )
-        table = add_speed(table, speed)
+        table = add_speed(table, measure_open_speed(small, small_ambient, light, blocked, table.lamp_on))
     return SweepLook(
         proxies=proxies,
         registration=registration,
@@ -245,6 +236,25 @@ def measure_look(
         blocked=blocked,
         table=table,
         factor=small.factor,
+    )
+
+
+def measure_open_speed(
+    small: ProxyTake,
+    ambient: NDArray[np.float32],
+    light: LampLight,
+    blocked: NDArray[np.uint8],
+    lamp_on: NDArray[np.bool_],
+) -> NDArray[np.float64]:
+    """Return by how many full-size pixels a frame the light moves over what nothing covers, (n,)."""
+    return measure_speed(
+        lambda k: light[k],
+        lamp_on,
+        lambda k: is_blocked(blocked[k]),
+        ambient,
+        noise=small.noise_proxy,
+        factor=small.factor,
+        follows=np.diff(small.source_frames, append=0) == 1,
     )
 
 

@@ -20,6 +20,7 @@ __all__ = [
     "BuildResult",
     "NewResult",
     "PlateOptions",
+    "TakeOptions",
     "check_ocio",
     "make_sweep_settings",
     "parse_memory",
@@ -45,6 +46,16 @@ class BuildOptions:
     ocio: Path | None = None
     memory_bytes: int | None = None
     threads: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeOptions(BuildOptions):
+    """How takes are read that no shot file names: the keys of a take. ``response``: a measured curve's file."""
+
+    colour: str = "auto"
+    response: str | None = None
+    range: str = "auto"
+    matrix: str = "auto"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

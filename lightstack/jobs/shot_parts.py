@@ -153,6 +153,7 @@ def gather_parts(
     )  # fmt: skip
     pose_at = make_pose_at(settings, hero, seen.registration)
     figures = find_figure_light(delivery.book, settings, hero, holdout.held, noise, pose_at)
+    told = (found, played, regels, tossed)
     return ShotParts(
         delivery,
         built,
@@ -172,21 +173,11 @@ def gather_parts(
             "regels": regels.inputs,
             **({} if tossed.inputs is None else {"things": tossed.inputs}),
         },
-        files=(
-            *found.files,
-            *played.files,
-            *regels.files,
-            *tossed.files,
-            *(() if holdout.built is None else holdout.built.files),
-        ),
-        warnings=(
-            *(() if patched is None else patched.built.warnings),
-            *holdout.warnings,
-            *tossed.warnings,
-            *figures.warnings,
-            *played.warnings,
-            *found.warnings,
-            *regels.warnings,
+        files=(*(f for one in told for f in one.files), *(() if holdout.built is None else holdout.built.files)),
+        warnings=tuple(
+            line
+            for one in (*(() if patched is None else (patched.built,)), holdout, tossed, figures, played, found, regels)
+            for line in one.warnings
         ),
     )
 
