@@ -88,4 +88,5 @@ def wait_until_drawn(page):
     """Wait until all stills are there, everything is drawn and nothing fades any more."""
     quiet = "review.stacks.busy === 0 && review.picture.on === review.ui.frame && review.picture.drawn !== null"
     rests = "review.switcher.share === 1 && !review.switcher.waiting && !review.waiting && !review.moving"
-    wait_for(page, f"{quiet} && {rests}")
+    lifted = "!review.picture.lifts.waiting.size"
+    wait_for(page, f"{quiet} && {rests} && {lifted}")

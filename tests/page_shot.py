@@ -75,6 +75,7 @@ class MadeReview:
     count: int = STILLS
     lights: dict = field(default_factory=dict)
     asked: list = field(default_factory=list)
+    built: int = 1
 
     def __post_init__(self):
         self.stills = {name: make_stills(k, g, *self.size, self.count) for k, (name, g) in enumerate(GROUPS.items())}
@@ -89,11 +90,12 @@ class MadeReview:
 
     # --- looking ---
 
-    def describe(self):
+    def describe(self, *, fresh=False):
         lights = [self._describe_light(name, k) for k, name in enumerate(GROUPS)]
         return {
             "name": self.name, "version": 1, "rate": [24, 1], "first": FIRST, "last": LAST, "size": list(FULL),
-            "proxy": list(self.size), "hero": True, "elements": [], "grain": False, "holdout": True, "revision": 1,
+            "proxy": list(self.size), "hero": True, "elements": [], "grain": False, "holdout": True,
+            "revision": 1, "built": self.built,
             "flash": {"state": self.flash, "spans": SPANS if self.flash == "failed" else []},
             "shot_file": {"name": "shot.toml", "sha256": self.file_sha256()}, "warnings": ["<b>mind</b> the lamp"],
             "view": {"kind": "hero", "transfer": "bt709", "description": "as filmed", "decode": DECODE.tolist(),
@@ -168,16 +170,40 @@ class MadeReview:
         return hashlib.sha256(self.text.encode()).hexdigest()
 
     def disk(self):
-        return {"sha256": self.file_sha256(), "revision": 1}
+        return {"sha256": self.file_sha256(), "revision": 1, "built": self.built, "anew": False}
+
+    def check_built(self, known):
+        if known != str(self.built):
+            raise StaleShot("the room was built anew: load this page again")
 
     def mix(self, light, mix):
         self.asked.append(("mix", light, mix))
         return {"gain": gains_of(mix["points"]), "warnings": []}
 
-    def travel(self, light, points):
-        self.asked.append(("travel", light, points))
-        rows = [[frame, [[0, 0.25], [self.count - 1, 0.75]]] for frame in range(FIRST, LAST + 1)]
-        return {"weights": rows, "places": [], "clamped": []}
+    def travel(self, light, points, group=None):
+        self.asked.append(("travel", light, points, group))
+        frames = range(FIRST, LAST + 1)
+        rows = [[[k, weight] for k, weight in enumerate(self.weigh(frame)) if weight] for frame in frames]
+        way = {"first": FIRST, "rows": rows, "places": [[0.125, -0.5, depth_at(frame)] for frame in frames]}
+        return {"weights": way, "places": [], "clamped": [], "warnings": []}
+
+    def weigh(self, frame):
+        """Of every still on a frame of a way: five take part (the fifth one's stops need a second texel), or three."""
+        weights = np.zeros(self.count)
+        weights[:5] = [0.125, 0.25, 0.0625, 0.375, 0.1875] if frame % 2 == 0 else [0, 0.5, 0, 0.125, 0.375]
+        return weights
+
+    def lift(self, light, place, stills):
+        """Stops that bend at every patch, each still's and each place's own."""
+        self.asked.append(("lift", place, stills))
+        chosen = [int(k) for k in stills.split(",")]
+        stops = self.stops(float(place.split(",")[2]))[chosen]
+        return PagePicture(stops.tobytes(), 8, 5 * len(chosen), "r16f")
+
+    def stops(self, depth):
+        """(count, 5, 8) half floats."""
+        y, x, k = np.mgrid[:5, :8, : self.count].astype(float)
+        return np.moveaxis(np.cos(1.3 * x + k) * np.sin(0.9 * y - k) + (depth - 1) * (k - 2), -1, 0).astype("<f2")
 
     def check(self, changes):
         self.asked.append(("check", changes))
@@ -215,6 +241,11 @@ class MadeReview:
 
 
 GROUPS = {"lamp": 1, "glow": 3}
+
+
+def depth_at(frame):
+    """How far the light of a made way is on a frame, exact in decimals."""
+    return 1 + (frame - FIRST) / 64
 
 
 def gains_of(points):

@@ -136,7 +136,9 @@ def _apply_curve(decoder: Decoder, signal: NDArray) -> FloatArray:
 
 def _decode_packed(decoder: Decoder, pixels: NDArray, out: FloatArray) -> FloatArray:
     if pixels.dtype.kind == "u":
-        table = _apply_curve(decoder, packed_signal(decoder, np.arange(2 ** (8 * pixels.itemsize))))
+        codes = np.arange(2 ** (8 * pixels.itemsize))  # 10 bits in 16: log curves overflow far beyond their codes
+        codes = np.minimum(codes, 2**decoder.encoding.bit_depth - 1)
+        table = _apply_curve(decoder, packed_signal(decoder, codes))
         packed = np.ascontiguousarray(pixels)
         run_bands(kernels.decode_packed, *out.shape[:2], packed, table, decoder.primaries, out)
         return out

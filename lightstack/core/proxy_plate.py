@@ -8,6 +8,7 @@ frame), dimmed there, and made a level again.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -285,11 +286,15 @@ def _blend_soft(stack: _Stack, ambient: FloatArray, blend: ProxyBlend) -> NDArra
 _RULES = {"max": _blend_max, "softmax": _blend_soft, "screen": _blend_screen, "sum": _blend_sum}
 
 
-def weigh_proxies(stills: ProxyStills, weights: NDArray) -> NDArray[np.float32]:
-    """Return the sum (h, w, 3) of filled stills by ``weights`` (K,), as ``travel_blend.blend_stills`` makes it."""
+def weigh_proxies(stills: ProxyStills, weights: NDArray, *, lift: FloatArray | None = None) -> NDArray[np.float32]:
+    """Return the sum (h, w, 3) of filled stills by ``weights`` (K,), as ``travel_blend.blend_stills`` makes it.
+
+    ``lift``: (K, h, w) stops by which each changes first, see ``travel_shade.shift_light`` and ``enlarge_stops``.
+    """
     whole, believed = np.zeros(stills.ambient.shape), np.zeros(stills.ambient.shape)
     share = np.zeros(stills.ambient.shape[:2])
-    for light, valid, weight in zip(stills.light, stills.valid, np.asarray(weights, np.float64), strict=True):
+    for k, (valid, weight) in enumerate(zip(stills.valid, np.asarray(weights, np.float64), strict=True)):
+        light = stills.light[k] if lift is None else stills.light[k] * np.exp2(lift[k])[..., None]
         whole += weight * light
         believed += weight * valid[..., None] * light
         share += weight * valid
@@ -314,25 +319,26 @@ def regel_proxy(plate: FloatArray, ambient: FloatArray, regel: ProxyRegel) -> ND
 
 def lay_proxy(
     hero: FloatArray,
-    lights: list[tuple[FloatArray, str]],
+    lights: Sequence[tuple[FloatArray, str] | tuple[FloatArray, str, FloatArray]],
     holdout: FloatArray | None = None,
     *,
-    figure: FloatArray | None = None,
     white: float = 1.0,
 ) -> NDArray[np.float32]:
     """Return hero (h, w, 3) with lights, each (picture with its mix and gel in it, laying rule).
 
-    ``holdout`` (h, w): how much of every pixel keeps light off. ``figure`` (h, w, 3): light on the figure, mix and gel
-    in it. All that adds is laid first, then what is screened, together.
+    A third picture (h, w, 3) of a light is what falls on the figure, mix and gel in it; it is laid by the light's own
+    rule. ``holdout`` (h, w): how much of every pixel keeps light off. All that adds is laid first, then what is
+    screened, together.
     """
     kept = np.float32(1) if holdout is None else 1 - np.asarray(holdout, np.float32)[..., None]
-    out = np.asarray(hero, np.float32).copy() if figure is None else np.asarray(hero + figure, np.float32)
+    out = np.asarray(hero, np.float32).copy()
     unlit: FloatArray | None = None
-    for picture, rule in lights:
+    for picture, rule, *figure in lights:
+        fall = picture * kept + (figure[0] if figure else np.float32(0))
         if rule == "plus":
-            out += picture * kept
+            out += fall
         else:
-            part = 1 - np.minimum(picture * kept / np.float32(white), 1)
+            part = 1 - np.minimum(fall / np.float32(white), 1)
             unlit = part if unlit is None else unlit * part
     if unlit is None:
         return out

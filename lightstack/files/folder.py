@@ -6,11 +6,12 @@ import json
 import os
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from lightstack.errors import LightstackError, OutputError
+from lightstack.files.folder_lock import held_folder
 
 MARK = "stages.json"  # its presence in the scratch folder says that the folder is ours
 SCRATCH = ".lightstack"
@@ -65,20 +66,29 @@ def claimed_folder(path: Path) -> Iterator[OutFolder]:
     Raises
     ------
     OutputError
-        As `claim_folder` does.
+        As `claim_folder` does, and where somebody else is at work in it.
     """
     made = [folder for folder in (path, *path.parents) if not folder.exists()]
     fresh = not (path / SCRATCH / MARK).is_file()  # then whatever lies in it afterwards is this work's
+    with ExitStack() as held:
+        try:
+            folder = claim_folder(path)
+            held.enter_context(held_folder(folder.scratch, "work"))
+        except BaseException:
+            remove_folders(made)
+            raise
+        with cleared_if_broken_off(folder, made, fresh):
+            yield folder
+
+
+@contextmanager
+def cleared_if_broken_off(folder: OutFolder, made: list[Path], fresh: bool) -> Iterator[None]:
+    """Leave a fresh folder as it was found where work in it fails before any stage is recorded."""
     try:
-        folder = claim_folder(path)
-    except BaseException:
-        remove_folders(made)
-        raise
-    try:
-        yield folder
+        yield
     except BaseException:
         if fresh and not read_json(folder.scratch / MARK).get("stages"):
-            empty_folder(path)
+            empty_folder(folder.path)
             remove_folders(made)
         raise
 

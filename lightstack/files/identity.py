@@ -96,6 +96,20 @@ class StageBook:
         """Return the files that a stage wrote when it was last recorded."""
         return tuple(self._stages.get(stage, {}).get("outputs", {}))
 
+    def reread(self) -> None:
+        """Take over what somebody else has recorded since; whoever records next to others must hold the folder."""
+        kept = read_json(self.folder.scratch / MARK)
+        self._files.update(sound_entries(kept.get("files"), seen=list, sha256=str))
+        self._stages = sound_entries(kept.get("stages"), inputs=str, outputs=dict)
+
+    def fingerprint(self, *, apart: tuple[str, ...] = ()) -> str:
+        """Return what tells one state of the recorded stages on disk from another.
+
+        ``apart``: how names of stages begin that do not count.
+        """
+        stages = sound_entries(read_json(self.folder.scratch / MARK).get("stages"), inputs=str, outputs=dict)
+        return hash_value({name: entry for name, entry in stages.items() if not name.startswith(apart)})
+
     def _same_output(self, name: str, seen: list[int]) -> bool:
         try:
             stat = (self.folder.path / name).stat()
@@ -116,4 +130,4 @@ class StageBook:
 
     def save(self) -> None:
         """Write the book to the scratch folder."""
-        write_json(self.folder.scratch / MARK, {"files": self._files, "stages": self._stages})
+        write_json(self.folder.scratch / MARK, {"files": dict(self._files), "stages": dict(self._stages)})

@@ -19,7 +19,7 @@ MAX_FRAME = 10_000_000
 MAX_STOPS = 30.0
 _FILE_FRAME = re.compile(r"^(\d+):(\d+)$")
 _RATE = re.compile(r"^\d{1,9}(/0*[1-9]\d{0,8})?$")
-_NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]*$")
+_NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]*\Z")  # `$` would let a line end in
 
 SHAPES = ("hold", "linear", "smooth", "ease", "exponential")
 

@@ -123,6 +123,13 @@ class LightStack:
         unpack_rows(self.layout.planes_of(chunks, index), HALF_VALUES, light, valid)
         return light, valid
 
+    def read_valid(self, band: int, index: int) -> NDArray[np.float32]:
+        """Return the validity (rows, W) of one still in one band alone, float32."""
+        rows = self.rows_of(band)
+        chunks = np.empty((rows.stop - rows.start, self.layout.steps[index] // 2), np.uint16)
+        self._light.read(chunks, self.layout.offset(index, rows.start))
+        return np.asarray(HALF_VALUES.take(self.layout.planes_of(chunks, index)[:, 0]), np.float32)
+
     def read_still(self, index: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Return one whole still: light (H, W, 3) and validity (H, W), float32."""
         parts = [self.read_light(band, index) for band in range(self.shape.bands)]

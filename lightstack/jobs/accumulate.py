@@ -17,7 +17,7 @@ from lightstack.core.grain_off import take_off_grain
 from lightstack.core.residue import floor_residue
 from lightstack.files.schema import Sweep
 from lightstack.files.stack import LightStack
-from lightstack.records import StillNotes
+from lightstack.records import BoolArray, StillNotes
 
 BORDER_REACH = 0.01  # of the width
 MISSING_SHARE = 0.15  # of the stills
@@ -130,16 +130,20 @@ def carry_over_border(plate: Plate) -> Plate:
     Notes: only a narrow strip along the border. There the light of those stills is missing, which would show as a dark
     line.
     """
-    height, width = plate.valid.shape
+    lost = find_lost_border(plate.missing)
+    return plate if lost is None else replace(plate, light=carry_nearest(plate.light, ~lost))
+
+
+def find_lost_border(missing: NDArray[np.float32]) -> BoolArray | None:
+    """Return where along the border the share of stills that is ``missing`` (H, W) is too large; None: nowhere."""
+    height, width = missing.shape
     reach = max(2, round(BORDER_REACH * width))
     strip = np.ones((height, width), bool)
     strip[reach:-reach, reach:-reach] = False
     edge = np.zeros((height, width), bool)
     edge[[0, -1]] = edge[:, [0, -1]] = True
-    unknown = strip & (plate.missing > MISSING_SHARE)
+    unknown = strip & (missing > MISSING_SHARE)
     _, labels = cv2.connectedComponents(unknown.astype(np.uint8), connectivity=4)
     touching = np.unique(labels[edge & unknown])
-    lost = unknown & np.isin(labels, touching)
-    if not lost.any() or lost.all():
-        return plate
-    return replace(plate, light=carry_nearest(plate.light, ~lost))
+    lost = np.asarray(unknown & np.isin(labels, touching))
+    return None if not lost.any() or lost.all() else lost

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from lightstack import __version__
-from lightstack.errors import MissingInput, SettingError
-from lightstack.files.folder import write_whole
+from lightstack.errors import MissingInput, SettingError, UnusableTake
+from lightstack.files.folder import read_json, write_json, write_whole
 from lightstack.files.grain_profiles import read_grain, write_grain
 from lightstack.files.identity import StageBook
 from lightstack.files.keep import keep_record, recall_or_none
@@ -65,13 +65,22 @@ def grain_or_recall(
         return None
     book = delivery.book
     inputs = grain_inputs(book, settings, hero, options)
-    kept = delivery.folder.scratch_folder("grain") / "profile.npz"
+    scratch = delivery.folder.scratch_folder("grain")
+    kept, refused = scratch / "profile.npz", scratch / "refused.json"
+    said = str(refused.relative_to(delivery.folder.path))
     if not force and book.is_current("grain", inputs):
+        if said in book.list_outputs("grain"):
+            raise UnusableTake(str(read_json(refused).get("why")))
         known = recall_or_none(kept, GrainProfile, progress=progress)
         if known is not None:
             progress.say("grain: unchanged")
             return known
-    profile = find_profile(settings, hero, seen, options, progress=progress)
+    try:
+        profile = find_profile(settings, hero, seen, options, progress=progress)
+    except UnusableTake as error:
+        write_json(refused, {"why": str(error)})  # a result too: the same take would only say so again
+        book.record("grain", inputs, [said])
+        raise
     write_grain(delivery.folder.path / list_grain_files(delivery)[0][0], profile)
     write_whole(delivery.folder.path / list_grain_files(delivery)[1][0], plot_grain(profile))
     keep_record(kept, profile)

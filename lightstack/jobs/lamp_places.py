@@ -13,7 +13,7 @@ from lightstack.core.lamp_map import map_lamps
 from lightstack.core.lamp_view import show_in_picture
 from lightstack.core.travel import usual_spacing
 from lightstack.errors import OutputError, SettingError, UnusableTake
-from lightstack.files.folder import write_whole
+from lightstack.files.folder import read_json, write_json, write_whole
 from lightstack.files.keep import keep_record, recall_record
 from lightstack.files.schema import Sweep
 from lightstack.files.tables import write_csv
@@ -26,6 +26,7 @@ from lightstack.report.floor_plan import plot_floor_plan
 __all__ = ["StillPlaces", "places_are_current", "places_or_none", "places_or_recall"]
 
 SCHEMA = 1
+REFUSED = "places_refused.json"
 DOUBTFUL = 0.35  # misfit (natural logarithm) from which a map is told to be rough
 
 
@@ -52,28 +53,38 @@ def places_or_recall(
     Raises SettingError where the pictures do not tell.
     """
     scratch = delivery.folder.scratch_folder(f"sweep_{sweep.name}")
-    kept, source = scratch / "places.npz", scratch / SHADES
+    kept, source, refused = scratch / "places.npz", scratch / SHADES, scratch / REFUSED
     stem = delivery.stem("lamps", sweep.name)
     files = (
         (f"{stem}.csv", f"where the lamp was on every lit frame of {sweep.name}"),
         (f"{stem}.png", f"floor plan of {sweep.name}: where the lamp was"),
     )
     stage, inputs = name_stage(sweep), places_inputs(delivery, source, built)
+    said = str(refused.relative_to(delivery.folder.path))
     if delivery.book.is_due(stage, inputs, force=force):
         shades = recall_shades(scratch)
         try:
             with progress.step(f"where the lamp was in {sweep.name}", None):
                 places = map_lamps(shades)
         except UnusableTake as error:
-            raise SettingError(f"{sweep.name}: where the lamp was cannot be told: {error}") from error
+            write_json(refused, {"why": str(error)})  # a result too: the same shades would only say so again
+            delivery.book.record(stage, inputs, [said])
+            raise SettingError(say_refused(sweep, str(error))) from error
         keep_record(kept, places)
         write_places(delivery, files[0][0], sweep, built, places)
         plan = plot_floor_plan(places, notes_of(built).source_frames, form="png", ground="paper")
         write_whole(delivery.folder.file(files[1][0]), plan)
         outputs = [*(name for name, _ in files), str(kept.relative_to(delivery.folder.path))]
         delivery.book.record(stage, inputs, outputs)
+    if said in delivery.book.list_outputs(stage):
+        raise SettingError(say_refused(sweep, read_json(refused)["why"]))
     places = recall_record(kept, LampPlaces)
     return StillPlaces(places, place_stills(places, built), files, warn_map(sweep, places))
+
+
+def say_refused(sweep: Sweep, why: str) -> str:
+    """Return the line that says why a sweep has no map."""
+    return f"{sweep.name}: where the lamp was cannot be told: {why}"
 
 
 def name_stage(sweep: Sweep) -> str:
@@ -82,7 +93,7 @@ def name_stage(sweep: Sweep) -> str:
 
 
 def places_are_current(delivery: Delivery, sweep: Sweep, built: BuiltSweep) -> bool:
-    """Tell whether a sweep's map is there and needs only to be recalled."""
+    """Tell whether a sweep's map, or that there is none, needs only to be recalled."""
     source = delivery.folder.scratch_folder(f"sweep_{sweep.name}") / SHADES
     return source.exists() and delivery.book.is_current(name_stage(sweep), places_inputs(delivery, source, built))
 

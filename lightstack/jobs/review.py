@@ -18,12 +18,13 @@ from lightstack.files.schema import Light, ShotSettings
 from lightstack.files.shot_changes import change_shot, read_shot_bytes, write_changed_shot
 from lightstack.files.shotfile import read_shot
 from lightstack.jobs.filled import FilledStills
-from lightstack.jobs.followers import FollowSource
-from lightstack.jobs.lamp_places import places_or_recall
-from lightstack.jobs.mixes import LightMix, make_light_mix, make_mixes, rate_of
+from lightstack.jobs.lamp_places import StillPlaces, places_or_recall
+from lightstack.jobs.mixes import LightMix
 from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.review_changes import list_changes, read_path
+from lightstack.jobs.review_changes import list_changes
 from lightstack.jobs.review_hero import HeroProxies, NotYet, open_hero_proxies
+from lightstack.jobs.review_hold import Flights, PageHold, StaleShot
+from lightstack.jobs.review_measure import Measuring
 from lightstack.jobs.review_open import ReviewShot, list_lights, open_review
 from lightstack.jobs.review_pictures import draw_picture
 from lightstack.jobs.review_render import BuildRun, BuildState
@@ -32,8 +33,6 @@ from lightstack.jobs.review_say import (
     describe_shot,
     describe_sweeps,
     describe_takes,
-    list_rows,
-    plan_way,
 )
 from lightstack.jobs.review_stills import (
     PagePicture,
@@ -45,16 +44,20 @@ from lightstack.jobs.review_stills import (
     open_proxies,
     pack_picture,
 )
+from lightstack.jobs.review_travel import lift_stills, try_way
 from lightstack.jobs.review_view import PageView, find_page_view
-from lightstack.records import Progress
+from lightstack.records import BuiltSweep, Progress
 
 __all__ = ["BuildState", "NotYet", "PagePicture", "Review", "StaleShot"]
 
 QUIET_S = 0.5  # in which nobody waited for a still
+AGAIN_S = 1.0  # until it is tried again whether a build has ended
 
 
-class StaleShot(LightstackError):
-    """The shot file is another than the one that changes were made to; nothing was written."""
+def is_unbuilt(shot: ReviewShot) -> bool:
+    """Tell whether the shot file asks for other light than was built, and checked for flashes."""
+    now, then = shot.file_settings, shot.settings
+    return (now.light, now.sweep, now.grain) != (then.light, then.sweep, then.grain)
 
 
 class _Opened:
@@ -62,6 +65,7 @@ class _Opened:
 
     def __init__(self, shot: ReviewShot) -> None:
         self.shot = shot
+        self.hold = PageHold(shot.delivery.book, shot.made)
         self.view: PageView = find_page_view(shot)
         self.hero: HeroProxies | None = open_hero_proxies(shot, self.view)
         self.stills: dict[tuple[str, bool], SweepProxies] = {}
@@ -83,7 +87,9 @@ class Review:
         self._path, self._options, self._progress = shot_path, options, progress
         self._lock = RLock()
         self._opened = _Opened(open_review(shot_path, options=options, progress=progress))
-        self._revision = 1
+        self._revision, self._built = 1, 1
+        self._flights, self._closed = Flights(), Event()
+        self._measure = Measuring(self._flights, options, progress)
         self._file_read: str = self.file_sha256()
         self._file_trouble: list[str] = []
         self._filling: dict[str, Exception | None] = {}
@@ -94,28 +100,38 @@ class Review:
 
     def close(self) -> None:
         """Stop a running build and whatever works ahead."""
+        self._closed.set()
         self._run.close()
         with self._lock:
             self._opened.close()
 
     # --- looking ---
 
-    def describe(self) -> dict[str, Any]:
-        """Return what the page is told of the shot."""
+    def describe(self, *, fresh: bool = False) -> dict[str, Any]:
+        """Return what the page is told of the shot. ``fresh``: it has no pictures yet, and may get a later build's."""
+        if fresh:
+            self._follow_build()
+        sha256 = self._follow_file()
         with self._lock:
-            sha256 = self._follow_file()
             opened, shot = self._opened, self._opened.shot
             told = describe_shot(shot)
             return {
                 **told,
                 "warnings": [*self._file_trouble, *told["warnings"]],
                 "revision": self._revision,
+                "built": self._built,
+                "unbuilt": is_unbuilt(shot),
                 "shot_file": {"name": self._path.name, "sha256": sha256},
                 "view": opened.view.plain,
                 "takes": describe_takes(shot),
                 "lights": describe_lights(shot),
                 "sweeps": describe_sweeps(shot),
             }
+
+    def view(self) -> PagePicture:
+        """Return the view that the shot is shown through as a cube, red fastest, RGB half floats."""
+        signal = self._opened.view.bake().signal
+        return pack_picture(signal.reshape(-1, len(signal), 3), "rgb16f")
 
     def still(self, light: str, index: int, *, half: bool = False, filled: bool = False) -> PagePicture | None:
         """Return a light's still, RGBA half floats; None while stills are being filled. Raises MissingInput."""
@@ -159,6 +175,7 @@ class Review:
     def figure(self, light: str | None, shot_frame: int) -> PagePicture:
         """Return a light on the figure at full strength, RGB half floats. Raises MissingInput, NotYet."""
         hero, lights = self._opened.hero, self._opened.shot.settings.light
+        self._opened.hold.check_steady()  # plates are read as they are asked for
         if hero is None or not lights:
             raise MissingInput("nobody stands in this shot's light")
         return self._sized(hero.figure(light or lights[0].name, shot_frame), "rgb16f")
@@ -173,12 +190,11 @@ class Review:
 
     def mix(self, light: str, mix: Any) -> dict[str, Any]:
         """Return a light's gains by a mix that is tried, as a build would have them. Raises SettingError."""
-        with self._lock:
-            shot = self._opened.shot
-            shot.find_light(light)
-            tried = self._change({"light": {light: {"mix": mix}}}).settings
-            made = self._make_mix(tried, light)
-            return {"gain": made.curve.gains.tolist(), "base": made.base.tolist(), "warnings": list(made.warnings)}
+        shot = self._opened.shot
+        shot.find_light(light)
+        tried = self._change({"light": {light: {"mix": mix}}}).settings
+        made = self._measure.try_mix(shot, self._opened.hold, tried, light)
+        return {"gain": made.curve.gains.tolist(), "base": made.base.tolist(), "warnings": list(made.warnings)}
 
     def check(self, changes: Any) -> dict[str, Any]:
         """Return how the shot file would change, as a unified diff. Raises SettingError."""
@@ -197,29 +213,31 @@ class Review:
                     f"{self._path.name} has changed on disk since this page read it; nothing was written: look at the "
                     "difference again, or reload the page"
                 )
-            self._follow_file()
-            return {"sha256": written, "revision": self._revision}
+        self._follow_file()
+        return {"sha256": written, "revision": self._revision}
 
-    def travel(self, light: str, points: Any) -> dict[str, Any]:
+    def travel(self, light: str, points: Any, group: Any = None) -> dict[str, Any]:
         """Return how much of every still a light takes on its way. Raises SettingError for a way that cannot be had."""
         with self._lock:
-            shot = self._opened.shot
-            found = shot.find_light(light)
-            known = shot.places.get(found.source)
-            if known is None and self._busy.is_set():
-                raise NotYet(f"{found.source}: where the lamp was is still being worked out; ask again")
-            if known is None:
-                raise SettingError(f"{found.source}: where the lamp was cannot be told, so no light can travel by it")
-            way = plan_way(shot, found, read_path(points), known)
-            return {
-                "weights": [[shot.frames[0] + k, row] for k, row in enumerate(list_rows(way.weights))],
-                "places": np.round(way.shown, 3).tolist(),
-                "clamped": np.round(way.clamped / max(known.spacing, 1e-9), 3).tolist(),
-            }
+            found, known = self._find_places(light)
+            return try_way(self._opened.shot, found, points, group, known)
+
+    def lift(self, light: str, place: str, stills: str) -> PagePicture:
+        """Return how the light of stills changes on the way to a place, see `lift_stills`. Raises MissingInput."""
+        return lift_stills(self._find_places(light)[1], place, stills)
 
     def disk(self) -> dict[str, Any]:
-        """Return what the page asks now and then: the shot file's SHA-256, and which revision of the shot is shown."""
-        return {"sha256": self.file_sha256(), "revision": self._revision}
+        """Return what the page asks now and then: the shot file's SHA-256, which revision and which build are shown.
+
+        ``anew``: the shot was built since, from elsewhere.
+        """
+        told = {"sha256": self.file_sha256(), "revision": self._revision, "built": self._built}
+        return {**told, "anew": self._opened.hold.is_anew()}
+
+    def check_built(self, known: str) -> None:
+        """Raise StaleShot where a page's pictures are of another build (``known``) than those that it would get."""
+        if known != str(self._built) or self._opened.hold.is_anew():
+            raise StaleShot("the room was built anew: load this page again")
 
     def file_sha256(self) -> str:
         """Return the SHA-256 of the shot file as it is now. Raises MissingInput, UnreadableInput."""
@@ -252,42 +270,70 @@ class Review:
     def _change(self, changes: Any) -> Any:
         return change_shot(self._path, list_changes(read_shot(self._path), changes))
 
-    def _make_mix(self, settings: ShotSettings, name: str) -> LightMix:
+    def _find_places(self, name: str) -> tuple[Light, StillPlaces]:
+        """Return a light, and where its lamp was. Raises SettingError where that is not known, NotYet."""
         shot = self._opened.shot
-        light = next(one for one in settings.light if one.name == name)
-        if shot.hero is None:
-            raise SettingError("without a hero there is no time, and no mix")
-        source = FollowSource(
-            settings, shot.hero, rate_of(settings, shot.hero), shot.delivery.book, self._options, self._progress
-        )
-        return make_light_mix(light, source)
+        found = shot.find_light(name)
+        known = shot.places.get(found.source)
+        if known is not None:
+            return found, known
+        if self._busy.is_set():
+            raise NotYet(f"{found.source}: where the lamp was is still being worked out; ask again")
+        raise SettingError(f"{found.source}: where the lamp was cannot be told, so no light can travel by it")
 
     def _follow_file(self) -> str:
-        """Take the lights as the shot file has them now; takes and sweeps stay as they were built. Returns its SHA-256.
+        """Take the lights as the shot file has them now; takes and sweeps stay as they were built.
 
-        A file that cannot be used leaves everything as it is, and a line that says so.
+        Returns the SHA-256 of the file that the lights are from. A file that cannot be used leaves everything as it is,
+        and a line that says so.
         """
-        sha256 = self.file_sha256()
-        if sha256 == self._file_read:
+        if self.file_sha256() == self._file_read:
+            return self._file_read
+        with self._flights.of("shot file"):
+            sha256, opened = self.file_sha256(), self._opened
+            if sha256 == self._file_read:
+                return sha256
+            try:
+                settings = read_shot(self._path)
+                mixes = self._measure.read_mixes(opened.shot, opened.hold, settings)
+            except NotYet as error:  # tried again when the page asks again
+                self._file_trouble = [f"the shot file has changed and is shown later: {error}"]
+                return self._file_read
+            except LightstackError as error:
+                self._take_file(opened, sha256, None, str(error))
+            else:
+                self._take_file(opened, sha256, (settings, mixes), "")
             return sha256
-        shot = self._opened.shot
-        self._file_read, self._file_trouble = sha256, []
-        before = shot.file_settings, shot.mixes
-        try:
-            settings = read_shot(self._path)
-            for light in list_lights(settings):
-                shot.find_built(light.source)
-            mixes = make_mixes(
-                settings, shot.hero, book=shot.delivery.book, options=self._options, progress=self._progress
-            )
-            shot.file_settings, shot.mixes = settings, mixes
-            describe_lights(shot)  # groups and weights may name what was not built
-        except LightstackError as error:
-            shot.file_settings, shot.mixes = before
-            self._file_trouble = [f"the shot file has changed and cannot be shown: {error}"]
-            return sha256
-        self._revision += 1
-        return sha256
+
+    def _take_file(
+        self, opened: _Opened, sha256: str, found: tuple[ShotSettings, dict[str, LightMix]] | None, trouble: str
+    ) -> None:
+        """Show the lights of a shot file that was read, or say why not."""
+        with self._lock:
+            if self._opened is not opened:
+                return  # it was opened again meanwhile, and that read the file too
+            shot, before = opened.shot, (opened.shot.file_settings, opened.shot.mixes)
+            self._file_read = sha256
+            try:
+                if found is not None:
+                    shot.file_settings, shot.mixes = found
+                    describe_lights(shot)  # groups and weights may name what was not built
+                    self._revision += 1
+            except LightstackError as error:
+                shot.file_settings, shot.mixes = before
+                trouble = str(error)
+            self._file_trouble = [f"the shot file has changed and cannot be shown: {trouble}"] if trouble else []
+
+    def _follow_build(self) -> None:
+        """Open the shot again where it was built from elsewhere; where that broke off, all stays as it was opened."""
+        with self._flights.of("open"):
+            if self._run.state.state == "running" or not self._opened.hold.is_anew():
+                return
+            try:
+                self._open_again()
+            except LightstackError as error:
+                self._file_trouble = [f"the shot was built anew and cannot be opened: {error}"]
+                self._opened.hold.keep_on()
 
     def _open_again(self) -> None:
         """Open the shot as it was just built."""
@@ -297,6 +343,7 @@ class Review:
             self._file_read, self._file_trouble = self.file_sha256(), []
             self._filling.clear()
             self._revision += 1
+            self._built += 1
         before.close()
         self._tidy()
         self._place_lamps()
@@ -310,6 +357,7 @@ class Review:
             if known is not None:
                 return known
             built = opened.shot.find_built(light.source)
+            opened.hold.check_steady()
             if not wants:
                 made = opened.stills[light.source, False] = open_proxies(opened.shot, built)
                 return made
@@ -336,8 +384,12 @@ class Review:
         def work() -> None:
             built = opened.shot.find_built(light.source)
             try:
-                made: FilledStills = make_filled(opened.shot, built, self._progress)
-                proxies = open_proxies(opened.shot, built, made)
+                with opened.hold.work():
+                    made: FilledStills = make_filled(opened.shot, built, self._progress)
+                    proxies = open_proxies(opened.shot, built, made)
+            except NotYet:  # tried again when somebody asks again
+                self._filling.pop(light.source, None)
+                return
             except Exception as error:  # told to whoever asks next
                 self._filling[light.source] = error
                 return
@@ -349,24 +401,35 @@ class Review:
 
     def _place_lamps(self) -> None:
         """Find out where the lamps were, where that is not known yet; the page is told by a new revision."""
-        shot = self._opened.shot
+        opened, shot = self._opened, self._opened.shot
         missing = [built for built in shot.built if built.report.name not in shot.places]
 
         def work() -> None:
             time.sleep(QUIET_S)
             while not shot.first.wait(QUIET_S):
                 pass  # the first picture goes before
-            for built in missing:
-                sweep = shot.settings.find_sweep(built.report.name)
-                with suppress(LightstackError):  # the pictures do not always tell
-                    shot.places[sweep.name] = places_or_recall(
-                        shot.delivery, sweep, built, force=False, progress=self._progress
-                    )
+            while not self._closed.is_set():
+                try:
+                    with opened.hold.work():
+                        self._find_lamps(shot, missing)
+                    break
+                except NotYet:  # a build is at work elsewhere
+                    self._closed.wait(AGAIN_S)
+                except StaleShot:
+                    return
             with self._lock:
                 self._revision += 1
 
         if missing:
             self._make_beside(work)
+
+    def _find_lamps(self, shot: ReviewShot, missing: list[BuiltSweep]) -> None:
+        for built in missing:
+            sweep = shot.settings.find_sweep(built.report.name)
+            with suppress(LightstackError):  # the pictures do not always tell
+                shot.places[sweep.name] = places_or_recall(
+                    shot.delivery, sweep, built, force=False, progress=self._progress
+                )
 
     def _make_beside(self, work: Callable[[], None]) -> None:
         """Make something for the page while it is looked at; no build can be started meanwhile."""

@@ -5,6 +5,7 @@ Anything that names a file stays with whoever edits the shot file: a page may ta
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from typing import Any
@@ -20,7 +21,7 @@ MIX_OUT = {"table", "table_offset", "follow"}  # may only be taken out
 PATH = {"points", "shape"}
 PATH_OUT = {"track", "track_offset"}
 TRIM = {"gain", "gel"}
-SWEEP = {"combine", "exclude", "keys"}
+SWEEP = {"combine"}
 GRAIN = {"amount", "seed"}
 STILL = re.compile(r"([0-9]{1,9}:)?[0-9]{1,9}")
 MOST_DEEP = 12  # sections and lists in each other
@@ -48,6 +49,9 @@ def list_changes(settings: ShotSettings, changes: Any) -> dict[str, Any]:
     if grain and settings.grain is None:
         raise SettingError("grain: the shot file has no [grain]; add it there")
     found.update({f"grain.{key}": value for key, value in grain.items()})
+    for key, value in found.items():
+        if value is not None:
+            refuse_odd(value, key)
     return found
 
 
@@ -109,6 +113,23 @@ def refuse_others(table: Mapping[str, Any], known: set[str], where: str) -> None
     for key in table:
         if key not in known:
             raise SettingError(f"{where}: {key[:80]!r} cannot be changed here; known are {', '.join(sorted(known))}")
+
+
+def refuse_odd(value: Any, where: str) -> None:
+    """Refuse what no shot file can hold, nested at most `MOST_DEEP` deep. Raises SettingError."""
+    if isinstance(value, dict):
+        for key, part in value.items():
+            refuse_odd(key, where)
+            refuse_odd(part, where)
+    elif isinstance(value, list):
+        for part in value:
+            refuse_odd(part, where)
+    elif value is None:
+        raise SettingError(f"{where}: nothing may be left empty within it")
+    elif isinstance(value, float) and not math.isfinite(value):
+        raise SettingError(f"{where}: expected numbers that end")
+    elif isinstance(value, str) and not value.isascii() and any("\ud800" <= sign <= "\udfff" for sign in value):
+        raise SettingError(f"{where}: holds what is no text")
 
 
 def count_parts(value: Any) -> int:

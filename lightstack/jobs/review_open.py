@@ -9,6 +9,7 @@ from threading import Condition
 
 from lightstack.errors import LightstackError, MissingInput, SettingError
 from lightstack.files.folder import MARK, OutFolder
+from lightstack.files.folder_lock import PAGE, held_folder
 from lightstack.files.identity import StageBook
 from lightstack.files.keep import recall_or_none
 from lightstack.files.schema import Light, ShotSettings
@@ -25,9 +26,11 @@ from lightstack.jobs.shot_parts import ShotParts, gather_parts
 from lightstack.jobs.sweep_stage import sweep_inputs
 from lightstack.records import BuiltSweep, FlashReport, HeroLook, Progress, Step
 
-__all__ = ["Precedence", "ReviewShot", "fit_proxy", "list_lights", "open_review", "say_build_first"]
+__all__ = ["Precedence", "ReviewShot", "fit_proxy", "list_lights", "open_review", "say_build_first", "see_built"]
 
 SHORT = ("follow ", "plate of ", "re-gel ", "stills made ready", "where the lamp was")
+OWN = ("follow ", "filled stills ", "lamp places ", "light plate ")  # stages that a page may bring up to date itself
+APART = (*OWN, "frames", "movie", "preview", "holdout shown")  # and those that it does not read
 MOST_LONG, MOST_SHORT = 1280, 720  # pixels of the pictures that a page is sent
 
 
@@ -36,7 +39,7 @@ class ReviewShot:
     """A built shot as the page sees it.
 
     ``settings``: as it was built; ``file_settings``: as the shot file is now. ``size`` (H, W) in full, ``proxy`` (h, w)
-    as sent. ``places``: by sweep, where they are known.
+    as sent. ``places``: by sweep, where they are known. ``made``: what tells this build from the next.
     """
 
     path: Path
@@ -53,6 +56,7 @@ class ReviewShot:
     flash: FlashReport | None
     size: tuple[int, int]
     proxy: tuple[int, int]
+    made: str
     first: Precedence = field(default_factory=lambda: Precedence())
     opened: ExitStack = field(default_factory=ExitStack)
 
@@ -93,9 +97,10 @@ def open_review(shot_path: Path, *, options: BuildOptions, progress: Progress) -
     folder = OutFolder(settings.out)
     if not (folder.scratch / MARK).is_file():
         raise MissingInput(say_build_first(shot_path, "is not built yet"))
-    shot, book = settings.shot, StageBook(folder, verify=options.verify)
-    delivery = Delivery(folder, shot.name, f"{shot.name}_", f"_v{shot.version:03d}", False, book)
-    with ExitStack() as stack:
+    shot = settings.shot
+    with held_folder(folder.scratch, PAGE), ExitStack() as stack:  # no build changes meanwhile what is read
+        book = StageBook(folder, verify=options.verify)
+        delivery = Delivery(folder, shot.name, f"{shot.name}_", f"_v{shot.version:03d}", False, book)
         hero = stack.enter_context(open_hero(settings, options))
         built = tuple(recall_sweep(delivery, settings, sweep.name, hero, options, progress) for sweep in settings.sweep)
         if hero is None and not built:
@@ -125,8 +130,14 @@ def open_review(shot_path: Path, *, options: BuildOptions, progress: Progress) -
             flash=kept_flash(settings.out, progress=progress) if book.list_outputs("flash") else None,
             size=size,
             proxy=fit_proxy(size),
+            made=see_built(book),
             opened=stack.pop_all(),
         )
+
+
+def see_built(book: StageBook) -> str:
+    """Return what tells one build from another, as far as a page reads it and does not make it itself."""
+    return book.fingerprint(apart=APART)
 
 
 class Precedence:

@@ -15,6 +15,7 @@ from lightstack.core.proxy_plate import ProxyBlend, plan_blend, plan_regel
 from lightstack.errors import LightstackError
 from lightstack.files.schema import Light, LightPath, Mix, Pulse, ShotSettings, Sweep
 from lightstack.files.schema_types import split_source_frame
+from lightstack.jobs.accumulate import SMOOTHED_RULES
 from lightstack.jobs.groups import list_groups, place_frame
 from lightstack.jobs.lamp_places import StillPlaces
 from lightstack.jobs.light_plates import notes_of
@@ -24,7 +25,7 @@ from lightstack.jobs.travel import PlannedPath, plan_path
 from lightstack.jobs.weighed import read_placed_weights
 from lightstack.records import BuiltSweep, StillNotes, TakeFindings, Verdict
 
-__all__ = ["describe_lights", "describe_mix", "describe_takes", "list_rows", "plan_light", "plan_way", "to_json"]
+__all__ = ["describe_lights", "describe_mix", "describe_takes", "list_way", "plan_light", "plan_way", "to_json"]
 
 LEAST_WEIGHT = 1e-5
 
@@ -138,7 +139,7 @@ def describe_weights(shot: ReviewShot, light: Light, built: BuiltSweep) -> dict[
     first = shot.frames[0]
     known = shot.places.get(light.source)
     if light.path is not None and known is not None:  # as the shot file has it now, built or not
-        return {"first": first, "rows": list_rows(plan_way(shot, light, light.path, known).weights)}
+        return list_way(first, plan_way(shot, light, light.path, known))
     if light.using == "stills" and light.weights is not None:
         weights = read_placed_weights(shot.file_settings, light, notes_of(built))
         return {"first": first, "rows": list_rows(weights[None])}
@@ -149,6 +150,11 @@ def plan_way(shot: ReviewShot, light: Light, wish: LightPath, known: StillPlaces
     """Return a light's way, built or only tried. Raises SettingError for one that cannot be had; as `plan_path`."""
     notes, sweep = notes_of(shot.find_built(light.source)), shot.file_settings.find_sweep(light.source)
     return plan_path(shot.file_settings, light, wish, sweep, notes, known, shot.frames)
+
+
+def list_way(first: int, way: PlannedPath) -> dict[str, Any]:
+    """Return a way from a shot frame on: how much of every still, and the light's places in the lamp map."""
+    return {"first": first, "rows": list_rows(way.weights), "places": np.round(way.path, 6).tolist()}
 
 
 def list_rows(weights: NDArray[np.float64]) -> list[list[list[float]]]:
@@ -245,12 +251,25 @@ def describe_shot(shot: ReviewShot) -> dict[str, Any]:
         "flash": describe_flash(shot),
         "elements": [{"name": element.name} for element in settings.element],
         "warnings": list_warnings(shot),
-        "grain": grain is not None,
+        "grain": shot.parts.grain is not None,
+        "left_out": list_left_out(shot),
         "grain_keys": None if grain is None else {"amount": grain.amount, "seed": grain.seed},
         "holdout": shot.parts.held is not None,
         "figure_lights": [] if shot.parts.figures.light is None else [light.name for light in settings.light],
         "poses": describe_poses(shot),
     }
+
+
+def list_left_out(shot: ReviewShot) -> list[str]:
+    """Return what a build lays or takes off and the page does not show, in plain words."""
+    left = ["the camera's grain over new light"] if shot.parts.grain is not None else []
+    rough = [built.report.name for built in shot.built if smooths(shot.settings.find_sweep(built.report.name))]
+    return [*left, f"that single frames' noise is taken off ({', '.join(rough)})"] if rough else left
+
+
+def smooths(sweep: Sweep) -> bool:
+    """Tell whether a build takes the noise of single frames off a sweep's plate."""
+    return sweep.smooth and sweep.combine in SMOOTHED_RULES
 
 
 def describe_flash(shot: ReviewShot) -> dict[str, Any]:

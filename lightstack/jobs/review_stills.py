@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import takewhile
-from threading import Semaphore
+from threading import Lock, Semaphore
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.carry import find_nearest
 from lightstack.core.half import narrow
 from lightstack.core.proxy_plate import ProxyStills
 from lightstack.core.proxy_reduce import StillReducer
 from lightstack.errors import MissingInput
 from lightstack.files.review_keep import PictureShelf, open_shelf
 from lightstack.files.stack import LightStack
+from lightstack.jobs.accumulate import find_lost_border
 from lightstack.jobs.filled import FilledStills, fill_or_recall
-from lightstack.jobs.light_plates import find_stack, open_working, read_unlit
+from lightstack.jobs.light_plates import find_stack, notes_of, open_working, read_unlit
 from lightstack.jobs.review_open import Precedence, ReviewShot
 from lightstack.records import BuiltSweep, FloatArray, Progress
 
@@ -36,7 +40,7 @@ __all__ = [
     "to_half",
 ]
 
-SCHEMA = 2
+SCHEMA = 3
 MOST_BYTES = 2 << 30  # of one sweep's pictures in the scratch folder
 LAYOUTS = {"rgba16f": (4, "<f2"), "rgb16f": (3, "<f2"), "r16f": (1, "<f2"), "r8": (1, "u1"), "rgb10": (1, "<u4")}
 
@@ -64,7 +68,8 @@ class PagePicture:
 class SweepProxies:
     """The stills of one sweep at screen size; safe to ask from several threads.
 
-    ``filled``: they are the ones that are summed (no holes, no grain), which have no guides.
+    ``filled``: they are the ones that are summed (no holes, no grain), which have no guides. ``used``: the stills whose
+    plate is carried on over its border where many of them do not show it, as a build does; none where it never is.
     """
 
     def __init__(
@@ -76,10 +81,12 @@ class SweepProxies:
         ambient: FloatArray,
         filled: bool,
         first: Precedence,
+        used: Sequence[int] = (),
     ) -> None:
         self._stack, self.shelf, self._proxy, self.filled = stack, shelf, proxy, filled
         self.ambient, self._first = ambient, first
         self.guides = 0 if filled else stack.shape.guides
+        self._used, self._looking = used, Lock()
         self._few = Semaphore(os.cpu_count() or 1)  # at full size: as many at a time as there are processors
 
     @property
@@ -142,8 +149,30 @@ class SweepProxies:
                 guide = np.zeros((*valid.shape, 0), np.float32)
             reducer.add(self._stack.rows_of(band).start, light, valid, guide)
         full = reducer.finish()
+        nearest = self._find_border()
+        if nearest is not None:
+            full = full.reshape(-1, full.shape[2])[nearest]
         size = (-(-self._proxy[0] // 2), -(-self._proxy[1] // 2))
         return b"".join(self._split(picture) for picture in (shrink_to(full, size), full))
+
+    def _find_border(self) -> NDArray[np.int32] | None:
+        """Return which pixel every one of ``proxy`` shows, (h, w) flat; None where each shows itself."""
+        with self._looking:
+            return self._border
+
+    @cached_property
+    def _border(self) -> NDArray[np.int32] | None:
+        if not len(self._used):
+            return None
+        missing = np.zeros((self._stack.shape.height, self._stack.shape.width), np.float32)
+        for band in range(self._stack.shape.bands):
+            for index in self._used:
+                gone = self._stack.read_valid(band, index) <= 0
+                missing[self._stack.rows_of(band)] += gone * np.float32(1 / len(self._used))
+        lost = find_lost_border(missing)
+        if lost is None:
+            return None
+        return find_nearest(shrink_to(lost.astype(np.float32), self._proxy) <= 0)
 
     def _split(self, sums: FloatArray) -> bytes:
         """Return light and guide of sums over valid pixels."""
@@ -177,7 +206,12 @@ def open_proxies(shot: ReviewShot, built: BuiltSweep, filled: FilledStills | Non
     shelf = open_shelf(delivery.folder, name, inputs, most_bytes=MOST_BYTES)
     stack = open_working(delivery, built) if filled is None else filled.open()
     ambient = shrink_to(np.nan_to_num(read_unlit(delivery, built)), shot.proxy)
-    return SweepProxies(stack, shelf, shot.proxy, ambient=ambient, filled=filled is not None, first=shot.first)
+    used: list[int] = []
+    if filled is None and not all(stretch.identity for stretch in built.registration.stretches):
+        used = [k for k, gains in enumerate(notes_of(built).gains) if np.any(gains)]
+    return SweepProxies(
+        stack, shelf, shot.proxy, ambient=ambient, filled=filled is not None, first=shot.first, used=used
+    )
 
 
 def name_stills(built: BuiltSweep, *, filled: bool) -> str:

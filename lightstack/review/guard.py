@@ -1,7 +1,9 @@
 """Nobody else gets in: who may ask the review page's server, and what every answer carries.
 
-The address that is printed holds a token that opens the page once and sets a cookie; every other request needs that
-cookie, this machine's own name and, where a browser says where it comes from, this very page.
+The address that is printed holds a token that opens the page once. It sets a cookie and hands the page a key of its
+own, behind the mark of an address, which no browser sends anywhere. Every other request needs the cookie, this
+machine's own name and, where a browser says where it comes from, this very page; what is asked of the shot needs the
+key too. A browser sends its cookies to every port of a machine: another server may learn the cookie, never the key.
 """
 
 from __future__ import annotations
@@ -11,18 +13,18 @@ import json
 import secrets
 from collections.abc import Awaitable, Callable, MutableMapping
 from hmac import compare_digest
-from http.cookies import CookieError, SimpleCookie
 from threading import Lock
 from typing import Any
 from urllib.parse import parse_qs
 
-__all__ = ["HEADERS", "MOST_BYTES", "Guard"]
+__all__ = ["HEADERS", "KEY", "MOST_BYTES", "Guard"]
 
 Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Message, Receive, Send], Awaitable[None]]
 
+KEY = "x-review-key"  # the header that carries the page's own key
 MOST_BYTES = 1 << 20  # of what is sent to the server
 MOST_PATH = 1024  # characters of an address, without what stands behind the question mark
 BODY_S = 10.0  # in which all of it must have come
@@ -43,6 +45,8 @@ USED = (
     "tab of that browser needs only the address without its end. For a new one, stop `lightstack review` and start it "
     "again."
 )
+CLOSE = [("connection", "close")]  # for what nobody waits for
+NO_KEY = "This page has lost its key, or never had it. Open it by the address that was printed."
 
 
 class Guard:
@@ -56,6 +60,7 @@ class Guard:
         self._hosts = {f"127.0.0.1:{port}", f"localhost:{port}"}
         self._origins = {f"http://{host}" for host in self._hosts}
         self._cookie, self._secret = f"review_{port}", secrets.token_urlsafe(32)  # cookies are shared by all ports
+        self._key = secrets.token_urlsafe(32)
         self._lock = Lock()
 
     async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
@@ -69,13 +74,16 @@ class Guard:
         guarded = add_headers(send)
         refused = self._refuse(scope, headers)
         if refused is not None:
-            await answer(guarded, *refused)
+            await answer(guarded, *refused, headers=CLOSE if scope["method"] == "POST" else None)
         elif not self._knows(headers) or "token" in parse_query(scope):
             await self._open_door(scope, headers, guarded)
+        elif scope["path"].startswith("/api/") and not is_same(headers.get(KEY, ""), self._key):
+            await answer(guarded, 403, NO_KEY)
         else:
             body = await read_body(receive) if scope["method"] == "POST" else b""
             if isinstance(body, int):
-                await answer(guarded, body, "The request is too large." if body == 413 else "The request did not come.")
+                words = "The request is too large." if body == 413 else "The request did not come."
+                await answer(guarded, body, words, CLOSE)
                 return
             await self._app(scope, replay(body, receive), guarded)
 
@@ -104,12 +112,9 @@ class Guard:
         return None
 
     def _knows(self, headers: dict[str, str]) -> bool:
-        """Tell whether the request carries the page's cookie."""
-        try:
-            found = SimpleCookie(headers.get("cookie", "")).get(self._cookie)
-        except CookieError:
-            return False
-        return found is not None and compare_digest(found.value.encode(), self._secret.encode())
+        """Tell whether the request carries the page's cookie, whatever another server of this machine put beside it."""
+        sent = (part.partition("=") for part in headers.get("cookie", "").split(";"))
+        return any(is_same(value.strip(), self._secret) for name, _, value in sent if name.strip() == self._cookie)
 
     async def _open_door(self, scope: Message, headers: dict[str, str], send: Send) -> None:
         """Trade the token of the printed address for the cookie."""
@@ -124,15 +129,20 @@ class Guard:
             await answer(send, 403, USED)
         else:
             cookie = f"{self._cookie}={self._secret}; HttpOnly; SameSite=Strict; Path=/"
-            await answer(send, 303, "", [("location", "/"), ("set-cookie", cookie)])
+            await answer(send, 303, "", [("location", f"/#key={self._key}"), ("set-cookie", cookie)])
 
     def _spend(self, given: str) -> bool:
         """Tell whether a token is the right one, which it is once."""
         with self._lock:
-            right = bool(self._token) and compare_digest(given.encode(), self._token.encode())
+            right = bool(self._token) and is_same(given, self._token)
             if right:
                 self._token = ""
             return right
+
+
+def is_same(given: str, right: str) -> bool:
+    """Tell whether two secrets are the same, in a time that does not tell where they differ."""
+    return compare_digest(given.encode(errors="replace"), right.encode())
 
 
 def read_headers(scope: Message) -> dict[str, str]:

@@ -22,6 +22,7 @@ from lightstack.review.pages import PageFile
 __all__ = ["make_app"]
 
 BEAT_S = 5.0  # after which somebody who listens hears that nothing has changed
+BUILT = "x-review-built"  # the header by which a page says which build its pictures are of
 LOOK_S = 0.1  # how often it is looked whether something has
 Answer = Callable[[Request], Awaitable[Response]]
 
@@ -29,13 +30,19 @@ Answer = Callable[[Request], Awaitable[Response]]
 def make_app(review: Review, pages: dict[str, PageFile], leaving: Event | None = None) -> Starlette:
     """Return the application, without its guard. ``leaving``: is set when the server is about to end."""
     gets: dict[str, Callable[[Request], Response]] = {
-        "/api/shot": lambda request: as_json(review.describe()),
+        "/api/shot": lambda request: as_json(review.describe(fresh=flag(request, "fresh"))),
         "/api/disk": lambda request: as_json(review.disk()),
+        "/api/view.bin": lambda request: as_picture(review.view()),
         "/api/light/{light}/guide/{still:int}.bin": lambda request: as_picture(
             review.guide(*still_of(request), half=flag(request, "half"))
         ),
         "/api/light/{light}/ambient.bin": lambda request: as_picture(
             review.ambient(request.path_params["light"], half=flag(request, "half"))
+        ),
+        "/api/light/{light}/lift.bin": lambda request: as_picture(
+            review.lift(
+                request.path_params["light"], request.query_params.get("at", ""), request.query_params.get("stills", "")
+            )
         ),
         "/api/light/{light}/{still:int}.bin": lambda request: as_picture(
             review.still(*still_of(request), half=flag(request, "half"), filled=flag(request, "filled"))
@@ -58,22 +65,23 @@ def make_app(review: Review, pages: dict[str, PageFile], leaving: Event | None =
         "/api/mix": lambda asked: review.mix(text_of(asked, "light"), asked.get("mix")),
         "/api/check": lambda asked: review.check(asked.get("changes")),
         "/api/write": lambda asked: review.write(asked.get("changes"), asked.get("sha256")),
-        "/api/travel": lambda asked: review.travel(text_of(asked, "light"), asked.get("points")),
+        "/api/travel": lambda asked: review.travel(text_of(asked, "light"), asked.get("points"), asked.get("group")),
         "/api/render": lambda asked: review.start_build().plain,
         "/api/cancel": lambda asked: {"stopped": review.cancel_build()},
     }
-    routes = [Route(path, answer_post(job), methods=["POST"]) for path, job in posts.items()]
+    routes = [Route(path, answer_post(review, job), methods=["POST"]) for path, job in posts.items()]
     routes.append(Route("/api/progress", follow_build(review, leaving or Event()), methods=["GET"]))
-    routes += [Route(path, answer_get(job), methods=["GET"]) for path, job in gets.items()]
-    handlers: dict[Any, Any] = {HTTPException: explain_status}
+    routes += [Route(path, answer_get(review, job), methods=["GET"]) for path, job in gets.items()]
+    handlers: dict[Any, Any] = {HTTPException: explain_status, Exception: explain_fault}
     return Starlette(routes=routes, exception_handlers=handlers)
 
 
-def answer_get(job: Callable[[Request], Response]) -> Answer:
+def answer_get(review: Review, job: Callable[[Request], Response]) -> Answer:
     """Return what answers a question; it works in a thread, so that others are answered meanwhile."""
 
     async def get(request: Request) -> Response:
         try:
+            await run_in_threadpool(check_built, review, request)
             return await run_in_threadpool(job, request)
         except (LightstackError, OSError, EOFError) as error:
             return explain(error)
@@ -81,7 +89,7 @@ def answer_get(job: Callable[[Request], Response]) -> Answer:
     return get
 
 
-def answer_post(job: Callable[[dict[str, Any]], Any]) -> Answer:
+def answer_post(review: Review, job: Callable[[dict[str, Any]], Any]) -> Answer:
     """Return what takes a JSON section of keys and answers with JSON."""
 
     async def post(request: Request) -> Response:
@@ -92,11 +100,19 @@ def answer_post(job: Callable[[dict[str, Any]], Any]) -> Answer:
         if not isinstance(asked, dict):
             return as_json({"error": "expected a section of keys"}, 400)
         try:
+            await run_in_threadpool(check_built, review, request)
             return as_json(await run_in_threadpool(job, asked))
         except (LightstackError, OSError, EOFError) as error:
             return explain(error)
 
     return post
+
+
+def check_built(review: Review, request: Request) -> None:
+    """Refuse to lay anything beside what a page has of an earlier build. Raises StaleShot."""
+    known = request.headers.get(BUILT)
+    if known is not None and request.url.path not in ("/api/shot", "/api/disk"):
+        review.check_built(known)
 
 
 def follow_build(review: Review, leaving: Event) -> Answer:
@@ -161,6 +177,11 @@ def explain(error: LightstackError | OSError | EOFError) -> Response:
 async def explain_status(request: Request, error: HTTPException) -> Response:
     """Return what the router refused, in plain words."""
     return as_json({"error": "there is nothing of that name here"}, error.status_code)
+
+
+async def explain_fault(request: Request, error: Exception) -> Response:
+    """Return one plain line for what nobody foresaw; where it happened is nobody's business but the terminal's."""
+    return as_json({"error": "something went wrong here; look into the terminal"}, 500)
 
 
 # --- what is asked ---------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import logging
 import os
 import secrets
@@ -21,7 +22,7 @@ from lightstack.errors import SettingError
 from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.review import Review
 from lightstack.records import Progress
-from lightstack.review.guard import Guard
+from lightstack.review.guard import HEADERS, Guard
 from lightstack.review.pages import read_pages
 from lightstack.review.routes import make_app
 
@@ -37,16 +38,53 @@ NO_BROWSER = ("no browser was found here; open the address by hand",)
 
 
 class HastyProtocol(H11Protocol):
-    """Hangs up on whoever connects and asks nothing."""
+    """Hangs up on whoever does not come to the point, and takes no more guests than there are chairs."""
+
+    _clock: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Begin to wait for a request."""
+        """Begin to wait for a request, or send somebody away."""
         super().connection_made(transport)
-        self.loop.call_later(HEAD_S, self._hang_up)
+        if len(self.connections) > MOST_CONNECTIONS:
+            transport.write(say_plainly("503 Service Unavailable", "Too much is asked at once. Ask again in a moment."))
+            transport.close()
+            return
+        self._watch()
+
+    def data_received(self, data: bytes) -> None:
+        """Take what came; a request must come whole within a time, its first as well as a later one."""
+        if not self.transport.is_closing():
+            super().data_received(data)
+            self._watch()
+
+    def send_400_response(self, msg: str) -> None:
+        """Refuse what is no HTTP."""
+        self.transport.write(say_plainly("400 Bad Request", "This is no request that a browser sends."))
+        self.transport.close()
+
+    @property
+    def _waits(self) -> bool:
+        return self.cycle is None or self.cycle.response_complete
+
+    def _watch(self) -> None:
+        if not self._waits and self._clock is not None:
+            self._clock.cancel()
+            self._clock = None
+        elif self._waits and self._clock is None:
+            self._clock = self.loop.call_later(HEAD_S, self._hang_up)
 
     def _hang_up(self) -> None:
-        if self.cycle is None and not self.transport.is_closing():
+        self._clock = None
+        if self._waits and not self.transport.is_closing():
             self.transport.close()
+
+
+def say_plainly(status: str, words: str) -> bytes:
+    """Return a whole answer, for where there is no application to give one."""
+    body = json.dumps({"error": words}).encode()
+    kind = (("content-type", "application/json"), ("content-length", str(len(body))), ("connection", "close"))
+    lines = [f"HTTP/1.1 {status}", *(f"{name}: {value}" for name, value in (*kind, *HEADERS))]
+    return "\r\n".join([*lines, "", ""]).encode() + body
 
 
 def serve_review(
@@ -130,7 +168,6 @@ def make_server(app: Guard, leaving: Event | None = None) -> PageServer:
             proxy_headers=False,
             server_header=False,
             date_header=False,
-            limit_concurrency=MOST_CONNECTIONS,
             timeout_keep_alive=IDLE_S,
             timeout_graceful_shutdown=STOP_S,
         ),

@@ -1,8 +1,9 @@
-"""How fast the review page blends: ``python tests/bench/review.py [FRAMES]``.
+"""How fast the review page answers: ``python tests/bench/review.py [FRAMES]``.
 
 A browser draws by the processor (SwiftShader), which is what a machine without a graphics card has; a card is far
-faster. Every frame changes one dimmer, so all stills are blended again, the frame is laid and shown, and its pixels are
-read back.
+faster. Each kind of change is made as hands make it, and timed to the last pixel of the window. `answer` is what is
+seen at once while hands move, for which the page may draw smaller; `rest` is from there to the whole picture, which is
+made in bands; `band` is the longest time for which the page answers nobody meanwhile.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import statistics
 import sys
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
@@ -17,52 +19,88 @@ import page_browser
 from page_shot import MadeReview
 
 WIDTH, HEIGHT, STILLS = 1280, 720, 24
-RULES = ("max", "softmax", "screen", "sum", "path")
+RULES = ("max", "softmax", "screen", "sum")
+RESTS = 5  # whole pictures of each rule
+LOADED = "review.stacks.busy === 0 && review.picture.drawn !== null && !review.waiting && review.picture.step === 1"
 
-# the plate alone is finished by reading one pixel of it; the whole is read back as it is shown
-MEASURE = """([rule, frames]) => {
-  const { blend } = review;
-  const dims = (k, at) => [1, 1, 1].map(() => (at % 24 === k ? 0.5 + (at % 50) / 100 : 1));
-  const { blend, stills, sweep } = review.light;
-  const one = (still, index, at) =>
-    ({ index, dims: dims(index, at), gains: still.gel_gain, share: still.share, weight: 1 / 24 });
-  const recipe = (at) =>
-    ({ blend: { ...blend, rule }, regel: null, stills: stills.map((still, index) => one(still, index, at)) });
-  const draw = (plate, gain) => {
-    const light = { name: "lamp", plate, fits: true, gain: [gain, 0.3, 0.3], figure: [0.1, 0.1, 0.1] };
-    blend.compose(1, { base: "hero", hold: 1, lights: [light] });
-    blend.readShown(1);
+# nothing else runs in between: scripts of a page have one thread
+MEASURE = """async ([kind, rule, frames, rests]) => {
+  const state = await import("/state.js");
+  const { light, shot, blend } = review, { gl } = blend;
+  const drag = (change) => review.edit(change, "drag");
+  const frameCount = shot.last - shot.first + 1;
+  await Promise.all(Array.from({ length: frameCount }, (_, at) => review.picture.ring.get(shot.first + at)));
+  if (rule) review.edit((edits) => state.editSweep(edits, light.sweep, { combine: rule }));
+  const whole = () => !review.stacks.bands.waiting && review.picture.step === 1;
+  const finish = () => {
+    gl.bindFramebuffer(gl.FRAMEBUFFER, null);
+    gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, new Uint8Array(4));
   };
-  const times = [], laid = [];
-  for (let at = 0; at < frames; at++) {
+  const time = (draw) => {
     const start = performance.now();
-    const plate = blend.plate(sweep, recipe(at));
-    draw(plate, 0.3);
-    times.push(performance.now() - start);
-    const again = performance.now();
-    draw(plate, 0.31);
-    laid.push(performance.now() - again);
+    draw();
+    review.update();
+    finish();
+    if (review.picture.drawn === null) throw new Error("nothing was drawn");
+    return performance.now() - start;
+  };
+  const change = {
+    dimmer: (at) => drag((edits) => state.trimStill(edits, light.sweep, light.stills[7], 0.3 + (at % 60) / 100)),
+    mix: (at) => { review.move(); review.gains[light.name] = light.gain.map(() => 0.2 + (at % 50) / 100); },
+    gel: (at) => drag((edits) => state.editLight(edits, light.name, { gel: [1, 0.3 + (at % 60) / 100, 0.5] })),
+    frame: (at) => review.goTo(shot.first + (at % frameCount)),
+  }[kind];
+  const settle = () => {
+    review.endGesture();
+    review.picture.turning = 0;
+    const bands = [];
+    do bands.push(time(() => {})); while (!whole());
+    return bands;
+  };
+  review.goTo(shot.first + 12); // where both lights are on
+  settle();
+  for (let at = 0; at < 5; at++) time(() => change(at)); // programs and sizes are made
+  const answers = Array.from({ length: frames }, (_, at) => time(() => change(at)));
+  const [stack] = review.picture.stacksDrawn;
+  const bands = [];
+  for (let at = 0; at < rests; at++) {
+    time(() => change(at + 0.5));
+    bands.push(settle());
   }
-  return { times, laid, reads: blend.reads };
+  const start = performance.now();
+  blend.readShown(1);
+  const read = performance.now() - start;
+  return { answers, bands, reads: blend.reads, read, stack };
 }"""
 
 
 def measure(frames: int) -> None:
     review = MadeReview(size=(WIDTH, HEIGHT), count=STILLS)
-    print(f"{WIDTH} x {HEIGHT}, {STILLS} stills, {frames} frames each, every one read back; drawn by the processor")
+    print(f"{WIDTH} x {HEIGHT}, {STILLS} stills, {frames} changes of each kind; drawn by the processor")
     with page_browser.open_browser() as browser, page_browser.open_page(browser, review, ready=False) as page:
-        page_browser.wait_for(page, "review.stacks.busy === 0 && review.picture.drawn !== null && !review.waiting", 180)
+        page_browser.wait_for(page, LOADED, 180)
+        for kind in ("frame", "mix", "gel"):
+            tell(kind, page.evaluate(MEASURE, [kind, None, frames, RESTS]))
         for rule in RULES:
-            told = page.evaluate(MEASURE, [rule, frames])
-            whole, laid = statistics.median(told["times"]), statistics.median(told["laid"])
-            print(f"{rule:8} median {whole:6.1f} ms a frame with the plate blended again, {laid:5.1f} ms with it kept")
-            print(f"{'':8} {told['reads']} texture reads per pixel of the plate")
+            told = page.evaluate(MEASURE, ["dimmer", rule, frames, RESTS])
+            tell(f"dimmer, {rule}", told)
+            print(f"{'':16} {told['reads']} texture reads per pixel of the plate; drawn from {told['stack']!r} at once")
+        print(f"reading a whole frame back, which the page never does: {told['read']:.0f} ms")
         size = page.evaluate(
             "[...review.picture.ring.kept.values()][0].reduce((sum, part) => sum + (part?.bytes.byteLength ?? 0), 0)"
         )
         print(f"a frame of the hero with hold-out and light on the figure: {size / 1e6:.2f} MB sent")
         still = 10 * WIDTH * HEIGHT / 1e6
         print(f"a still with its guide: {still:.1f} MB, {STILLS} of them {STILLS * still:.0f} MB")
+
+
+def tell(kind: str, told: dict[str, Any]) -> None:
+    """Print a kind of change: how soon it is answered, and how soon the picture is whole at rest."""
+    answers = told["answers"]
+    rest = statistics.median(sum(bands) for bands in told["bands"])
+    band = max(max(bands) for bands in told["bands"])
+    soon = f"answer median {statistics.median(answers):5.0f} ms, worst {max(answers):5.0f}"
+    print(f"{kind:16} {soon}; rest {rest:5.0f}, band {band:5.0f}")
 
 
 if __name__ == "__main__":

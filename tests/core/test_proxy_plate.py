@@ -153,13 +153,14 @@ def test_a_new_gel_is_that_of_a_build():
 
 def test_lights_are_laid_as_files_say():
     rng = np.random.default_rng(4)
-    hero, one, two, three = (rng.random((6, 7, 3), np.float32) for _ in range(4))
+    hero, one, two, three, fallen, screened = (rng.random((6, 7, 3), np.float32) for _ in range(6))
     held = rng.random((6, 7), np.float32)
     open_share = 1 - held[..., None]
-    wanted = lay_light(hero, one * open_share)
-    joined = join_screened([two * open_share, three * open_share], white=2.0)
+    wanted = lay_light(hero, one * open_share + fallen)
+    joined = join_screened([two * open_share + screened, three * open_share], white=2.0)
     wanted = lay_light(wanted, joined, rule="screen", white=2.0)
-    made = lay_proxy(hero, [(one, "plus"), (two, "screen"), (three, "screen")], held, white=2.0)
+    lights = [(one, "plus", fallen), (two, "screen", screened), (three, "screen")]
+    made = lay_proxy(hero, lights, held, white=2.0)
     np.testing.assert_allclose(made, wanted, atol=1e-6)
     np.testing.assert_array_equal(lay_proxy(hero, []), hero)
 

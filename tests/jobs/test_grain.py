@@ -250,6 +250,31 @@ def test_the_stage_measures_once_and_recalls(footage, tmp_path):
     assert said.count("grain: unchanged") == 1
 
 
+def test_grain_that_cannot_be_measured_is_tried_once(footage, tmp_path, monkeypatch):
+    from lightstack.files.folder import claim_folder
+    from lightstack.files.identity import StageBook
+    from lightstack.jobs import grain_stage
+    from lightstack.jobs.finish import Delivery
+    from lightstack.jobs.hero import open_hero
+
+    tries = []
+
+    def refuse(*_, **__):
+        tries.append(1)
+        raise UnusableTake("hero: two frames are too few")
+
+    monkeypatch.setattr(grain_stage, "find_profile", refuse)
+    settings = parse_shot(f'[takes.hero]\npath = "{footage.movie}"\n[grain]\n', tmp_path / "shot.toml")
+    folder = claim_folder(tmp_path / "out")
+    for _ in range(2):
+        delivery = Delivery(folder, "s", "s_", "_v001", False, StageBook(folder))
+        with open_hero(settings, BuildOptions()) as hero, pytest.raises(UnusableTake, match="two frames are too few"):
+            grain_stage.grain_or_recall(
+                delivery, settings, hero, None, BuildOptions(), force=False, progress=Unwatched()
+            )
+    assert tries == [1]
+
+
 def test_a_build_refuses_a_profile_that_is_not_there_before_anything_long_begins(tmp_path):
     (tmp_path / "hero.mkv").write_bytes(b"no movie: it must not be opened")
     shot = '[takes.hero]\npath = "hero.mkv"\n[[sweep]]\npath = "hero.mkv"\n[grain]\nprofile = "none.json"\n'

@@ -113,7 +113,7 @@ def test_the_policy_allows_this_style_sheet_and_no_other(html):
     assert "unsafe" not in policy
 
 
-NASTY = "<script>alert('x')</script>\"' onerror=x & $\\alpha$ {{ 7*7 }}"
+NASTY = "<script>alert('x')</script>\u2028\u2029\"' onerror=x & $\\alpha$ {{ 7*7 }}"
 
 
 def test_names_are_escaped_everywhere(make_report):

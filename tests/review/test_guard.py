@@ -37,7 +37,7 @@ def client():
 @pytest.fixture
 def inside(client):
     """A browser that opened the printed address."""
-    assert client.get(f"/?token={TOKEN}").status_code == 303
+    assert client.enter(TOKEN) == (303, "/")
     return client
 
 
@@ -49,10 +49,12 @@ def post(client, **more):
 
 def test_the_printed_address_opens_the_page_and_hides_its_token(client):
     opened = client.get(f"/?token={TOKEN}")
-    assert (opened.status_code, opened.headers["location"]) == (303, "/")
+    where, key = opened.headers["location"].split("#key=")  # RFC 3986, 3.5: a fragment is never sent to a server
+    assert (opened.status_code, where) == (303, "/") and len(key) >= 43 and key not in opened.headers["set-cookie"]
     cookie = opened.headers["set-cookie"]
     assert "HttpOnly" in cookie and "SameSite=Strict" in cookie and "Path=/" in cookie and TOKEN not in cookie
     assert client.get("/").text == "/ 0"
+    client.headers["x-review-key"] = key
     assert client.get("/api/shot").status_code == 200
 
 
@@ -61,6 +63,28 @@ def test_without_the_cookie_there_is_nothing_to_see(client):
         answer = client.get(path)
         assert answer.status_code == 403
         assert "Open it by the address that was printed" in answer.json()["error"]
+
+
+def test_who_has_the_cookie_alone_learns_nothing_of_the_shot(inside):
+    # REFERENCE  RFC 6265, 8.5: cookies are shared by all ports of a machine, so another server there is sent ours.
+    key = inside.headers.pop("x-review-key")
+    assert inside.get("/").status_code == 200  # the page's own files, which are everybody's
+    assert inside.get(f"/?token={TOKEN}").headers["location"] == "/"  # and no key with it
+    for sent in ("", "guess", key[:-1], key + "x", "\u00fc"):
+        for path in ("/api/shot", "/api/hero/1001.bin", "/api/progress", "/api/"):
+            answer = inside.get(path, headers={"x-review-key": sent.encode()})
+            assert answer.status_code == 403 and "lost its key" in answer.json()["error"]
+        assert post(inside, headers={"x-review-key": sent.encode()}).status_code == 403
+    inside.headers["x-review-key"] = key
+    inside.cookies.clear()  # and the key alone is no use either
+    assert inside.get("/api/shot").status_code == 403
+
+
+def test_a_cookie_of_that_name_from_elsewhere_locks_nobody_out(inside):
+    right = inside.cookies[f"review_{PORT}"]
+    for sent in (f"review_{PORT}=x; review_{PORT}={right}", f"review_{PORT}={right}; review_{PORT}=x; other=1"):
+        inside.cookies.clear()
+        assert inside.get("/api/shot", headers={"cookie": sent}).status_code == 200
 
 
 @pytest.mark.parametrize("token", ["wrong", "", "right-tokenx", "right-toke", "ü"])

@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import page_browser
 import pytest
-from page_shot import DECODE, FIRST, GROUPS, HEIGHT, WIDTH, MadeReview, describe_blend, make_blend
+from page_shot import DECODE, FIRST, GROUPS, HEIGHT, WIDTH, MadeReview, depth_at, describe_blend, gains_of, make_blend
 
 from lightstack.core.proxy_plate import ProxyRegel, blend_proxies, lay_proxy, regel_proxy, weigh_proxies
+from lightstack.core.travel_shade import enlarge_stops
 
 FRAME = 1012
 GEL = np.array([1.0, 0.9, 0.8])
@@ -48,15 +49,19 @@ def to_codes(light):
     return np.interp(light, DECODE, np.arange(1024) / 1023) * 255
 
 
-def hero_light(review):
-    return DECODE[review.hero_codes(FRAME)].astype(np.float32)
+def hero_light(review, frame=FRAME):
+    return DECODE[review.hero_codes(frame)].astype(np.float32)
 
 
-def expect(review, plates, *, gains=(0.5, 0.5), figure=0.5, rules=("plus", "screen")):
+def expect(review, plates, *, gains=(0.5, 0.5), figure=0.5, rules=("plus", "screen"), frame=FRAME):
     """The frame by the core: hero, plates with mix and gel, the light on the figure, the hold-out."""
+    return lay_proxy(hero_light(review, frame), list_lights(review, plates, gains, figure, rules), review.held / 255)
+
+
+def list_lights(review, plates, gains=(0.5, 0.5), figure=0.5, rules=("plus", "screen")):
+    """Lights as they are laid; the first falls on the figure too."""
     lights = [(plate * GEL * gain, rule) for plate, gain, rule in zip(plates, gains, rules, strict=True)]
-    on_figure = review.on_figure.astype(np.float32) * GEL * gains[0] * figure
-    return lay_proxy(hero_light(review), lights, review.held / 255, figure=on_figure.astype(np.float32))
+    return [(*lights[0], review.on_figure * GEL * gains[0] * figure), *lights[1:]]
 
 
 def plates_of(review, *, rule="max", dims=(1, 1, 1, 1, 1)):
@@ -106,17 +111,36 @@ def test_a_group_gel_and_figure_level(page, review):
 def test_a_light_that_travels(page, review):
     edit(page, "state.editLight(edits, 'lamp', { using: 'path', path: { points: [[1001, 20, 30]] } })")
     page_browser.wait_for(page, "Boolean(review.travel.lamp)")
-    weights = np.array([0.25, 0, 0, 0, 0.75])
-    light = expect(review, [weigh_proxies(review.stills["lamp"], weights), plates_of(review)[1]])
-    assert far(read_shown(page), light) <= ONE_CODE
+    for frame in (FRAME, FRAME + 1):  # the light is elsewhere there
+        page.evaluate(f"review.goTo({frame})")
+        shown = read_shown(page)
+        assert far(shown, expect_travel(review, frame)) <= ONE_CODE
+        assert far(shown, expect_travel(review, frame, lifted=False)) > 10  # stills as they are would be seen
+
+
+# REFERENCE core/proxy_plate.py and core/travel_shade.py, by which a build brings stills to the light's place.
+def expect_travel(review, frame, *, lifted=True):
+    stops = review.stops(depth_at(frame)).astype(np.float32)
+    lift = np.stack([enlarge_stops(field, (HEIGHT, WIDTH)) for field in stops]) if lifted else None
+    plate = weigh_proxies(review.stills["lamp"], review.weigh(frame), lift=lift)
+    gains = 2 * [gains_of(review.describe()["lights"][0]["mix"]["points"])[frame - FIRST]]
+    return expect(review, [plate, plates_of(review)[1]], gains=gains, frame=frame)
+
+
+def test_a_light_whose_way_is_written_too(page, review):
+    way = review.travel("lamp", [])["weights"]
+    page.evaluate("(weights) => Object.assign(review.light, { using: 'path', weights })", way)
+    try:
+        page.evaluate("review.refresh()")
+        assert far(read_shown(page), expect_travel(review, FRAME)) <= ONE_CODE
+    finally:
+        page.evaluate("Object.assign(review.light, { using: 'plate', weights: null }); review.refresh()")
 
 
 def test_looks_and_exposure(page, review):
     page.evaluate("review.ui.look = 'light'; review.ui.against = 'room'; review.ui.stops = 1; review.refresh()")
     shown = read_shown(page)
-    on_figure = review.on_figure.astype(np.float32) * GEL * 0.5 * 0.5
-    lights = [(plate * GEL * 0.5, rule) for plate, rule in zip(plates_of(review), ("plus", "screen"), strict=True)]
-    alone = lay_proxy(np.zeros_like(on_figure), lights, review.held / 255, figure=on_figure.astype(np.float32))
+    alone = lay_proxy(np.zeros((HEIGHT, WIDTH, 3)), list_lights(review, plates_of(review)), review.held / 255)
     assert far(shown, 2 * alone) <= ONE_CODE
     assert far(read_shown(page, 0), 2 * hero_light(review)) <= ONE_CODE
 

@@ -2,7 +2,11 @@
 
 import json
 import re
+import shutil
+import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -13,15 +17,24 @@ from made import make_room
 from made.movies import write_movie
 from unwatched import Unwatched
 
-from lightstack.core.proxy_plate import blend_proxies
+from lightstack.core.proxy_plate import blend_proxies, weigh_proxies
+from lightstack.core.travel_shade import enlarge_stops
 from lightstack.errors import MissingInput, SettingError
+from lightstack.files.folder import OutFolder
+from lightstack.files.folder_lock import held_folder
+from lightstack.files.identity import StageBook
 from lightstack.files.plates import read_light
+from lightstack.files.shotfile import read_shot
+from lightstack.jobs import follow_pictures
 from lightstack.jobs.build import build_shot
 from lightstack.jobs.light_plates import notes_of
 from lightstack.jobs.options import BuildOptions
 from lightstack.jobs.review import Review
+from lightstack.jobs.review_changes import read_path
 from lightstack.jobs.review_open import fit_proxy, open_review
 from lightstack.jobs.review_say import plan_light
+from lightstack.jobs.review_stills import make_filled, open_proxies
+from lightstack.jobs.travel import TravellingLight, plan_path, sum_stills
 from lightstack.review.guard import Guard
 from lightstack.review.pages import PageFile
 from lightstack.review.routes import make_app
@@ -77,7 +90,7 @@ def review(path):
 def page(review, path):
     """A browser that has the page open; the shot file is put back afterwards."""
     asking = Asking(Guard(make_app(review, PAGES), port=PORT, token="t"), HOME)
-    assert asking.get("/?token=t").status_code == 303
+    assert asking.enter("t") == (303, "/")
     yield asking
     path.write_text(SHOT)
     review.describe()
@@ -125,8 +138,8 @@ def test_its_blend_is_the_builds_plate_at_screen_size(review, path):
     made = blend_proxies(stills, plan_light(shot, shot.find_light("glow")), np.ones(len(stills.valid)))
     plate = read_light(path.parent / "out" / "den_plate_v001.exr")
     # REFERENCE  the plate that the build wrote.
-    # TOLERANCE  the build takes the grain of single frames off afterwards, which keeps local means; 1 % of the mean.
-    assert np.abs(np.mean(made - plate)) < 0.01 * plate.mean()
+    # TOLERANCE  the build takes the grain of single frames off afterwards, which keeps local means; 0.2 % of the mean.
+    assert np.abs(np.mean(made - plate)) < 0.002 * plate.mean()
     assert np.abs(cv2.blur(made - plate, (9, 9))).mean() < 0.02 * plate.mean()
 
 
@@ -149,6 +162,7 @@ def test_stills_come_whole_and_at_half_size(page, path):
     still = np.frombuffer(page.get("/api/light/glow/0.bin").content, "<f2").reshape(90, 160, 4)
     wanted = read_light(path.parent / "out" / "den_light_stack_v001.exr", f"still_{first:05d}")
     valid = still[..., 3] > 0.999
+    valid[[0, 1, -2, -1]] = valid[:, [0, 1, -2, -1]] = False  # plates are carried on where a nudge lost light
     np.testing.assert_allclose(still[valid][:, :3], wanted[valid], atol=1e-3)
     half = page.get("/api/light/glow/0.bin?half=1")
     assert json.loads(half.headers["x-picture"]) == {"width": 80, "height": 45, "format": "rgba16f"}
@@ -186,7 +200,7 @@ def test_nothing_else_is_found(page, asked):
 
 
 def test_a_file_that_is_gone_is_told_in_one_line(page, review, monkeypatch):
-    monkeypatch.setattr(review, "describe", lambda: Path("nowhere").read_bytes())
+    monkeypatch.setattr(review, "describe", lambda fresh: Path("nowhere").read_bytes())
     answer = page.get("/api/shot")
     assert answer.status_code == 500 and "nowhere" in answer.json()["error"]
 
@@ -261,6 +275,7 @@ def nest(depth):
         ({"light": {"glow": {"group": "<b>"}}}, "use letters, digits"),
         ({"light": {"glow": {"using": "path"}}}, "needs"),
         ({"sweep": {"lamp": {"trim": {"../x": {"gain": 1}}}}}, "named by its source frame"),
+        ({"sweep": {"lamp": {"exclude": [40]}}}, "'exclude' cannot be changed here"),
         ({"sweep": {"lamp": {"trim": {"40": {"mask": []}}}}}, "'mask' cannot be changed here"),
         ({"grain": {"amount": 0.5}}, "has no \\[grain\\]"),
         ([], "expected a section of keys"),
@@ -304,20 +319,38 @@ def test_a_light_is_led_along_a_way(page):
     assert np.isfinite([x, y]).all() and 0 <= near <= 1
     points = [[1001, 20, 60], [1005, 180, 60]]
     told = send(page, "/api/travel", {"light": "glow", "points": points}).json()
-    frames = [frame for frame, _ in told["weights"]]
-    sums = [sum(weight for _, weight in row) for _, row in told["weights"]]
-    assert frames == list(range(1001, 1006))
+    sums = [sum(weight for _, weight in row) for row in told["weights"]["rows"]]
+    assert told["weights"]["first"] == 1001 and len(sums) == len(told["weights"]["places"]) == 5
     np.testing.assert_allclose(sums, 1, atol=1e-4)
     wrong = send(page, "/api/travel", {"light": "glow", "points": [[1005, 1, 1], [1001, 2, 2]]})
     assert wrong.status_code == 400 and "frames must ascend" in wrong.json()["error"]
+
+
+def test_a_light_is_led_through_a_group_as_a_build_leads_it(page):
+    (light,) = page.get("/api/shot").json()["lights"]
+    asked = {"light": "glow", "points": [[1001, 20, 60], [1005, 180, 60]], "group": "late"}
+    told = send(page, "/api/travel", asked).json()
+    assert {k for row in told["weights"]["rows"] for k, _ in row} <= set(light["groups"]["late"])
+    for group, said in (("none such", "none such"), (7, "expected a name")):
+        refused = send(page, "/api/travel", {**asked, "group": group})
+        assert refused.status_code == 400 and said in refused.json()["error"]
+
+
+@pytest.mark.parametrize(
+    "asked",
+    ["", "at=1,2&stills=0", "at=a,b,c&stills=0", "at=nan,0,1&stills=0", "at=0,0,1", "at=0,0,1&stills=99",
+     "at=0,0,1&stills=-1", "at=0,0,1&stills=0.5", "at=1e9,0,1&stills=0", "at=0,0,1&stills=" + "0," * 40 + "0"],
+)  # fmt: skip
+def test_no_stops_without_a_place_and_stills(page, asked):
+    answer = page.get(f"/api/light/glow/lift.bin?{asked}")
+    assert answer.status_code == 404 and re.search("expected|counted", answer.json()["error"])
 
 
 def test_a_way_that_was_written_is_shown_before_it_is_built(page, path):
     points = [[1001, 20, 60], [1005, 180, 60]]
     tried = send(page, "/api/travel", {"light": "glow", "points": points}).json()["weights"]
     path.write_text(SHOT.replace('name = "glow"', f'name = "glow"\nusing = "path"\npath = {{ points = {points} }}'))
-    weights = page.get("/api/shot").json()["lights"][0]["weights"]
-    assert weights == {"first": 1001, "rows": [row for _, row in tried]}
+    assert page.get("/api/shot").json()["lights"][0]["weights"] == tried
 
 
 def test_a_build_beside_the_page_tells_what_it_does(path, capsys):
@@ -331,9 +364,6 @@ def test_a_build_beside_the_page_tells_what_it_does(path, capsys):
 
 
 def test_stills_are_made_ready_for_a_sum_beside_the_page(page, review):
-    from lightstack.core.proxy_plate import weigh_proxies
-    from lightstack.jobs.travel import sum_stills
-
     answer = page.get("/api/light/glow/0.bin?filled=1")
     assert answer.status_code == 202 and "being made" in answer.json()["making"]
     while answer.status_code == 202:
@@ -345,6 +375,58 @@ def test_stills_are_made_ready_for_a_sum_beside_the_page(page, review):
     made = weigh_proxies(proxies.gather(np.ones(proxies.count), np.ones((proxies.count, 3))), weights)
     # REFERENCE  what a build lays on a frame by these weights. TOLERANCE  half floats, as they are kept and sent.
     np.testing.assert_allclose(made, sum_stills(proxies._stack, weights), atol=1e-3)
+
+
+@pytest.mark.parametrize(("size", "most", "mean"), [((90, 160), 0.5, 0.05), ((45, 80), 8.0, 0.25)])
+def test_a_light_that_travels_is_the_builds_at_screen_size(page, review, size, most, mean):
+    shot, points = review._opened.shot, cross_the_room(page)
+    told = send(page, "/api/travel", {"light": "glow", "points": points}).json()["weights"]
+    filled = make_filled(shot, shot.built[0], Unwatched())
+    proxies = open_proxies(replace(shot, proxy=size), shot.built[0], filled)
+    weights = np.zeros(proxies.count)
+    for k, weight in told["rows"][2]:
+        weights[k] = weight
+    stills = proxies.gather(np.ones(proxies.count), np.ones((proxies.count, 3)))
+    made = weigh_proxies(stills, weights, lift=ask_lift(page, weights, told["places"][2], size))
+    # REFERENCE  what a build lays on this frame of the way, planned and summed by the build's own job, then made small.
+    # TOLERANCE  of 255 codes of sRGB: at the same size half floats, and places and weights to six digits (0.02 were
+    # seen). Made small here, a pixel holds a fifth of a patch of the map, and the means' product is not the product's
+    # mean where light changes that fast (0.1 in the mean, 3 at worst).
+    wanted = cv2.resize(lay_a_way(shot, filled, points).at(1003), size[::-1], interpolation=cv2.INTER_AREA)
+    off = np.abs(show_srgb(made) - show_srgb(wanted))
+    assert off.max() < most and off.mean() < mean
+    plain = np.abs(show_srgb(weigh_proxies(stills, weights)) - show_srgb(wanted))
+    assert plain.max() > 2 * most and plain.mean() > 4 * mean  # stills as they are are another light
+
+
+def cross_the_room(page):
+    """A way from the first still's place to the last one's."""
+    stills = page.get("/api/shot").json()["lights"][0]["stills"]
+    return [[frame, *stills[k]["place"][:2]] for frame, k in ((1001, 0), (1005, -1))]
+
+
+def ask_lift(page, weights, place, size):
+    """Stops (K, h, w) as the page asks for them, enlarged; 0 for stills that take no part."""
+    used = np.flatnonzero(weights)
+    answer = page.get(f"/api/light/glow/lift.bin?at={','.join(map(str, place))}&stills={','.join(map(str, used))}")
+    about = json.loads(answer.headers["x-picture"])
+    small = np.frombuffer(answer.content, "<f2").reshape(len(used), -1, about["width"]).astype(np.float32)
+    lift = np.zeros((len(weights), *size), np.float32)
+    lift[used] = [enlarge_stops(field, size) for field in small]
+    return lift
+
+
+def lay_a_way(shot, filled, points):
+    """The light that a build would lay, frame by frame."""
+    light, sweep, known = shot.find_light("glow"), shot.file_settings.find_sweep("lamp"), shot.places["lamp"]
+    way = plan_path(shot.file_settings, light, read_path(points), sweep, notes_of(shot.built[0]), known, shot.frames)
+    return TravellingLight(filled.open(), way.weights, way.path, known, shot.frames[0], lambda picture: picture)
+
+
+def show_srgb(light):
+    """Codes of 255, not rounded, by IEC 61966-2-1."""
+    light = np.clip(light, 0, 1)
+    return 255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
 
 
 # --- opening ---------------------------------------------------------------------------------------
@@ -398,3 +480,105 @@ def test_a_shot_without_a_hero_shows_its_plates(path, tmp_path):
     with pytest.raises(SettingError, match="no light 'lamp'"):
         bare.check({"light": {"lamp": {"gel": [1, 1, 1]}}})
     bare.close()
+
+
+def test_how_stills_join_is_written_with_every_comment_left(page, path):
+    text = SHOT.replace("max_keys = 8", 'max_keys = 8     # enough\ncombine = "max"  # she liked the sparkle')
+    for file in (text, SHOT):  # the key is there, or is not
+        path.write_text(file)
+        page.get("/api/shot")
+        looked = send(page, "/api/check", {"changes": {"sweep": {"lamp": {"combine": "softmax"}}}}).json()
+        changes = {"sweep": {"lamp": {"combine": "softmax"}}}
+        assert send(page, "/api/write", {"changes": changes, "sha256": looked["sha256"]}).status_code == 200
+        written = path.read_text()
+        assert re.findall("#.*", written) == re.findall("#.*", file)
+        assert set(written.splitlines()) - set(file.splitlines()) in (
+            {'combine = "softmax"  # she liked the sparkle'}, {'combine = "softmax"'},
+        )  # fmt: skip
+        told = page.get("/api/shot").json()
+        assert (told["lights"][0]["rule"], told["unbuilt"]) == ("softmax", True)
+        assert read_shot(path).sweep[0].combine == "softmax"
+    wrong = send(page, "/api/check", {"changes": {"sweep": {"lamp": {"combine": "mean"}}}})
+    assert wrong.status_code == 400 and "combine" in wrong.json()["error"]
+
+
+# --- others at work --------------------------------------------------------------------------------
+
+
+def test_while_a_follower_is_measured_everything_else_is_answered(page, review, path, monkeypatch):
+    review.describe(fresh=True)  # where a test before has built
+    wait_until_quiet(review)
+    begun, let_go, measured = threading.Event(), threading.Event(), []
+    fill = follow_pictures._fill
+
+    def slowly(*levels):  # every frame has been looked at
+        measured.append(len(levels[0]))
+        begun.set()
+        assert let_go.wait(20)
+        return fill(*levels)
+
+    monkeypatch.setattr(follow_pictures, "_fill", slowly)
+    path.write_text(SHOT + 'follow = [{ take = "hero", combine = "multiply" }]\n')
+    tried = {"light": "glow", "mix": {"points": [[1001, 1.0]]}}
+    with ThreadPoolExecutor(4) as pool:
+        first = [pool.submit(review.describe) for _ in range(2)]
+        assert begun.wait(20)
+        mixed = pool.submit(review.mix, **tried)  # it needs the same level
+        for asked in ("/api/disk", "/api/light/glow/0.bin", "/api/hero/1002.bin", "/api/picture/plate/0.png"):
+            assert page.get(asked).status_code == 200
+        assert send(page, "/api/check", {"changes": {"light": {"glow": {"figure_light": 0.5}}}}).status_code == 200
+        assert not any(one.done() for one in (*first, mixed))
+        let_go.set()
+        told = [one.result(20) for one in first]
+        gains = mixed.result(20)["gain"]
+    assert measured == [5]  # once, for all three
+    assert told[0]["lights"] == told[1]["lights"] and told[0]["lights"][0]["mix"]["modulators"]
+    assert 0 < max(gains) <= 1 + 1e-9
+
+
+@pytest.fixture
+def apart(path, tmp_path):
+    """The same shot in a folder of its own, and a page on it."""
+    shutil.copytree(path.parent, tmp_path / "copy")
+    made = Review(tmp_path / "copy" / "shot.toml", options=BuildOptions(), progress=Unwatched())
+    wait_until_quiet(made)
+    asking = Asking(Guard(make_app(made, PAGES), port=PORT, token="t"), HOME)
+    asking.enter("t")
+    yield asking, made._path
+    made.close()
+
+
+def test_what_is_built_elsewhere_is_never_mixed_with_what_the_page_has(apart):
+    page, path = apart
+    page.headers["x-review-built"] = str(page.get("/api/shot?fresh=1").json()["built"])
+    with held_folder(path.parent / "out" / ".lightstack", "work"):  # a build begins in another terminal
+        answer = page.get("/api/light/glow/0.bin")
+        assert answer.status_code == 503 and "ask again when it has ended" in answer.json()["error"]
+        assert page.get("/api/hero/1001.bin").status_code == 200
+        assert page.get("/api/disk").json()["anew"] is False
+    assert page.get("/api/light/glow/0.bin").status_code == 200  # it built nothing
+    path.write_text(SHOT.replace("0.25]   # as", "0.5]   # as"))
+    assert page.get("/api/shot").json()["unbuilt"] is True  # the light is another than was checked for flashes
+    build_shot(path, options=BuildOptions(), progress=Unwatched())
+    assert page.get("/api/disk").json()["anew"] is True
+    for asked in ("/api/light/glow/0.bin", "/api/hero/1001.bin", "/api/picture/plate/0.png"):
+        answer = page.get(asked)
+        assert answer.status_code == 409 and "load this page again" in answer.json()["error"]
+    told = page.get("/api/shot?fresh=1").json()  # it is loaded again
+    assert (told["built"], told["unbuilt"]) == (2, False)
+    assert page.get("/api/hero/1001.bin").status_code == 409  # another tab has not been
+    page.headers["x-review-built"] = "2"
+    assert page.get("/api/light/glow/0.bin").status_code == 200
+    assert page.get("/api/disk").json()["anew"] is False
+
+
+def test_a_build_elsewhere_that_broke_off_leaves_the_page_as_it_was(apart):
+    page, path = apart
+    built = page.get("/api/shot?fresh=1").json()["built"]
+    book = StageBook(OutFolder(path.parent / "out"))
+    book.record("sweep lamp", {"other": 1}, [])  # of another sweep; and then the power failed
+    assert page.get("/api/disk").json()["anew"] is True
+    told = page.get("/api/shot?fresh=1").json()
+    assert told["built"] == built
+    assert "cannot be opened: " in told["warnings"][0] and "build it first" in told["warnings"][0]
+    assert page.get("/api/hero/1001.bin").status_code == 200

@@ -7,11 +7,32 @@ export class Refusal extends Error {
   }
 }
 
-async function ask(path, options) {
+// The key that came behind the printed address. Kept under this page's own address, port and all, for another load and for
+// another tab; no other server of this machine can read it there.
+const KEY = "key of this review";
+
+function takeKey() {
+  const given = new URLSearchParams(location.hash.slice(1)).get("key");
+  try {
+    if (given) localStorage.setItem(KEY, given);
+    const known = localStorage.getItem(KEY);
+    if (given) history.replaceState(null, "", location.pathname);
+    return known ?? "";
+  } catch {
+    return given ?? ""; // this browser keeps nothing; then the key stays in the address
+  }
+}
+
+const key = takeKey();
+let built = null; // which build this page's pictures are of: nothing of another one is laid beside them
+
+async function ask(path, { headers, ...options } = {}) {
+  const mine = { "X-Review-Key": key, ...(built === null ? {} : { "X-Review-Built": String(built) }) };
   let answer;
   try {
-    answer = await fetch(path, { credentials: "same-origin", ...options });
-  } catch {
+    answer = await fetch(path, { credentials: "same-origin", headers: { ...headers, ...mine }, ...options });
+  } catch (error) {
+    if (error.name === "AbortError") throw error;
     throw new Refusal(0, "the server does not answer; is lightstack review still running?");
   }
   if (!answer.ok) throw new Refusal(answer.status, await sayWhy(answer));
@@ -28,18 +49,49 @@ async function sayWhy(answer) {
   }
 }
 
-const getJson = async (path) => (await ask(path)).json();
-
-async function post(path, body) {
-  const headers = { "Content-Type": "application/json" };
+// What needs something that is still being made is asked again.
+async function getJson(path, options) {
   for (let tries = 0; ; tries++) {
     try {
-      return await (await ask(path, { method: "POST", headers, body: JSON.stringify(body ?? {}) })).json();
+      return await (await ask(path, options)).json();
     } catch (error) {
       if (error.status !== 503 || tries > MOST_TRIES) throw error;
     }
-    await wait(1); // what it needs is still being made
+    await wait(1);
   }
+}
+
+const post = (path, body) =>
+  getJson(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body ?? {}) });
+
+async function getShot() {
+  const shot = await getJson(built === null ? "/api/shot?fresh=1" : "/api/shot");
+  built ??= shot.built;
+  if (shot.built !== built) throw new Refusal(409, "the room was built anew: load this page again");
+  return shot;
+}
+
+const MOST_BREAKS = 5;
+
+// Tell `tell` of every state of a build until `signal`; a line that breaks off is taken up again.
+async function follow(path, tell, signal) {
+  for (let breaks = 0; breaks < MOST_BREAKS; breaks++) {
+    try {
+      const reader = (await ask(path, { signal })).body.pipeThrough(new TextDecoderStream()).getReader();
+      for (let text = "", part = await reader.read(); !part.done; part = await reader.read()) {
+        breaks = 0;
+        const events = (text + part.value).split("\n\n");
+        text = events.pop();
+        for (const event of events) tell(JSON.parse(event.replace(/^data: /, "")));
+      }
+    } catch (error) {
+      if (signal.aborted) return;
+      if (error.status === 403) throw error;
+    }
+    if (signal.aborted) return;
+    await wait(1);
+  }
+  throw new Refusal(0, "the server no longer tells how far it is");
 }
 
 const MOST_TRIES = 60;
@@ -67,22 +119,25 @@ const name = encodeURIComponent;
 const how = (half, filled) => `half=${half ? 1 : 0}${filled ? "&filled=1" : ""}`;
 
 export const api = {
-  shot: () => getJson("/api/shot"),
+  view: () => getBytes("/api/view.bin"),
+  shot: getShot,
   still: (light, still, half, filled) => getBytes(`/api/light/${name(light)}/${still}.bin?${how(half, filled)}`),
   guide: (light, still, half) => getBytes(`/api/light/${name(light)}/guide/${still}.bin?${how(half)}`),
   ambient: (light, half) => getBytes(`/api/light/${name(light)}/ambient.bin?${how(half)}`),
+  lift: (light, place, stills) => getBytes(`/api/light/${name(light)}/lift.bin?at=${place}&stills=${stills}`),
   hero: (frame, wanted) => getBytes(`/api/hero/${frame}.bin`, wanted),
   holdout: (frame, wanted) => getBytes(`/api/holdout/${frame}.bin`, wanted),
   figure: (light, frame, wanted) => getBytes(`/api/figure/${frame}.bin?light=${name(light)}`, wanted),
   pictureAddress: (what, frame, sweep) => `/api/picture/${what}/${frame}.png${sweep ? `?sweep=${name(sweep)}` : ""}`,
+  image: async (address) => URL.createObjectURL(await (await ask(address)).blob()),
   mix: (light, mix) => post("/api/mix", { light, mix }),
-  travel: (light, points) => post("/api/travel", { light, points }),
+  travel: (light, points, group) => post("/api/travel", { light, points, group }),
   check: (changes) => post("/api/check", { changes }),
   write: (changes, sha256) => post("/api/write", { changes, sha256 }),
   render: () => post("/api/render"),
   cancel: () => post("/api/cancel"),
   disk: () => getJson("/api/disk"),
-  progress: () => new EventSource("/api/progress"),
+  progress: (tell, signal) => follow("/api/progress", tell, signal),
 };
 
 // Frames ahead of the playhead, the least recently wanted let go beyond a budget of bytes.

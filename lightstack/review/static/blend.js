@@ -1,9 +1,11 @@
 // The light stack blended in linear light on the graphics card.
 
 import { Graphics } from "./graphics.js";
-import { FADE, layShader, MOST_LIGHTS, MOST_STILLS, plateShader, SHOW, WINDOW } from "./shaders.js";
+import { Pane } from "./pane.js";
+import { drawPath } from "./path.js";
+import { layShader, MOST_LIGHTS, MOST_STILLS, plateShader } from "./shaders.js";
+import { View } from "./view.js";
 
-const INVERSE_STEPS = 4096;
 const PLATES_KEPT = 4; // of each light: as edited, as written, the plain maximum, one still alone
 
 const STILL = [1, 0, 0, 0, 1, 0, 0, 0, 1];
@@ -18,10 +20,8 @@ export class Blend extends Graphics {
     this.stacks = new Map();
     this.reads = 0;
     this.programs = {};
-    for (const [name, source] of Object.entries({ show: SHOW, window: WINDOW, fade: FADE })) {
-      this.programs[name] = this.compile(source);
-    }
-    this.window = null;
+    this.pane = new Pane(this);
+    this.drawings = 0; // of frames, counted
   }
 
   // --- what is shown through -------------------------------------------------------------------------------------
@@ -30,16 +30,15 @@ export class Blend extends Graphics {
     const gl = this.gl;
     this.width = width;
     this.height = height;
-    this.view = view;
+    this.view = new View(this, view);
     this.hero = this.texture(gl.R32UI, width, height, gl.NEAREST);
     this.holdout = this.texture(gl.R8, width, height, gl.NEAREST);
     this.figures = new Map();
-    this.decode = this.table(Float32Array.from(view.decode));
-    const inverse = invertDecode(view.decode);
-    this.inverse = this.table(inverse.codes);
-    this.most = inverse.most;
     this.spare = this.target(gl.RGBA32F, width, height, gl.NEAREST);
     this.slots = [0, 1].map(() => ({
+      step: 1,
+      drawn: 0, // which of the drawings it holds
+      meant: 0, // of which means of its pixels are there
       linear: this.target(gl.RGBA32F, width, height, gl.NEAREST),
       shown: this.target(gl.RGBA8, width, height, gl.LINEAR),
     }));
@@ -129,33 +128,50 @@ export class Blend extends Graphics {
   }
 
   // recipe: { blend, regel, stills: [{ index, dims: [r, g, b], gains: [r, g, b], share, weight }] }; blend and regel as the
-  // server sends them, blend.rule also "path" and "naive". Gives a texture; equal recipes are made once.
-  plate(name, recipe) {
+  // server sends them, blend.rule also "path" and "naive"; lift: of a path, see `drawPath`. Gives a texture; equal recipes
+  // are made once.
+  plate(name, recipe, lift = null) {
     const stack = this.stacks.get(name);
     if (!stack) return null;
     const key = JSON.stringify(recipe);
     let plate = stack.plates.get(key);
     if (plate) stack.plates.delete(key);
-    else plate = this.makePlate(stack, recipe, this.reuse(stack));
+    else plate = this.drawPlate(stack, recipe, lift, this.reuse(stack));
     stack.plates.set(key, plate);
     return plate.texture;
   }
 
-  // Milliseconds that one plate of a stack takes, to the last pixel.
-  timePlate(name) {
+  hasPlate(name, recipe) {
+    return Boolean(this.stacks.get(name)?.plates.has(JSON.stringify(recipe)));
+  }
+
+  keepPlate(stack, recipe, plate) {
+    stack.plates.set(JSON.stringify(recipe), plate);
+  }
+
+  // Some rows of a plate, for what takes long.
+  drawRows(stack, recipe, lift, target, from, to) {
     const gl = this.gl;
-    const stack = this.stacks.get(name);
-    const stills = Array.from({ length: stack.count }, (_, index) => ({ index, dims: [1, 1, 1] }));
-    const target = this.reuse(stack);
-    const wait = () => gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.FLOAT, new Float32Array(4));
-    let start = 0;
-    for (let turn = 0; turn < 2; turn++) { // the first also makes the program
-      start = performance.now();
-      this.makePlate(stack, { blend: { rule: "max" }, regel: null, stills }, target);
-      wait();
-    }
-    this.drop(target);
-    return performance.now() - start;
+    gl.enable(gl.SCISSOR_TEST);
+    gl.scissor(0, from, stack.width, to - from);
+    this.drawPlate(stack, recipe, lift, target);
+    gl.disable(gl.SCISSOR_TEST);
+  }
+
+  drawPlate(stack, recipe, lift, target) {
+    return recipe.blend.rule === "path" ? drawPath(this, stack, recipe, lift, target) : this.makePlate(stack, recipe, target);
+  }
+
+  // Until the last pixel of what was drawn is there; of a frame as it is shown, or of light.
+  wait(shown = false) {
+    const gl = this.gl;
+    if (shown) gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, new Uint8Array(4));
+    else gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.FLOAT, new Float32Array(4));
+  }
+
+  // The size of a frame of which every `step`-th pixel is drawn.
+  reducedBy(step) {
+    return [Math.max(1, Math.floor(this.width / step)), Math.max(1, Math.floor(this.height / step))];
   }
 
   reuse(stack) {
@@ -169,14 +185,18 @@ export class Blend extends Graphics {
   makePlate(stack, { blend, regel, stills }, target) {
     const gl = this.gl;
     const tabled = stills.length > MOST_STILLS;
-    const program = this.program(`plate ${stack.groups} ${blend.rule} ${tabled}`, () => plateShader(stack.groups, blend.rule, tabled));
-    this.reads = 1 + stills.length * ((blend.rule === "path" || blend.rule === "naive" ? 1 : 2) + (tabled ? 2 : 0));
+    const fourth = blend.rule === "softmax" && blend.exponent === 4;
+    const key = `plate ${stack.groups} ${blend.rule} ${tabled} ${fourth}`;
+    const program = this.program(key, () => plateShader(stack.groups, blend.rule, tabled, fourth));
+    this.reads = 1 + stills.length * ((blend.rule === "naive" ? 1 : 2) + (tabled ? 2 : 0));
     this.begin(program, target, stack.width, stack.height);
     this.bind(program, "uLight", 0, stack.light, gl.TEXTURE_2D_ARRAY);
     this.bind(program, "uGuide", 1, stack.guides, gl.TEXTURE_2D_ARRAY);
     this.bind(program, "uAmbient", 2, stack.ambient);
-    this.setStills(program, stack, stills, blend);
+    const [plain, dimmed] = [true, false].map((as) => stills.filter(({ dims }) => dims.every((dim) => dim === 1) === as));
+    this.setStills(program, stack, [...plain, ...dimmed], blend);
     gl.uniform1i(program.at("uCount"), stills.length);
+    gl.uniform1i(program.at("uPlain"), plain.length);
     this.setBlend(program, blend);
     this.setRegel(program, regel);
     this.draw();
@@ -215,11 +235,11 @@ export class Blend extends Graphics {
     const width = Math.max(1, stills.length);
     const values = new Float32Array(width * 8);
     const weights = blend.weights ?? PLAIN_BLEND.weights;
-    stills.forEach(({ index, dims, gains = [1, 1, 1], share = 1, weight = 1 }, k) => {
+    stills.forEach(({ index, dims, gains = [1, 1, 1], share = 1 }, k) => {
       const noise = Math.sqrt(dims.reduce((sum, dim, c) => sum + (dim * gains[c]) ** 2, 0) / 3);
       const level = dims.reduce((sum, dim, c) => sum + dim * weights[c], 0);
       values.set([...dims, blend.rule === "sum" ? share : 1], 4 * k);
-      values.set([index, weight, noise, level], 4 * (width + k));
+      values.set([index, 0, noise, level], 4 * (width + k));
     });
     if (stills.length <= MOST_STILLS) {
       gl.uniform4fv(program.at("uOne"), values.subarray(0, 4 * width));
@@ -236,18 +256,22 @@ export class Blend extends Graphics {
   // --- a frame ---------------------------------------------------------------------------------------------------
 
   // look: { base: "hero" | "black", lights: [{ name, plate, gain: [r, g, b], figure: [r, g, b] | null, white: 0 | number }],
-  // hold: 0..1, pose: 9 numbers from frame to plate, rows first, or null, stops }
+  // hold: 0..1, pose: 9 numbers from frame to plate, rows first, or null, stops, step: every which pixel is drawn }
   compose(slot, look) {
     const { linear, shown } = this.slots[slot];
-    const lights = look.lights.filter((one) => one.plate);
+    const step = look.step ?? 1;
+    const plates = look.lights.filter((one) => one.plate);
+    const lights = [...plates.filter((one) => !one.white), ...plates.filter((one) => one.white)]; // as builds do
+    const white = lights.find((one) => one.white && one.gain.some((gain) => gain > 0))?.white ?? 1;
     let into = linear;
     let other = this.spare;
     for (let first = 0; first === 0 || first < lights.length; first += MOST_LIGHTS) {
       if (first > 0) [into, other] = [other, into];
-      this.lay(into, other, lights.slice(first, first + MOST_LIGHTS), look, first === 0);
+      this.lay(into, other, lights.slice(first, first + MOST_LIGHTS), { ...look, white }, first === 0);
     }
     if (into !== linear) [this.slots[slot].linear, this.spare] = [into, other];
-    this.show(into, shown, look.stops ?? 0);
+    this.view.draw(into, shown, look.stops ?? 0, ...this.reducedBy(step));
+    Object.assign(this.slots[slot], { step, drawn: ++this.drawings });
   }
 
   lay(into, before, lights, look, first) {
@@ -260,11 +284,11 @@ export class Blend extends Graphics {
     const base = first ? (look.base === "hero" ? 1 : 0) : 2;
     const held = Boolean(look.hold && lights.length);
     const program = this.program(JSON.stringify([kinds, base, held]), () => layShader(kinds, base, held));
-    this.begin(program, into, this.width, this.height);
+    this.begin(program, into, ...this.reducedBy(look.step ?? 1));
     this.bind(program, "uHero", 0, this.hero);
-    this.bind(program, "uDecode", 1, this.decode);
+    this.bind(program, "uDecode", 1, this.view.decode);
     this.bind(program, "uHoldout", 2, this.holdout);
-    this.bind(program, "uBefore", 3, before.texture === into.texture ? this.decode : before.texture);
+    this.bind(program, "uBefore", 3, before.texture === into.texture ? this.view.decode : before.texture);
     lights.forEach((light, k) => {
       this.bind(program, `uPlate${k}`, 4 + k, light.plate);
       if (kinds[k].figure) this.bind(program, `uFigure${k}`, 4 + MOST_LIGHTS + k, this.figures.get(light.name));
@@ -273,72 +297,13 @@ export class Blend extends Graphics {
     if (lights.length) {
       gl.uniform3fv(program.at("uGain"), each((light) => light.gain));
       gl.uniform3fv(program.at("uFigureGain"), each((light) => light.figure ?? [0, 0, 0]));
-      gl.uniform1fv(program.at("uWhite"), each((light) => light.white ?? 0));
     }
     gl.uniform1f(program.at("uHold"), look.hold ?? 0);
+    gl.uniform1f(program.at("uWhite"), look.white);
     gl.uniformMatrix3fv(program.at("uPose"), true, look.pose ?? STILL);
     gl.uniform2f(program.at("uSize"), this.width, this.height);
+    gl.uniform1f(program.at("uStep"), look.step ?? 1);
     this.draw();
-  }
-
-  show(linear, shown, stops) {
-    const gl = this.gl;
-    const program = this.programs.show;
-    this.begin(program, shown, this.width, this.height);
-    this.bind(program, "uLinear", 0, linear.texture);
-    this.bind(program, "uInverse", 1, this.inverse);
-    gl.uniform1f(program.at("uStops"), stops);
-    gl.uniform1f(program.at("uMost"), this.most);
-    gl.uniform1i(program.at("uOwn"), this.view.kind === "srgb" ? 0 : 1);
-    gl.uniformMatrix3fv(program.at("uMatrix"), true, this.view.matrix ?? STILL);
-    this.draw();
-  }
-
-  // --- the window on it ------------------------------------------------------------------------------------------
-
-  // view: { scale, x, y, wipe (px in the window), sharp }; share: how far the cross-fade has come, 0..1.
-  present(view, share) {
-    const gl = this.gl;
-    const { width, height } = this.canvas;
-    if (!this.window || this.window.width !== width || this.window.height !== height) this.makeWindow(width, height);
-    const program = this.programs.window;
-    const [left, right] = this.slots.map((slot) => slot.shown.texture);
-    for (const texture of [left, right]) this.filter(texture, view);
-    this.begin(program, this.window.now, width, height);
-    this.bind(program, "uLeft", 0, left);
-    this.bind(program, "uRight", 1, right);
-    gl.uniform2f(program.at("uSize"), this.width, this.height);
-    gl.uniform2f(program.at("uOffset"), view.x, view.y);
-    gl.uniform1f(program.at("uScale"), view.scale);
-    gl.uniform1f(program.at("uWipe"), view.wipe);
-    gl.uniform1f(program.at("uWindowHeight"), height);
-    this.draw();
-    const fade = this.programs.fade;
-    this.begin(fade, null, width, height);
-    this.bind(fade, "uFrom", 0, this.window.from.texture);
-    this.bind(fade, "uTo", 1, this.window.now.texture);
-    gl.uniform1f(fade.at("uShare"), share);
-    this.draw();
-  }
-
-  filter(texture, view) {
-    const gl = this.gl;
-    gl.bindTexture(gl.TEXTURE_2D, texture);
-    const small = view.scale < 0.75;
-    if (small) gl.generateMipmap(gl.TEXTURE_2D);
-    gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_MIN_FILTER, small ? gl.LINEAR_MIPMAP_LINEAR : gl.LINEAR);
-    gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_MAG_FILTER, view.scale >= 2 ? gl.NEAREST : gl.LINEAR);
-  }
-
-  // What is in the window now is what the next state fades in over.
-  holdWindow() {
-    if (this.window) [this.window.now, this.window.from] = [this.window.from, this.window.now];
-  }
-
-  makeWindow(width, height) {
-    if (this.window) for (const target of [this.window.now, this.window.from]) this.drop(target);
-    const make = () => this.target(this.gl.RGBA8, width, height, this.gl.NEAREST);
-    this.window = { width, height, now: make(), from: make() };
   }
 
   // --- looking into it -------------------------------------------------------------------------------------------
@@ -355,21 +320,8 @@ export class Blend extends Graphics {
     const gl = this.gl;
     const out = new Float32Array(4);
     gl.bindFramebuffer(gl.FRAMEBUFFER, this.slots[slot].linear.frame);
-    gl.readPixels(x, y, 1, 1, gl.RGBA, gl.FLOAT, out);
+    const { step } = this.slots[slot];
+    gl.readPixels(Math.floor(x / step), Math.floor(y / step), 1, 1, gl.RGBA, gl.FLOAT, out);
     return [out[0], out[1], out[2]];
   }
-}
-
-// Codes by the root of light, so that shadows have as many steps as they need: exact to a hundredth of a code.
-export function invertDecode(decode) {
-  const most = decode[decode.length - 1];
-  const codes = new Float32Array(INVERSE_STEPS);
-  let at = 0;
-  for (let k = 0; k < INVERSE_STEPS; k++) {
-    const light = most * (k / (INVERSE_STEPS - 1)) ** 2;
-    while (at < decode.length - 2 && decode[at + 1] < light) at++;
-    const step = decode[at + 1] - decode[at];
-    codes[k] = (at + (step > 0 ? Math.min(1, Math.max(0, (light - decode[at]) / step)) : 0)) / (decode.length - 1);
-  }
-  return { codes, most };
 }

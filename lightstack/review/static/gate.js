@@ -12,7 +12,8 @@ const SENTENCES = {
 export class Gate {
   constructor(app) {
     this.app = app;
-    this.confirmed = new Set();
+    this.shown = new Set(); // doubts with which the picture may be seen
+    this.played = null; // what may be played: with one more change it is asked again
     this.box = find("gate");
     this.box.addEventListener("close", () => this.close());
     find("unhide").addEventListener("click", () => this.ask());
@@ -22,16 +23,22 @@ export class Gate {
   get doubt() {
     const { state } = this.app.shot.flash;
     if (state !== "clear") return state === "failed" ? "failed" : "not checked";
-    return isChanged(this.app.edits) ? "changed" : null;
+    return isChanged(this.app.edits) || this.app.shot.unbuilt ? "changed" : null; // or written, and not built yet
   }
 
-  // The picture stays hidden; what was changed asks before it is played.
+  // The picture of what failed, or was not checked, stays hidden; what was changed asks before it is played.
   mayShow() {
-    return this.doubt === null || this.doubt === "changed" || this.confirmed.has(this.doubt);
+    return this.doubt === null || this.doubt === "changed" || this.shown.has(this.doubt);
   }
 
+  // Whether frames may follow each other as fast as they do.
   mayPlay() {
-    return this.doubt === null || this.confirmed.has(this.doubt);
+    return this.doubt === null || this.played === this.what;
+  }
+
+  // What somebody agrees to: this doubt, about the light as it is now.
+  get what() {
+    return JSON.stringify([this.doubt, this.app.shot.shot_file.sha256, this.app.edits]);
   }
 
   ask(then = null) {
@@ -46,14 +53,15 @@ export class Gate {
       ...(where ? [where] : []),
       make("p", {}, "Do not look at it if you or anybody near you may be sensitive. Look away and stop at the first sign of unease. Nothing plays by itself."),
       make("div", { class: "row" },
-        make("button", { type: "button", autofocus: "", onclick: () => this.box.close() }, "Keep it hidden"),
+        make("button", { type: "button", autofocus: "", onclick: () => this.box.close() }, then && this.mayShow() ? "Do not play it" : "Keep it hidden"),
         make("button", { type: "button", class: "main", id: "confirm", onclick: () => this.confirm(doubt) }, then ? "Play it" : "Show the picture")),
     );
     if (!this.box.open) this.box.showModal();
   }
 
   confirm(doubt) {
-    this.confirmed.add(doubt);
+    this.shown.add(doubt);
+    if (this.then) this.played = this.what;
     this.answer = doubt;
     this.box.close();
   }

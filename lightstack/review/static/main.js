@@ -19,7 +19,7 @@ import { Table } from "./table.js";
 import { Writing } from "./write.js";
 
 const DISK_MS = 4000;
-const REST_MS = 300;
+const REST_MS = 150;
 
 class App {
   constructor(shot) {
@@ -36,6 +36,7 @@ class App {
     this.hiddenPicture = !this.gate.mayShow();
     this.blend = new Blend(find("picture"));
     this.blend.setShot(shot.proxy[0], shot.proxy[1], shot.view);
+    if (!this.blend.view.ready) this.loadView();
     this.stacks = new Stacks(this.blend, () => this.change(() => {}));
     this.picture = new Picture(this, this.blend, this.stacks);
     this.player = new Player(this, find("play"));
@@ -72,6 +73,17 @@ class App {
 
   nearestStill(light) {
     return light.stills[this.ui.alone] ?? light.stills[0];
+  }
+
+  // A view comes apart from the shot; until it is here nothing is drawn.
+  async loadView() {
+    try {
+      const cube = await api.view();
+      this.blend.view.putCube(cube.bytes, cube.width);
+      this.refresh();
+    } catch (error) {
+      say(error.message, true);
+    }
   }
 
   // --- drawing ---------------------------------------------------------------------------------------------------
@@ -163,7 +175,7 @@ class App {
     for (const { name } of this.shot.lights) {
       const [was, is] = [before.light[name] ?? {}, this.edits.light[name] ?? {}];
       if (was.mix !== is.mix) this.followMix(name, is.mix);
-      if (was.path !== is.path || was.using !== is.using) this.followPath(name, is);
+      if (was.path !== is.path || was.using !== is.using || was.group !== is.group) this.followPath(name, is);
     }
     this.refresh();
   }
@@ -193,17 +205,23 @@ class App {
     this.refresh();
   }
 
-  followPath(name, { using, path }) {
-    if (using === "path" && path?.points) this.askTravel(name);
+  followPath(name, changes) {
+    if (Object.keys(changes).some((key) => ["using", "path", "group"].includes(key)) && this.findWay(name)) this.askTravel(name);
     else delete this.travel[name];
   }
 
+  // The places that a light is led by, and the group of stills that it is led through; null where it is none.
+  findWay(name) {
+    const { using, path, group } = resolveLight(this.shot.lights.find((one) => one.name === name), this.edits);
+    return using === "path" && path?.points ? { points: path.points, group } : null;
+  }
+
   async fetchTravel(name) {
-    const path = this.edits.light[name]?.path;
-    if (!path?.points) return;
+    const way = this.findWay(name);
+    if (!way) return;
     try {
-      const told = await api.travel(name, path.points);
-      if (this.edits.light[name]?.path) this.travel[name] = told.weights;
+      const told = await api.travel(name, way.points, way.group);
+      if (this.edits.light[name] && this.findWay(name)) this.travel[name] = told.weights;
       say(told.warnings?.[0] ?? "");
     } catch (error) {
       say(error.message, true);
@@ -215,27 +233,35 @@ class App {
     if (this.light) this.strip.addPoint(this.ui.frame);
   }
 
+  // What may not be played is not gone through as fast by hand either: it fades from frame to frame.
   goTo(frame) {
     const held = Math.min(this.shot.last, Math.max(this.shot.first, Math.round(frame)));
     if (held === this.ui.frame || Number.isNaN(held)) return;
-    this.ui.frame = held;
+    if (this.gate.mayPlay()) this.setFrame(held);
+    else this.change(() => this.setFrame(held));
+  }
+
+  setFrame(frame) {
+    this.ui.frame = frame;
     this.refresh();
   }
 
   // A jump to elsewhere fades in, as every switch of states does.
   jumpTo(frame) {
-    this.change(() => this.goTo(frame));
+    const held = Math.min(this.shot.last, Math.max(this.shot.first, Math.round(frame)));
+    if (held !== this.ui.frame && !Number.isNaN(held)) this.change(() => this.setFrame(held));
   }
 
   isReady(frame) {
-    if (this.picture.ring.peek(frame)) return true;
+    const lifted = this.picture.prepare(frame);
+    if (this.picture.ring.peek(frame)) return lifted;
     this.picture.ring.get(frame).catch(() => {});
     return false;
   }
 
   change(make) {
     this.switcher.switch(() => {
-      if (this.picture.on !== null) this.blend.holdWindow();
+      if (this.picture.on !== null) this.blend.pane.hold();
       make();
       this.refresh();
     });
@@ -279,7 +305,8 @@ class App {
   async lookAtDisk() {
     if (document.hidden) return;
     try {
-      const { sha256, revision } = await api.disk();
+      const { sha256, revision, built, anew } = await api.disk();
+      if (anew || built !== this.shot.built) return void this.sayAnew();
       if (revision === this.shot.revision && sha256 === this.shot.shot_file.sha256) return;
       const other = sha256 !== this.shot.shot_file.sha256;
       await this.reload({ keep: true });
@@ -287,6 +314,14 @@ class App {
     } catch (error) {
       say(error.message, true);
     }
+  }
+
+  // Somebody else has built the room: what is here is never mixed with what is there now.
+  sayAnew() {
+    if (find("load-again")) return;
+    const first = isChanged(this.edits) ? "Write or undo your changes, then load this page again. " : "";
+    say(`The room was built anew. ${first}`, true);
+    find("message").append(make("button", { type: "button", id: "load-again", onclick: () => location.reload() }, "Load this page again"));
   }
 
   // A build has ended: everything may be another now, unless there is something here that would be lost.

@@ -6,7 +6,7 @@ export function writeNotes(shot) {
   const pane = find("notes");
   const parts = [];
   if (shot.view?.description) parts.push(make("h3", {}, "The picture"), make("p", {}, shot.view.description));
-  if (shot.grain) parts.push(make("p", {}, "Grain is laid in built frames only; this page shows none."));
+  if (shot.left_out?.length) parts.push(make("p", {}, `Not shown here, a build has it: ${shot.left_out.join("; ")}.`));
   const warnings = shot.warnings ?? [];
   if (warnings.length) parts.push(make("h3", {}, "Warnings"), list(warnings.map((line) => make("li", {}, line))));
   for (const take of shot.takes ?? []) parts.push(...noteTake(take));

@@ -2,11 +2,16 @@
 
 import { api, Ring } from "./api.js";
 import { find, followDrag, say } from "./dom.js";
+import { Lifts } from "./path.js";
 import { AGAINST, FLAT, LOOKS, planLook } from "./scene.js";
 
 const RING_BYTES = 256e6;
 const AHEAD = 24;
 const AHEAD_AT_ONCE = 3;
+const LIFTS_AHEAD = 3;
+const TURN_MS = 150; // after which a frame that was turned to is at rest
+const HURRIED_PIXELS = 2e5; // fewer are always drawn
+const MEASURED = 4; // frames; the first also makes programs
 
 export class Picture {
   constructor(app, blend, stacks) {
@@ -17,6 +22,11 @@ export class Picture {
     this.view = { zoom: "fit", x: 0, y: 0, scale: 1, wipe: 0.5 };
     this.on = null; // frame whose parts are on the graphics card
     this.drawn = null; // what the slots hold
+    this.turning = 0; // until when a frame that was turned to counts as passing
+    this.measured = 0;
+    this.step = 1;
+    this.stacksDrawn = []; // where the plates of what is shown come from
+    this.lifts = new Lifts(() => this.app.refresh(), (error) => say(error.message, true));
     this.ring = new Ring((frame) => this.fetch(frame), RING_BYTES);
     this.listen();
   }
@@ -33,6 +43,7 @@ export class Picture {
   lookAhead() {
     if (this.stacks.busy) return; // what this frame is lit by comes first
     const { ui, shot } = this.app;
+    for (let step = 1; step <= LIFTS_AHEAD; step++) this.prepare(ui.frame + step * (ui.direction ?? 1));
     for (let step = 1; step <= AHEAD && this.ring.waiting.size < AHEAD_AT_ONCE; step++) {
       const frame = ui.frame + step * (ui.direction ?? 1);
       if (frame < shot.first || frame > shot.last) return;
@@ -41,25 +52,36 @@ export class Picture {
     }
   }
 
+  // Ask for what lights that travel need on a frame; tell whether it is there.
+  prepare(frame) {
+    if (frame < this.app.shot.first || frame > this.app.shot.last) return true;
+    const { lights } = planLook(this.app.shot, "light", { ...this.app.scene, frame });
+    return lights.map((light) => this.lifts.get(light.name, light.recipe)).every((lift) => lift !== undefined);
+  }
+
   // Draw what the page's state asks for; false where something of it is still on its way.
   draw() {
     const { ui, shot } = this.app;
-    if (this.app.hiddenPicture) return false;
+    if (this.app.hiddenPicture || !this.blend.view.ready) return false;
     const parts = this.ring.peek(ui.frame);
     if (!parts) {
       this.ring.get(ui.frame).then(() => this.app.refresh(), (error) => error.status !== 503 && say(error.message, true));
       return false;
     }
     if (this.on !== ui.frame) this.put(parts, shot);
-    this.compose();
+    const { bands } = this.stacks;
+    if (!this.hurried) bands.work();
+    if (!this.compose()) return false;
     this.place();
-    this.blend.present(this.window, this.app.switcher.share);
+    this.blend.pane.present(this.window, this.app.switcher.share);
+    if (bands.waiting) this.app.refresh();
     this.lookAhead();
     return true;
   }
 
   put([hero, holdout, ...figures], shot) {
     if (!hero) return;
+    if (this.on !== null) this.turn();
     this.blend.putHero(hero.bytes);
     if (holdout) this.blend.putHoldout(holdout.bytes);
     figures.forEach((figure, k) => figure && this.blend.putFigure(shot.figure_lights[k], figure.bytes));
@@ -71,23 +93,60 @@ export class Picture {
     const { ui } = this.app;
     const right = this.resolve(planLook(this.app.shot, FLAT.includes(ui.look) ? "relit" : ui.look, this.app.scene));
     const left = ui.against === "none" ? null : this.resolve(planLook(this.app.shot, ui.against, this.app.scene));
-    const key = JSON.stringify([right.key, left?.key]);
-    if (key === this.drawn) return;
-    this.blend.compose(1, right);
-    if (left) this.blend.compose(0, left);
+    this.stacks.bands.settle();
+    const looks = left ? [left, right] : [right];
+    const step = this.stepOf(looks.length);
+    this.step = step;
+    this.stacksDrawn = right.lights.map(({ stack }) => stack);
+    const key = JSON.stringify([right.key, left?.key, step]);
+    if (looks.some((look) => look.waits)) return false;
+    if (key === this.drawn) return true;
+    this.timed(looks.length / step ** 2, () => {
+      this.blend.compose(1, { ...right, step });
+      if (left) this.blend.compose(0, { ...left, step });
+    });
     this.drawn = key;
+    return true;
   }
 
-  // From recipes to plates; stacks that are not here yet are sent for.
+  // --- hands that move -------------------------------------------------------------------------------------------
+
+  // While frames turn or something is dragged, where frames take long, every other pixel is drawn; all of them at rest.
+  stepOf(looks) {
+    const pixels = looks * this.blend.width * this.blend.height;
+    return this.hurried && pixels > HURRIED_PIXELS && !this.stacks.pace.fits("frame", pixels) ? 2 : 1;
+  }
+
+  get hurried() {
+    return this.app.moving || performance.now() < this.turning;
+  }
+
+  turn() {
+    this.turning = performance.now() + TURN_MS;
+    clearTimeout(this.resting);
+    this.resting = setTimeout(() => this.app.refresh(), TURN_MS + 10);
+  }
+
+  // Frames are measured at first, and for as long as they take long.
+  timed(looks, draw) {
+    const { pace } = this.stacks;
+    const pixels = looks * this.blend.width * this.blend.height;
+    if (this.measured++ >= MEASURED && pace.fits("frame", pixels)) return draw();
+    return pace.time("frame", pixels, draw, () => this.blend.wait(true));
+  }
+
+  // From recipes to plates; stacks that are not here yet are sent for. `waits`: something else is still on its way.
   resolve(look) {
     const lights = look.lights.map((light) => {
       const told = this.app.shot.lights.find((one) => one.name === light.name);
       this.stacks.load(told, light.stack).catch((error) => say(error.message, true));
-      const stack = this.stacks.pick(light.stack, this.app.moving);
-      return { ...light, stack, plate: this.blend.plate(stack, light.recipe), fits: this.blend.fits(stack) };
+      const lift = this.lifts.get(light.name, light.recipe);
+      const waits = { stack: light.stack, plate: undefined };
+      const { stack, plate } = lift === undefined ? waits : this.stacks.draw(light.stack, light.recipe, lift, this.app.moving);
+      return { ...light, stack, plate, fits: this.blend.fits(stack) };
     });
     const drawn = lights.map(({ stack, plate }) => [stack, plate !== null]);
-    return { ...look, lights, key: JSON.stringify([look, drawn]) };
+    return { ...look, lights, key: JSON.stringify([look, drawn]), waits: lights.some(({ plate }) => plate === undefined) };
   }
 
   // --- where the picture lies in the window ----------------------------------------------------------------------
@@ -208,9 +267,24 @@ export class Picture {
     const light = shot.lights.find((one) => one.name === ui.light);
     const frame = ui.look === "blockers" ? this.app.nearestStill(light).source_frame : ui.frame;
     const address = api.pictureAddress(ui.look, frame, light?.sweep);
-    flat.hidden = false;
+    flat.hidden = this.flat?.address !== address || !this.flat.url;
     flat.alt = `${LOOKS[ui.look]}, frame ${frame}`;
-    if (flat.getAttribute("src") !== address) flat.setAttribute("src", address);
+    if (this.flat?.address !== address) this.loadFlat(flat, address);
+  }
+
+  async loadFlat(flat, address) {
+    const mine = { address, url: null };
+    URL.revokeObjectURL(this.flat?.url);
+    this.flat = mine;
+    try {
+      mine.url = await api.image(address);
+      if (this.flat !== mine) return URL.revokeObjectURL(mine.url);
+      flat.setAttribute("src", mine.url);
+      this.label();
+    } catch (error) {
+      say(error.message, true);
+    }
+    return undefined;
   }
 }
 

@@ -1,5 +1,7 @@
 // Plays only when asked to, at the shot's own rate, once to the end, and waits for frames that are not here yet.
 
+import { say } from "./dom.js";
+
 export class Player {
   constructor(app, button) {
     this.app = app;
@@ -29,6 +31,10 @@ export class Player {
   step() {
     if (!this.running) return;
     const { app } = this;
+    if (!app.gate.mayPlay()) { // the light was changed meanwhile
+      this.stop();
+      return void say("Stopped: this change is not checked for flashing light. Play asks you first.");
+    }
     const now = performance.now();
     const next = app.ui.frame + app.ui.direction;
     if (next < app.shot.first || next > app.shot.last) return this.stop();

@@ -20,13 +20,13 @@ export const AGAINST = { none: "nothing", room: "the hero, before", naive: "plai
 export const stackOf = (light, using) => `${light.sweep}${isWeighed(using) ? " filled" : ""}`;
 const isWeighed = (using) => using === "path" || using === "stills";
 
-// what: a key of LOOKS or AGAINST; gains: { NAME: [per shot frame] }; travel: { NAME: [[frame, [[still, weight], ...]], ...] }.
+// what: a key of LOOKS or AGAINST; gains: { NAME: [per shot frame] }; travel: { NAME: ways that are tried, as `light.weights` }.
 export function planLook(shot, what, { edits, frame, light, stops, alone, gains, travel }) {
   const plain = { base: "hero", lights: [], hold: shot.holdout ? 1 : 0, pose: findPose(shot, frame), stops };
   if (what === "room") return plain;
   const mine = what === "written" ? NOTHING : edits;
   const chosen = shot.lights.find((one) => one.name === light);
-  const plan = (one, options) => planLight(shot, one, mine, { frame, gains: what === "written" ? {} : gains, travel, ...options });
+  const plan = (one, options) => planLight(shot, one, mine, { frame, ...(what === "written" ? { gains: {}, travel: {} } : { gains, travel }), ...options });
   if (what === "plate") return { ...plain, base: "black", hold: 0, pose: null, lights: [plan(chosen, { full: true })] };
   if (what === "still") {
     return { ...plain, base: "black", hold: 0, pose: null, lights: [plan(chosen, { full: true, alone })] };
@@ -53,10 +53,10 @@ function planLight(shot, light, edits, { frame, gains, travel, full, naive, alon
 export function planRecipe(shot, light, now, { frame, travel, naive, alone }) {
   const one = [1, 1, 1];
   const regel = light.regel ?? null;
-  if (alone !== undefined) return { blend: { rule: "path" }, regel: null, stills: [{ index: alone, dims: one, weight: 1 }] };
+  if (alone !== undefined) return { blend: { rule: "path" }, regel: null, stills: [{ index: alone, weight: 1 }] };
   if (isWeighed(now.using)) {
-    const row = findWeights(shot, light, frame, travel);
-    return { blend: { rule: "path" }, regel, stills: row.map(([index, weight]) => ({ index, dims: one, weight })) };
+    const { row, place } = findWeights(light, frame, now.using === "path" ? travel[light.name] : null);
+    return { blend: { rule: "path" }, regel, place, stills: row.map(([index, weight]) => ({ index, weight })) };
   }
   const group = now.group ? light.groups?.[now.group] : null;
   const stills = [];
@@ -76,13 +76,12 @@ export function dimOf({ trim: written, built_trim: built = written }, gain) {
   });
 }
 
-function findWeights(shot, light, frame, travel) {
-  const tried = travel[light.name]?.find((row) => row[0] === frame);
-  if (tried) return tried[1];
-  const rows = light.weights?.rows ?? [];
-  if (!rows.length) return [];
-  const at = rows.length === 1 ? 0 : Math.min(Math.max(frame - light.weights.first, 0), rows.length - 1);
-  return rows[at];
+// How much of each still a light takes on a frame, and where it is then, to which they are brought: { row, place }.
+function findWeights(light, frame, tried) {
+  const { first, rows = [], places = [] } = tried ?? light.weights ?? {};
+  if (!rows.length) return { row: [], place: null };
+  const at = Math.min(Math.max(frame - first, 0), rows.length - 1);
+  return { row: rows[at], place: places[at] ?? null };
 }
 
 // From a frame to the plate, 9 numbers, rows first; null where the camera stood still.

@@ -1,14 +1,14 @@
 // What the graphics card computes. Row 0 of every texture is the picture's top row; only PRESENT turns the picture over.
 // The plate's formulas are those of core/proxy_plate.py, which is their twin.
 
-export const RULES = { max: 0, sum: 1, screen: 2, softmax: 3, path: 4, naive: 5 };
+export const RULES = { max: 0, sum: 1, screen: 2, softmax: 3, naive: 4 };
 
 export const VERTEX = `#version 300 es
 void main() { // one triangle that covers everything
   gl_Position = vec4(vec2((gl_VertexID << 1) & 2, gl_VertexID & 2) * 2.0 - 1.0, 0.0, 1.0);
 }`;
 
-const HEAD = `#version 300 es
+export const HEAD = `#version 300 es
 precision highp float;
 precision highp int;
 precision highp sampler2D;
@@ -16,25 +16,35 @@ precision highp usampler2D;
 precision highp sampler2DArray;
 `;
 
+// A new gel: gains, and what clipped light turns to. For every shader that makes a plate.
+export const REGEL = `
+uniform bool uRegel;
+uniform vec3 uRegelGains, uReached, uLuminance;
+uniform float uLamp, uCeiling, uClipFrom, uClipFull;
+float ease(float t) { t = clamp(t, 0.0, 1.0); return t * t * (3.0 - 2.0 * t); }
+vec3 regel(vec3 plate, vec3 ambient) {
+  if (!uRegel) return plate;
+  vec3 level = plate + max(ambient, 0.0), plain = plate * uRegelGains;
+  float clipped = uCeiling > 0.0 ? ease((max(level.r, max(level.g, level.b)) / uCeiling - uClipFrom) / (uClipFull - uClipFrom)) : 0.0;
+  return mix(plain, dot(plate, uLuminance) / uLamp * uReached, clipped);
+}`;
+
 export const MOST_STILLS = 64; // told by uniforms; more of them by a texture, which costs two reads each
 
 // groups: 1 (a pixel whole from the brightest still) or 3 (every channel by itself). One program for every rule: cards
-// without a scheduler of their own compute every branch that a program has.
-export const plateShader = (groups, rule, tabled) => `${HEAD}
+// without a scheduler of their own compute every branch that a program has. fourth: the power of softmax is 4.
+export const plateShader = (groups, rule, tabled, fourth) => `${HEAD}
 #define LEVEL ${groups === 1 ? "float" : "vec3"}
 uniform sampler2DArray uLight; // lamp light, A = validity
 uniform sampler2DArray uGuide; // in sigma of one frame
 uniform sampler2D uAmbient;
-// of every still: dims r, g, b, share; then layer, weight, gain of the noise, of the guide
+// of every still: dims r, g, b, share; then layer, nothing, gain of the noise, of the guide
 ${tabled ? "uniform sampler2D uStills;" : `uniform vec4 uOne[${MOST_STILLS}], uTwo[${MOST_STILLS}];`}
-uniform int uCount;
+uniform int uCount, uPlain; // the first of them are not dimmed
 const int uRule = ${RULES[rule]};
 uniform vec3 uA, uB, uWeights, uPullFaint, uPullStrong, uSpread;
 uniform float uFaint, uStrong, uKnee, uPower, uWhite, uFloor, uGate, uSoftGate;
-// a new gel: gains, and what clipped light turns to
-uniform bool uRegel;
-uniform vec3 uRegelGains, uReached, uLuminance;
-uniform float uLamp, uCeiling, uClipFrom, uClipFull;
+${REGEL}
 out vec4 oPlate;
 const float NEGLIGIBLE = 16.0, FAINT = 2.0, STRONG = 5.0, SCALE = 1.0 / 256.0; // SCALE keeps powers within range
 
@@ -52,37 +62,54 @@ LEVEL dimGuide(LEVEL guide, LEVEL bend, LEVEL gain) {
   LEVEL up = max(guide, 0.0), light = (guide + bend * up * up) * gain, lit = max(light, 0.0);
   return 2.0 * lit / (1.0 + sqrt(1.0 + 4.0 * bend * lit)) + min(light, 0.0);
 }
-float ease(float t) { t = clamp(t, 0.0, 1.0); return t * t * (3.0 - 2.0 * t); }
 float largest(LEVEL v) { return ${groups === 1 ? "v" : "max(v.x, max(v.y, v.z))"}; }
 
 void main() {
   ivec2 at = ivec2(gl_FragCoord.xy);
   vec3 ambient = texelFetch(uAmbient, at, 0).rgb;
-  vec3 light = vec3(0.0), left = vec3(1.0), brightest = vec3(-1e30), whole = vec3(0.0);
-  float best = 0.0, weights = 0.0, believed = 0.0;
+  vec3 light = vec3(0.0), left = vec3(1.0), brightest = vec3(-1e30);
+  float best = 0.0;
   LEVEL peak = LEVEL(-1e30), total = LEVEL(0.0), pulled = LEVEL(0.0), squares = LEVEL(0.0);
   LEVEL rise = LEVEL(0.0), fall = LEVEL(0.0);
   vec3 floors = uA * max(ambient, 0.0) + uB;
   vec3 bends = uA / (4.0 * sqrt(max(floors, 1e-12)));
   LEVEL bend = ${groups === 1 ? "dot(bends, uWeights)" : "bends"};
   LEVEL spread = take(uSpread);
-  for (int k = 0; k < uCount; k++) {
+  ${eachStill(groups, rule, tabled, fourth, false)}
+  ${eachStill(groups, rule, tabled, fourth, true)}
+  vec3 plate = light;
+  if (uRule == ${RULES.max}) {
+    LEVEL part = 1.0 / max(total, 1e-30);
+    plate = light * part / (best > 0.0 ? best : 1.0);
+    LEVEL crowd = (pulled - squares * part) * part;
+    LEVEL blend = mix(LEVEL(uFaint), LEVEL(uStrong), step(LEVEL(uKnee), peak));
+    plate -= crowd / blend * findPull(peak) * sigmaAt(ambient, plate);
+    plate *= step(vec3(1e-30), vec3(total));
+  } else if (uRule == ${RULES.softmax}) {
+    LEVEL norm = pow(max(total, 1e-36), LEVEL(1.0 / uPower));
+    LEVEL low = pow(norm, LEVEL(uPower - 1.0));
+    plate = light / low;
+    plate -= (uPower - 1.0) * (rise / low - fall / (low * low * norm)) * findPull(peak) * sigmaAt(ambient, plate);
+    plate *= step(vec3(1e-36), vec3(total));
+  } else if (uRule == ${RULES.screen}) plate = uWhite * (1.0 - left);
+  else if (uRule == ${RULES.naive}) plate = brightest.r > -1e29 ? brightest : vec3(0.0);
+  if (uFloor > 0.0 && uRule != ${RULES.naive}) plate *= ease(2.0 * largest(peak) / uFloor - 1.0);
+  oPlate = vec4(regel(plate, ambient), 1.0);
+}`;
+
+// What one still after the other adds: those that are as they were shot, which are most of them, need not be dimmed.
+const eachStill = (groups, rule, tabled, fourth, dimmed) => `for (int k = ${dimmed ? "uPlain" : "0"}; k < ${dimmed ? "uCount" : "uPlain"}; k++) {
     vec4 one = ${tabled ? "texelFetch(uStills, ivec2(k, 0), 0)" : "uOne[k]"}, two = ${tabled ? "texelFetch(uStills, ivec2(k, 1), 0)" : "uTwo[k]"};
     int layer = int(two.x);
     vec4 still = texelFetch(uLight, ivec3(at, layer), 0);
-    vec3 L = one.rgb * still.rgb;
+    vec3 L = ${dimmed ? "one.rgb * still.rgb" : "still.rgb"};
     float v = still.a, share = one.a, n = two.z;
     float sum = L.r + L.g + L.b;
     bool finite = !(isnan(sum) || isinf(sum));
-    if (uRule == ${RULES.path}) {
-      if (!finite) { L = vec3(0.0); v = 0.0; }
-      v = clamp(v, 0.0, 1.0);
-      whole += two.y * L; light += two.y * v * L; believed += two.y * v; weights += two.y;
-      continue;
-    }
     if (!(v > 0.0)) continue;
     if (uRule == ${RULES.naive}) { if (finite) brightest = max(brightest, v * L); continue; }
-    LEVEL guide = dimGuide(take(texelFetch(uGuide, ivec3(at, layer), 0).rgb), bend, ${groups === 1 ? "two.w" : "one.rgb"});
+    LEVEL guide = take(texelFetch(uGuide, ivec3(at, layer), 0).rgb);
+    ${dimmed ? `guide = dimGuide(guide, bend, ${groups === 1 ? "two.w" : "one.rgb"});` : ""}
     peak = uRule == ${RULES.max} ? peak : max(peak, v * guide);
     if (uRule == ${RULES.max}) {
       best = max(best, v);
@@ -103,7 +130,7 @@ void main() {
       LEVEL gated = whenAbove(guide, edge, safe - edge * edge / safe);
       LEVEL linear = SCALE * v * (gated + bend * gated * gated);
       LEVEL slope = whenAbove(guide, edge, 1.0 + edge * edge / (safe * safe)) * (1.0 + 2.0 * bend * gated) * n * n * SCALE;
-      LEVEL raised = pow(max(linear, 1e-30), LEVEL(uPower - 2.0)) * step(LEVEL(1e-30), linear);
+      LEVEL raised = ${fourth ? "linear * linear" : "pow(max(linear, 1e-30), LEVEL(uPower - 2.0)) * step(LEVEL(1e-30), linear)"};
       LEVEL weight = share * raised * linear;
       light += weight * v * L;
       total += weight * linear;
@@ -118,35 +145,7 @@ void main() {
       light += lit;
       left *= 1.0 - min(lit / uWhite, 1.0);
     }
-  }
-  vec3 plate = light;
-  if (uRule == ${RULES.max}) {
-    LEVEL part = 1.0 / max(total, 1e-30);
-    plate = light * part / (best > 0.0 ? best : 1.0);
-    LEVEL crowd = (pulled - squares * part) * part;
-    LEVEL blend = mix(LEVEL(uFaint), LEVEL(uStrong), step(LEVEL(uKnee), peak));
-    plate -= crowd / blend * findPull(peak) * sigmaAt(ambient, plate);
-    plate *= step(vec3(1e-30), vec3(total));
-  } else if (uRule == ${RULES.softmax}) {
-    LEVEL norm = pow(max(total, 1e-36), LEVEL(1.0 / uPower));
-    LEVEL low = pow(norm, LEVEL(uPower - 1.0));
-    plate = light / low;
-    plate -= (uPower - 1.0) * (rise / low - fall / (low * low * norm)) * findPull(peak) * sigmaAt(ambient, plate);
-    plate *= step(vec3(1e-36), vec3(total));
-  } else if (uRule == ${RULES.screen}) plate = uWhite * (1.0 - left);
-  else if (uRule == ${RULES.naive}) plate = brightest.r > -1e29 ? brightest : vec3(0.0);
-  else if (uRule == ${RULES.path}) {
-    float known = believed / max(weights, 1e-30), t = clamp(known / 0.25, 0.0, 1.0);
-    plate = mix(whole, light / max(known, 1e-6), t * t * (3.0 - 2.0 * t));
-  }
-  if (uFloor > 0.0 && uRule < ${RULES.path}) plate *= ease(2.0 * largest(peak) / uFloor - 1.0);
-  if (uRegel) {
-    vec3 level = plate + max(ambient, 0.0), plain = plate * uRegelGains;
-    float clipped = uCeiling > 0.0 ? ease((max(level.r, max(level.g, level.b)) / uCeiling - uClipFrom) / (uClipFull - uClipFrom)) : 0.0;
-    plate = mix(plain, dot(plate, uLuminance) / uLamp * uReached, clipped);
-  }
-  oPlate = vec4(plate, 1.0);
-}`;
+  }`;
 
 export const MOST_LIGHTS = 5; // in one pass; with their figures, codes, table, hold-out and what was laid before: 14 of 16 samplers
 
@@ -159,71 +158,27 @@ uniform usampler2D uHero;
 uniform sampler2D uDecode, uHoldout, uBefore;
 ${each(lights, (light, k) => `uniform sampler2D uPlate${k}${light.figure ? `, uFigure${k}` : ""};`)}
 uniform vec3 uGain[${MOST_LIGHTS}], uFigureGain[${MOST_LIGHTS}];
-uniform float uWhite[${MOST_LIGHTS}];
-uniform float uHold;
+uniform float uHold, uWhite; // the white that screened lights work against
 uniform vec2 uSize;
+uniform float uStep; // pixels of the frame from one that is drawn to the next
 uniform mat3 uPose; // from the frame to the plate, px
 out vec4 oLinear;
 float decode(uint code) { return texelFetch(uDecode, ivec2(int(code & 1023u), 0), 0).r; }
 void main() {
-  ivec2 at = ivec2(gl_FragCoord.xy);
-  vec3 from = uPose * vec3(gl_FragCoord.xy, 1.0);
+  vec2 centre = uStep * gl_FragCoord.xy;
+  ivec2 at = ivec2(centre);
+  vec3 from = uPose * vec3(centre, 1.0);
   vec2 uv = from.xy / from.z / uSize;
   ${["vec3 total = vec3(0.0);", `uint codes = texelFetch(uHero, at, 0).r;
-  vec3 total = vec3(decode(codes >> 20), decode(codes >> 10), decode(codes));`, "vec3 total = texelFetch(uBefore, at, 0).rgb;"][base]}
+  vec3 total = vec3(decode(codes >> 20), decode(codes >> 10), decode(codes));`, "vec3 total = texelFetch(uBefore, ivec2(gl_FragCoord.xy), 0).rgb;"][base]}
   float kept = ${held ? "max(1.0 - uHold * texelFetch(uHoldout, at, 0).r, 0.0)" : "1.0"};
-  ${each(lights, (light, k) => light.figure && `total += uFigureGain[${k}] * texelFetch(uFigure${k}, at, 0).rgb;`)}
+  ${each(lights, (light, k) => !light.screened && light.figure && `total += ${figureAt(k)};`)}
   ${each(lights, (light, k) => !light.screened && `total += kept * uGain[${k}] * ${plateAt(light, k)};`)}
-  ${lights.some((light) => light.screened) ? "vec3 left = vec3(1.0); float white = 1.0;" : ""}
-  ${each(lights, (light, k) => light.screened && `white = uWhite[${k}]; left *= 1.0 - min(kept * uGain[${k}] * ${plateAt(light, k)} / white, 1.0);`)}
-  ${lights.some((light) => light.screened) ? "total += white * (1.0 - left) * (1.0 - clamp(total / white, 0.0, 1.0));" : ""}
+  ${lights.some((light) => light.screened) ? "vec3 left = vec3(1.0);" : ""}
+  ${each(lights, (light, k) => light.screened && `left *= 1.0 - min((kept * uGain[${k}] * ${plateAt(light, k)}${light.figure ? ` + ${figureAt(k)}` : ""}) / uWhite, 1.0);`)}
+  ${lights.some((light) => light.screened) ? "total += uWhite * (1.0 - left) * (1.0 - clamp(total / uWhite, 0.0, 1.0));" : ""}
   oLinear = vec4(total, 1.0);
 }`;
 
+const figureAt = (k) => `uFigureGain[${k}] * texelFetch(uFigure${k}, at, 0).rgb`;
 const plateAt = ({ direct }, k) => (direct ? `texelFetch(uPlate${k}, at, 0).rgb` : `texture(uPlate${k}, uv).rgb`);
-
-// Linear light as it is looked at: through the exact inverse of the hero's own decode, or as plain sRGB.
-export const SHOW = `${HEAD}
-uniform sampler2D uLinear, uInverse; // the inverse's table runs over the root of light up to uMost
-uniform float uStops, uMost;
-uniform bool uOwn;
-uniform mat3 uMatrix;
-out vec4 oShown;
-float own(float light) {
-  float last = float(textureSize(uInverse, 0).x - 1);
-  float t = sqrt(clamp(light / uMost, 0.0, 1.0)) * last;
-  int low = int(min(floor(t), last - 1.0));
-  return mix(texelFetch(uInverse, ivec2(low, 0), 0).r, texelFetch(uInverse, ivec2(low + 1, 0), 0).r, t - float(low));
-}
-vec3 srgb(vec3 x) {
-  x = clamp(x, 0.0, 1.0);
-  return mix(12.92 * x, 1.055 * pow(max(x, 1e-6), vec3(1.0 / 2.4)) - 0.055, step(0.0031308, x));
-}
-void main() {
-  vec3 light = texelFetch(uLinear, ivec2(gl_FragCoord.xy), 0).rgb * exp2(uStops);
-  if (uOwn) oShown = vec4(own(light.r), own(light.g), own(light.b), 1.0);
-  else oShown = vec4(srgb(uMatrix * light), 1.0);
-}`;
-
-// The window on it: zoom, the wipe between two states, and the cross-fade from what was shown before.
-export const WINDOW = `${HEAD}
-uniform sampler2D uLeft, uRight;
-uniform vec2 uSize, uOffset; // of the picture; of its corner in the window, px
-uniform float uScale, uWipe, uWindowHeight;
-out vec4 oColour;
-void main() {
-  vec2 here = vec2(gl_FragCoord.x, uWindowHeight - gl_FragCoord.y);
-  vec2 uv = (here - uOffset) / (uScale * uSize);
-  if (any(lessThan(uv, vec2(0.0))) || any(greaterThanEqual(uv, vec2(1.0)))) { oColour = vec4(0.055, 0.055, 0.055, 1.0); return; }
-  vec4 left = texture(uLeft, uv), right = texture(uRight, uv);
-  oColour = vec4((here.x < uWipe ? left : right).rgb, 1.0);
-}`;
-
-export const FADE = `${HEAD}
-uniform sampler2D uFrom, uTo;
-uniform float uShare;
-out vec4 oColour;
-void main() {
-  ivec2 at = ivec2(gl_FragCoord.xy);
-  oColour = mix(texelFetch(uFrom, at, 0), texelFetch(uTo, at, 0), uShare);
-}`;

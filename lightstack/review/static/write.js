@@ -93,24 +93,28 @@ export class Writing {
     }
   }
 
-  watch(bar, line, stop) {
-    this.events?.close();
-    const events = (this.events = api.progress());
-    events.onmessage = (event) => {
-      const told = JSON.parse(event.data);
+  async watch(bar, line, stop) {
+    this.events?.abort();
+    const events = (this.events = new AbortController());
+    const tell = (told) => {
+      if (events.signal.aborted) return;
       const part = told.total > 0 ? told.done / told.total : null;
       if (part === null) bar.removeAttribute("value");
       else bar.value = part;
       line.textContent = [told.step, told.total > 0 ? `${told.done} of ${told.total}` : null, told.line].filter(Boolean).join(": ");
       if (!ENDS[told.state]) return;
-      events.close();
+      events.abort();
       stop.disabled = true;
       bar.value = told.state === "done" ? 1 : bar.value;
       line.textContent = told.state === "failed" && told.line ? told.line : ENDS[told.state];
       say(ENDS[told.state], told.state === "failed");
       if (told.state === "done") this.app.afterBuild();
     };
-    events.onerror = () => events.readyState === EventSource.CLOSED && (line.textContent = "The server no longer tells how far it is.");
+    try {
+      await api.progress(tell, events.signal);
+    } catch (error) {
+      line.textContent = error.message;
+    }
   }
 }
 
