@@ -4,8 +4,8 @@ from fractions import Fraction
 
 import numpy as np
 
-from lightstack.core.flash import FlashWatch
-from lightstack.core.flash_rules import window_cells
+from lightstack.core.flash.flash import FlashWatch
+from lightstack.core.flash.rules import window_cells
 
 SHAPE = (72, 128)
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lightstack.core.register import solve_take
+from lightstack.core.register.register import solve_take
 from lightstack.records import NoiseModel, ProxyTake
 
 NOISE = NoiseModel(np.full(3, 4e-4), np.full(3, 4e-6))

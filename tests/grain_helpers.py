@@ -3,8 +3,8 @@
 import numpy as np
 from scipy.ndimage import convolve1d
 
-from lightstack.core.grain_measure import BurstTally, cut_strips
-from lightstack.core.grain_profile import Footage, make_profile
+from lightstack.core.grain.measure import BurstTally, cut_strips
+from lightstack.core.grain.profile import Footage, make_profile
 
 A, B = np.array([1e-4, 2e-4, 4e-4]), np.array([4e-7, 1e-6, 4e-6])
 OFFSETS = (0, 1, 2, 3, 8)

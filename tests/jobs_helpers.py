@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 from core_helpers import make_encoding
 
-from lightstack.core.planes import ProxyFrame
-from lightstack.jobs.footage import FittedTake
+from lightstack.core.colour.planes import ProxyFrame
+from lightstack.jobs.takes.footage import FittedTake
 from lightstack.records import CodedFrame, NoiseModel, Registration, Stretch, TakeInfo
 
 NOISE = NoiseModel(np.full(3, 4e-4), np.full(3, 4e-6))
@@ -95,9 +95,9 @@ def noisy(level, count, *, seed=0, noise=NOISE):
 
 def build(path, folder, progress, *, empty=None, working=None, **keys):
     """Build a sweep by the keys of a shot file; ``empty``: settings of the empty take, path included."""
-    from lightstack.files.schema import TakeSettings
-    from lightstack.files.shotfile import check_sweep
-    from lightstack.jobs.sweep import SweepRequest, build_sweep
+    from lightstack.files.shot.schema import TakeSettings
+    from lightstack.files.shot.shotfile import check_sweep
+    from lightstack.jobs.sweep.sweep import SweepRequest, build_sweep
 
     paths = path if isinstance(path, list) else [path]
     settings = check_sweep({"path": [str(p) for p in paths], **keys})

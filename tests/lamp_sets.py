@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 
-from lightstack.core.response import LampSet
+from lightstack.core.colour.response import LampSet
 
 A, B = 4e-4, 4e-6  # variance = A * light + B
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from lightstack.core.proxy_plate import ProxyBlend, ProxyStills
+from lightstack.core.page.plate import ProxyBlend, ProxyStills
 from lightstack.errors import SettingError
-from lightstack.jobs.review import PagePicture, StaleShot
-from lightstack.jobs.review_render import BuildState
+from lightstack.jobs.review.render import BuildState
+from lightstack.jobs.review.review import PagePicture, StaleShot
 
 WIDTH, HEIGHT, STILLS = 96, 54, 5
 FIRST, LAST = 1001, 1024
@@ -67,7 +67,7 @@ DECODE = decode_709(np.arange(1024) / 1023)
 
 @dataclass
 class MadeReview:
-    """Answers what the page asks, as `jobs.review.Review` does, from made pictures."""
+    """Answers what the page asks, as `jobs.review.review.Review` does, from made pictures."""
 
     flash: str = "clear"
     name: str = "made"

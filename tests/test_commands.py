@@ -8,8 +8,8 @@ import typer.main
 
 from lightstack.cli.main import app
 from lightstack.cli.reference import make_reference
-from lightstack.files.keytable import describe_keys, make_key_table
-from lightstack.files.schema import LATER_SECTIONS
+from lightstack.files.shot.keytable import describe_keys, make_key_table
+from lightstack.files.shot.schema import LATER_SECTIONS
 
 README = Path(__file__).parents[1] / "README.md"
 COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
@@ -56,7 +56,7 @@ def test_every_key_is_described():
 @pytest.mark.parametrize("line", make_key_table().splitlines()[2:])
 def test_every_key_stands_in_the_readme_with_type_unit_and_default(line, readme):
     found = line in readme
-    assert found, "the table of keys is old; `python -m lightstack.files.keytable` prints a new one"
+    assert found, "the table of keys is old; `python -m lightstack.files.shot.keytable` prints a new one"
 
 
 @pytest.mark.parametrize("section", sorted(LATER_SECTIONS))

@@ -13,10 +13,10 @@ import pytest
 from footage.truth import LIMIT
 from unwatched import Unwatched
 
-from lightstack.files.shotfile import check_sweep
-from lightstack.jobs.lamp_light import is_blocked
-from lightstack.jobs.pictures import stack_naively
-from lightstack.jobs.sweep import SweepRequest, build_sweep
+from lightstack.files.shot.shotfile import check_sweep
+from lightstack.jobs.sweep.pictures import stack_naively
+from lightstack.jobs.sweep.sweep import SweepRequest, build_sweep
+from lightstack.jobs.takes.lamp_light import is_blocked
 
 DEMO = Path(__file__).resolve().parents[1] / "demo_footage"
 

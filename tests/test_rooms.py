@@ -95,5 +95,5 @@ def test_the_check_sees_every_way_to_import():
     assert used_rooms("import lightstack.cli.main") == {"cli"}
     assert used_rooms("from lightstack.jobs import build") == {"jobs"}
     assert used_rooms("from lightstack import files") == {"files"}
-    assert used_rooms("def f():\n    from lightstack.files.takes import open_take") == {"files"}
+    assert used_rooms("def f():\n    from lightstack.files.read.takes import open_take") == {"files"}
     assert used_rooms("import numpy") == set()

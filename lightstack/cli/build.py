@@ -13,6 +13,6 @@ def build(shot: ShotFile, running: Running) -> None:
 
     Stages that have not changed since the last build are skipped."""
     options = common.make_options(running)
-    from lightstack.jobs.build import build_shot
+    from lightstack.jobs.shot.build import build_shot
 
     common.run_job("build", lambda progress: build_shot(shot, options=options, progress=progress), running)

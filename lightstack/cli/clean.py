@@ -51,7 +51,7 @@ def clean(
     """Empty the picture of people: one clean plate from takes of the same framing."""
     ranges = read_ranges(frames, option="--frames")
     running = Running(**dataclasses.asdict(how))
-    from lightstack.jobs.clean_takes import CleanOptions, clean_takes
+    from lightstack.jobs.clean.takes import CleanOptions, clean_takes
 
     options = CleanOptions(
         **common.gather_words(running, reading),

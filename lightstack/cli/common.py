@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from lightstack.jobs.options import BuildOptions, BuildResult
+    from lightstack.jobs.takes.options import BuildOptions, BuildResult
     from lightstack.records import Progress
 
 __all__ = [
@@ -106,7 +106,7 @@ class Running:
 
 def make_options(running: Running) -> BuildOptions:
     """Make the options of a build from what was typed. Raises SettingError for a size that is none."""
-    from lightstack.jobs.options import BuildOptions, parse_memory
+    from lightstack.jobs.takes.options import BuildOptions, parse_memory
 
     return BuildOptions(
         force=running.force,

@@ -12,7 +12,7 @@ from lightstack.cli.common import Running, ShotFile
 from lightstack.cli.groups import spread_options
 
 if TYPE_CHECKING:
-    from lightstack.jobs.curve import CurveResult, LightCurve
+    from lightstack.jobs.mix.curve import CurveResult, LightCurve
 
 Light = Annotated[str | None, typer.Option("--light", metavar="NAME", help="Only this light's mix [all].")]
 Out = Annotated[
@@ -26,7 +26,7 @@ def curve(shot: ShotFile, *, light: Light = None, out: Out = None, running: Runn
     options = common.make_options(running)
     from lightstack.cli.progress import TerminalProgress
     from lightstack.cli.results import print_lines
-    from lightstack.jobs.curve import draw_curves
+    from lightstack.jobs.mix.curve import draw_curves
 
     quiet = running.quiet or (running.json and not running.verbose)
     with TerminalProgress(quiet=quiet, verbosity=running.verbose) as progress:

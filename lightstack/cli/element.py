@@ -70,7 +70,7 @@ def element(
 ) -> None:
     """Pull a tossed or falling thing out of the best of several tries: matte, own light, and its shadow apart."""
     running = Running(**dataclasses.asdict(how))
-    from lightstack.jobs.element_takes import ElementOptions, pull_element
+    from lightstack.jobs.element.takes import ElementOptions, pull_element
 
     options = ElementOptions(
         **common.gather_words(running, reading),

@@ -11,7 +11,7 @@ from lightstack.records import Finding, TakeFindings
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from lightstack.jobs.inspect_options import Inspected
+    from lightstack.jobs.inspect.options import Inspected
 
 __all__ = ["RESHOOT", "print_inspection"]
 
@@ -35,7 +35,7 @@ def print_inspection(found: Inspected, *, quiet: bool, as_json: bool, strict: bo
 
 def describe_inspection(found: Inspected, code: int) -> dict[str, Any]:
     """Return what an inspection found as plain values for JSON."""
-    from lightstack.jobs.inspect_options import describe_findings
+    from lightstack.jobs.inspect.options import describe_findings
 
     return {
         "ok": code == 0,

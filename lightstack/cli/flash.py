@@ -13,7 +13,7 @@ from lightstack.cli.common import Reading, Running, TakeRunning, gather_words
 from lightstack.cli.groups import spread_options
 
 if TYPE_CHECKING:
-    from lightstack.jobs.flash import FlashResult
+    from lightstack.jobs.flash.flash import FlashResult
 
 __all__ = ["FLASHES", "flash"]
 
@@ -47,7 +47,7 @@ def flash(
 
     The exit code is 3 where a rule is broken. It is an aid, not a certified broadcast test."""
     from lightstack.cli.progress import TerminalProgress
-    from lightstack.jobs.flash import FlashOptions, check_flash
+    from lightstack.jobs.flash.flash import FlashOptions, check_flash
 
     running = Running(**asdict(how))
     options = FlashOptions(**gather_words(running, reading), frames=frames, rate=rate, peak=peak)
@@ -65,7 +65,7 @@ def flash(
 
 def list_lines(found: FlashResult) -> list[str]:
     """List what people want to read after a check."""
-    from lightstack.jobs.flash_say import say_result
+    from lightstack.jobs.flash.say import say_result
 
     return say_result(found)
 
@@ -73,6 +73,6 @@ def list_lines(found: FlashResult) -> list[str]:
 def describe(found: FlashResult, code: int) -> dict[str, Any]:
     """Return a check as plain values for JSON."""
     from lightstack.cli.results import to_plain
-    from lightstack.jobs.flash_say import describe_result
+    from lightstack.jobs.flash.say import describe_result
 
     return {"ok": code == 0, "exit": code, "command": "flash", **to_plain(describe_result(found))}

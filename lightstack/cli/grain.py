@@ -14,7 +14,7 @@ from lightstack.cli.groups import spread_options
 from lightstack.cli.lists import read_ranges
 
 if TYPE_CHECKING:
-    from lightstack.jobs.grain_takes import GrainOptions
+    from lightstack.jobs.grain.takes import GrainOptions
 
 __all__ = ["grain"]
 
@@ -49,7 +49,7 @@ Like = Annotated[Path | None, typer.Option("--like", metavar="TAKE", help="Say w
 
 def _split(reading: Reading, how: TakeRunning, frames: str | None) -> tuple[Running, GrainOptions]:
     """Return how the job is shown and how it reads. Raises SettingError."""
-    from lightstack.jobs.grain_takes import GrainOptions
+    from lightstack.jobs.grain.takes import GrainOptions
 
     running = Running(**dataclasses.asdict(how))
     words = common.gather_words(running, reading)
@@ -61,7 +61,7 @@ def _split(reading: Reading, how: TakeRunning, frames: str | None) -> tuple[Runn
 def measure(take: Take, out: OutProfile, *, frames: MeasureFrames = None, reading: Reading, how: TakeRunning) -> None:
     """Measure a camera's grain in a take: strength by level, texture, likeness of the channels, life over time."""
     running, options = _split(reading, how, frames)
-    from lightstack.jobs.grain_takes import measure_take
+    from lightstack.jobs.grain.takes import measure_take
 
     common.run_job(
         "grain measure", lambda progress: measure_take(take, out, options=options, progress=progress), running
@@ -84,7 +84,7 @@ def apply(
 ) -> None:
     """Lay a camera's grain over a still or frames that have none: new in every frame, the same for the same seed."""
     running, options = _split(reading, how, frames)
-    from lightstack.jobs.grain_takes import apply_grain
+    from lightstack.jobs.grain.takes import apply_grain
 
     common.run_job(
         "grain apply",

@@ -28,7 +28,7 @@ def handover(
     It is checked, and written whole or not at all; nothing in it points outside of it."""
     running = Running(keep_readable=keep_readable, ocio=ocio, quiet=quiet, json=json, verbose=verbose)
     options = common.make_options(running)
-    from lightstack.jobs.handover import hand_over
+    from lightstack.jobs.handover.handover import hand_over
 
     common.run_job(
         "handover",

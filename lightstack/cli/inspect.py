@@ -52,7 +52,7 @@ def inspect(
     """Say whether takes are good before the set is struck: a verdict for each check, and what to do about it."""
     from lightstack.cli.findings import print_inspection
     from lightstack.cli.progress import TerminalProgress
-    from lightstack.jobs.inspect_options import InspectOptions
+    from lightstack.jobs.inspect.options import InspectOptions
 
     if mains not in (None, 50, 60):
         raise typer.BadParameter(f"--mains {mains}: is not a mains frequency; give 50 or 60")
@@ -68,7 +68,7 @@ def inspect(
         ocio=ocio,
         threads=threads,
     )
-    from lightstack.jobs.inspect import inspect_takes
+    from lightstack.jobs.inspect.inspect import inspect_takes
 
     with TerminalProgress(quiet=quiet or (json and not verbose), verbosity=verbose) as progress:
         found = inspect_takes(takes, out=out, options=options, progress=progress)

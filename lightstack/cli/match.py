@@ -50,7 +50,7 @@ def match(
     options = common.make_options(running)
     from lightstack.cli.progress import TerminalProgress
     from lightstack.cli.results import print_lines
-    from lightstack.jobs.match import MatchRequest, match_shot
+    from lightstack.jobs.light.match import MatchRequest, match_shot
 
     request = MatchRequest(target=target, light=light, frame=frame, regions=regions, sparse=sparse, colour=colour)
     quiet = running.quiet or (running.json and not running.verbose)

@@ -21,13 +21,13 @@ Empty = Annotated[Path | None, typer.Option("--empty", metavar="EMPTY", help="Sa
 @spread_options
 def plate(sweeps: Sweeps, out: Out, *, empty: Empty = None, sweep: SweepOptions, running: Running) -> None:
     """Make a plate of a sweep alone, without a shot file."""
-    from lightstack.jobs.options import PlateOptions, make_sweep_settings
+    from lightstack.jobs.takes.options import PlateOptions, make_sweep_settings
 
     shared = common.make_options(running)
     given = {field.name: getattr(shared, field.name) for field in dataclasses.fields(shared)}
     options = PlateOptions(**given, **sweep.read())
     make_sweep_settings(sweeps, options)  # a wrong option is told before anything heavy is loaded
-    from lightstack.jobs.plate import make_plate
+    from lightstack.jobs.stage.plate import make_plate
 
     common.run_job(
         "plate",

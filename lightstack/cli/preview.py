@@ -11,6 +11,6 @@ from lightstack.cli.groups import spread_options
 def preview(shot: ShotFile, running: Running) -> None:
     """Make only the preview and contact sheet again."""
     options = common.make_options(running)
-    from lightstack.jobs.preview import make_preview
+    from lightstack.jobs.shot.preview import make_preview
 
     common.run_job("preview", lambda progress: make_preview(shot, options=options, progress=progress), running)

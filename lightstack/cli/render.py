@@ -24,7 +24,7 @@ def render(
 
     Frames that are written already are left alone, so a run that broke off goes on where it was."""
     options = common.make_options(running)
-    from lightstack.jobs.render import render_shot
+    from lightstack.jobs.shot.render import render_shot
 
     common.run_job(
         "render",

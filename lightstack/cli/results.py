@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from lightstack.jobs.options import BuildResult
+    from lightstack.jobs.takes.options import BuildResult
 
 __all__ = ["print_lines", "print_result", "to_plain"]
 

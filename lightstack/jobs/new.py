@@ -8,14 +8,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.casting import Candidate, Cast, cast_takes
-from lightstack.core.guess import look_at_take
+from lightstack.core.check.casting import Candidate, Cast, cast_takes
+from lightstack.core.check.guess import look_at_take
 from lightstack.errors import LightstackError, OutputError, UnusableTake
-from lightstack.files.footage import Footage, list_footage
-from lightstack.files.shotfile import parse_shot, write_new_shot
-from lightstack.files.takes import open_take
+from lightstack.files.read.footage import Footage, list_footage
+from lightstack.files.read.takes import open_take
+from lightstack.files.shot.shotfile import parse_shot, write_new_shot
 from lightstack.jobs.new_text import Opened, write_shot_text
-from lightstack.jobs.options import NewResult
+from lightstack.jobs.takes.options import NewResult
 from lightstack.records import Progress
 
 __all__ = ["start_shot"]

@@ -10,8 +10,8 @@ from fractions import Fraction
 from pathlib import Path
 
 from lightstack import __version__
-from lightstack.core.casting import Cast, Part
-from lightstack.files.shotfile import clean_name
+from lightstack.core.check.casting import Cast, Part
+from lightstack.files.shot.shotfile import clean_name
 
 __all__ = ["Fade", "Opened", "plan_fade", "write_shot_text"]
 

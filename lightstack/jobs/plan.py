@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from lightstack.core.names import nearest_name
-from lightstack.core.plan_arithmetic import GELS, aim_below_clipping, lamp_speed
-from lightstack.core.shutter import Shutter, beat_frequency, clean_shutters, shutter_angle
+from lightstack.core.check.plan_arithmetic import GELS, aim_below_clipping, lamp_speed
+from lightstack.core.check.shutter import Shutter, beat_frequency, clean_shutters, shutter_angle
+from lightstack.core.colour.names import nearest_name
 from lightstack.errors import OutputError, SettingError
 from lightstack.files.folder import write_whole
 from lightstack.report.plan_page import make_plan_page

@@ -38,7 +38,7 @@ class Encoding:
 
     ``matrix``: "rgb", "bt601", "bt709", "bt2020". ``range``: "full" or "limited". ``chroma``: "444",
     "422", "420", "grey". ``chroma_location``: "left", "center", "topleft". ``transfer`` and
-    ``primaries`` are names in ``core.light.CURVES`` and ``core.light.PRIMARIES``; ``ocio_space`` is set
+    ``primaries`` are names in ``core.colour.light.CURVES`` and ``core.colour.light.PRIMARIES``; ``ocio_space`` is set
     instead where a colour configuration's own processor decodes. ``ceiling`` is the R'G'B' signal at
     which the camera clips (1.0 = reference white code). ``assumed`` holds one plain sentence per guess.
     Where ``response`` is set it decodes in place of ``transfer``, which then says only how the file is shown.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lightstack.core.flash_rules import RULES
+from lightstack.core.flash.rules import RULES
 from lightstack.records import FlashReport
 from lightstack.report.flash_words import say_flash, say_span
 from lightstack.report.markup import PlotView, encode_picture, view_plot

@@ -12,7 +12,7 @@ from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from lightstack.core.flash_rules import AREA_LIMIT, CHANGES_ALLOWED, RULES, find_rule
+from lightstack.core.flash.rules import AREA_LIMIT, CHANGES_ALLOWED, RULES, find_rule
 from lightstack.records import BoolArray, FlashPlace, FlashReport
 from lightstack.report.looks import Ground, dress_axes, place_axes, render_figure
 from lightstack.report.phrases import say_share

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from lightstack.core.flash_rules import AREA_LIMIT, CHANGES_ALLOWED, find_rule
+from lightstack.core.flash.rules import AREA_LIMIT, CHANGES_ALLOWED, find_rule
 from lightstack.records import FlashReport, FlashSpan
 from lightstack.report.phrases import NARROW_SPACE, say_count, say_share
 

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
-from lightstack.core.lamp_view import show_in_picture
+from lightstack.core.lamp.view import show_in_picture
 from lightstack.records import LampPlaces
 from lightstack.report.looks import Ground, render_figure
 

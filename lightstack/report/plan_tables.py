@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 
-from lightstack.core.plan_arithmetic import (
+from lightstack.core.check.plan_arithmetic import (
     GELS,
     GREY,
     LampSpeed,
@@ -16,7 +16,7 @@ from lightstack.core.plan_arithmetic import (
     mired_shift,
     stops_of_distance,
 )
-from lightstack.core.shutter import (
+from lightstack.core.check.shutter import (
     PULSES_PER_CYCLE,
     Shutter,
     beat_frequency,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from lightstack.core.plan_arithmetic import LampSpeed
+from lightstack.core.check.plan_arithmetic import LampSpeed
 from lightstack.report.phrases import say_number
 
 __all__ = ["CAUTIONS", "CHECKLIST", "LOCKS", "PlanPass", "PlanTable", "ShootPlan", "list_passes"]

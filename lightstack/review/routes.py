@@ -16,7 +16,7 @@ from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
 from lightstack.errors import LightstackError, MissingInput
-from lightstack.jobs.review import NotYet, PagePicture, Review, StaleShot
+from lightstack.jobs.review.review import NotYet, PagePicture, Review, StaleShot
 from lightstack.review.pages import PageFile
 
 __all__ = ["make_app"]

@@ -19,8 +19,8 @@ import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from lightstack.errors import SettingError
-from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.review import Review
+from lightstack.jobs.review.review import Review
+from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import Progress
 from lightstack.review.guard import HEADERS, Guard
 from lightstack.review.pages import read_pages

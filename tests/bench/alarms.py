@@ -22,8 +22,8 @@ from made.formats import FORMATS, write_take
 from made.photos import PHOTOS, film_photo
 from unwatched import Unwatched
 
-from lightstack.jobs.inspect import inspect_takes
-from lightstack.jobs.inspect_options import InspectOptions
+from lightstack.jobs.inspect.inspect import inspect_takes
+from lightstack.jobs.inspect.options import InspectOptions
 
 QUIET, USUAL, GRAINY, NONE = (5e-5, 5e-7), (4e-4, 4e-6), (2e-3, 2e-5), (0.0, 0.0)
 STILL = {"bump_px": 0.0, "turn_deg": 0.0}

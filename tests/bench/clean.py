@@ -31,11 +31,11 @@ from made.movies import pack_frame  # noqa: E402
 from made.standing import make_standing, sway  # noqa: E402
 from unwatched import Unwatched  # noqa: E402
 
-from lightstack.core.display import display_srgb  # noqa: E402
-from lightstack.core.median import reduce_frames  # noqa: E402
-from lightstack.files.schema import TakeSettings  # noqa: E402
-from lightstack.files.takes import open_take  # noqa: E402
-from lightstack.jobs.clean import CleanRequest, CleanTake, make_clean  # noqa: E402
+from lightstack.core.clean.median import reduce_frames  # noqa: E402
+from lightstack.core.colour.display import display_srgb  # noqa: E402
+from lightstack.files.read.takes import open_take  # noqa: E402
+from lightstack.files.shot.schema import TakeSettings  # noqa: E402
+from lightstack.jobs.clean.clean import CleanRequest, CleanTake, make_clean  # noqa: E402
 
 COUNT, SIZE = 31, (1080, 1920)
 

@@ -19,13 +19,13 @@ from made.lit_figure import light_figure
 
 from bench.speed import code, pack
 from lightstack.cli.progress import TerminalProgress
-from lightstack.core.grain_detail import detail_share
-from lightstack.core.grain_topup import full_grain, top_up_grain
-from lightstack.files.schema import TakeSettings
-from lightstack.files.takes import open_take
-from lightstack.jobs.footage import open_fitted
-from lightstack.jobs.grain import measure_grain
-from lightstack.jobs.options import BuildOptions
+from lightstack.core.grain.detail import detail_share
+from lightstack.core.grain.topup import full_grain, top_up_grain
+from lightstack.files.read.takes import open_take
+from lightstack.files.shot.schema import TakeSettings
+from lightstack.jobs.grain.grain import measure_grain
+from lightstack.jobs.takes.footage import open_fitted
+from lightstack.jobs.takes.options import BuildOptions
 
 DEMO = Path(__file__).parents[2] / "demo_footage"
 RENDERS = 200

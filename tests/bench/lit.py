@@ -35,11 +35,11 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[i]) for i in (1, 2)]
 from footage.truth import read_light  # noqa: E402
 from made.lit_figure import light_figure as draw_lit  # noqa: E402
 
-from lightstack.core.figure_light import light_figure, measure_levels  # noqa: E402
-from lightstack.core.light import luminance_weights  # noqa: E402
-from lightstack.core.matte_colour import take_set_out  # noqa: E402
+from lightstack.core.colour.light import luminance_weights  # noqa: E402
+from lightstack.core.matte.colour import take_set_out  # noqa: E402
+from lightstack.core.matte.figure_light import light_figure, measure_levels  # noqa: E402
 from lightstack.core.warp import warp_picture  # noqa: E402
-from lightstack.files.takes import open_take  # noqa: E402
+from lightstack.files.read.takes import open_take  # noqa: E402
 from lightstack.records import NoiseModel  # noqa: E402
 
 DEMO = Path(__file__).parents[2] / "demo_footage"

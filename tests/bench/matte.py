@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from bench.mattes import Hero, judge, open_demo, rest_spread, shrink
-from lightstack.core.matte import FrameMatte, MatteFinder, finish_frame, learn_hero
+from lightstack.core.matte.matte import FrameMatte, MatteFinder, finish_frame, learn_hero
 from lightstack.core.noise import NoiseTally
 from lightstack.core.warp import scale_pose, warp_picture
 from lightstack.records import NoiseModel

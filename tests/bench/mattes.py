@@ -32,7 +32,7 @@ class Hero:
 
 def open_demo(which: str = "empty_lit") -> Hero:
     """The demo's hero against one of its empty takes; the truth is at half size and bumps with the hero."""
-    from lightstack.files.takes import open_take
+    from lightstack.files.read.takes import open_take
 
     def read(name: str) -> NDArray[np.float32]:
         with open_take(DEMO / f"{name}.mov", name=name) as take:

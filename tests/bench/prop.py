@@ -16,9 +16,9 @@ from made.movies import write_movie
 from made.tossed import BALL, BOX, EmptySet, draw_room, toss
 from unwatched import Unwatched
 
-from lightstack.files.schema import TakeSettings
-from lightstack.jobs.clean import CleanTake
-from lightstack.jobs.element_pull import ElementRequest, Wishes, open_tries, pull_frames, read_bare
+from lightstack.files.shot.schema import TakeSettings
+from lightstack.jobs.clean.clean import CleanTake
+from lightstack.jobs.element.pull import ElementRequest, Wishes, open_tries, pull_frames, read_bare
 
 DEMO = Path(__file__).parents[2] / "demo_footage"
 ROOMS = ((71, BALL), (72, BOX), (73, BALL), (74, BOX))

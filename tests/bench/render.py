@@ -101,8 +101,8 @@ def make_whole(size: tuple[int, int]) -> dict:
     """Hold-out, light on the figure and grain, as a shot has them by default."""
     from grain_helpers import make_ramp, profile_of
 
-    from lightstack.jobs.camera_grain import CameraGrain
-    from lightstack.jobs.figure_light import FigureRelight
+    from lightstack.jobs.grain.camera import CameraGrain
+    from lightstack.jobs.holdout.figure_light import FigureRelight
     from lightstack.records import GrainDetail, NoiseModel
 
     profile = profile_of(make_ramp())
@@ -126,14 +126,14 @@ def render(
     ``whole``: with hold-out, light on the figure and grain.
     """
     from lightstack.files.folder import claim_folder
-    from lightstack.files.identity import StageBook
-    from lightstack.files.ledger import FrameLedger
-    from lightstack.files.takes import open_take
-    from lightstack.jobs.element_sink import ElementSink
-    from lightstack.jobs.finish import Delivery
-    from lightstack.jobs.hero_pass import walk_hero
-    from lightstack.jobs.movie_sink import MovieSink
-    from lightstack.jobs.shot_frames import FrameMaker, LaidLight
+    from lightstack.files.kept.identity import StageBook
+    from lightstack.files.kept.ledger import FrameLedger
+    from lightstack.files.read.takes import open_take
+    from lightstack.jobs.frame.element_sink import ElementSink
+    from lightstack.jobs.frame.hero_pass import walk_hero
+    from lightstack.jobs.frame.movie_sink import MovieSink
+    from lightstack.jobs.frame.shot_frames import FrameMaker, LaidLight
+    from lightstack.jobs.stage.finish import Delivery
     from lightstack.records import MixCurve, Registration, Stretch
 
     out = claim_folder(folder)
@@ -159,7 +159,7 @@ def render(
 
 def write_plain(folder: Path, made: Path, *, count: int, workers: int) -> np.ndarray:
     """Write pictures of the finished frames with ZIP, as many as a render writes; return seconds as `render` does."""
-    from lightstack.files.plates import read_exr, write_exr
+    from lightstack.files.write.plates import read_exr, write_exr
 
     pictures = []
     for element in ELEMENTS:

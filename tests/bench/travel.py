@@ -35,16 +35,16 @@ from made.lamp_places import open_lit_room  # noqa: E402
 from made.movies import write_movie  # noqa: E402
 from unwatched import Unwatched  # noqa: E402
 
-import lightstack.jobs.plate as plate_job  # noqa: E402
+import lightstack.jobs.stage.plate as plate_job  # noqa: E402
 from bench.truths import DEMO  # noqa: E402
-from lightstack.core.blockers import refine_blockers  # noqa: E402
-from lightstack.core.lamp_map import map_lamps  # noqa: E402
-from lightstack.core.lamp_shade import note_shades, shrink_light  # noqa: E402
-from lightstack.core.lamps import find_in_shot  # noqa: E402
-from lightstack.core.travel import plan_travel, spread_stills  # noqa: E402
-from lightstack.core.travel_blend import blend_stills, choose_fillers, fill_still, match_levels, tighten_valid  # noqa: E402
-from lightstack.core.travel_shade import enlarge_stops, shift_light  # noqa: E402
-from lightstack.jobs.options import PlateOptions  # noqa: E402
+from lightstack.core.lamp.lamp_map import map_lamps  # noqa: E402
+from lightstack.core.lamp.lamps import find_in_shot  # noqa: E402
+from lightstack.core.lamp.shade import note_shades, shrink_light  # noqa: E402
+from lightstack.core.lamp.travel import plan_travel, spread_stills  # noqa: E402
+from lightstack.core.lamp.travel_blend import blend_stills, choose_fillers, fill_still, match_levels, tighten_valid  # noqa: E402
+from lightstack.core.lamp.travel_shade import enlarge_stops, shift_light  # noqa: E402
+from lightstack.core.sweep.blockers import refine_blockers  # noqa: E402
+from lightstack.jobs.takes.options import PlateOptions  # noqa: E402
 
 JUDGED = ("812", "813", "814", "demo")
 FRESH, STEPS, EVEN_STILLS, RIM_PX = 12, 30, 48, 4

@@ -27,11 +27,11 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[i]) for i in (1, 2)]
 from made import JUDGED_SEEDS  # noqa: E402
 from unwatched import Unwatched  # noqa: E402
 
-import lightstack.jobs.plate as plate_job  # noqa: E402
+import lightstack.jobs.stage.plate as plate_job  # noqa: E402
 from bench.truths import KINDS, LIMIT, open_demo, open_room  # noqa: E402
-from lightstack.files.plates import read_exr  # noqa: E402
-from lightstack.jobs.lamp_light import is_blocked  # noqa: E402
-from lightstack.jobs.options import PlateOptions  # noqa: E402
+from lightstack.files.write.plates import read_exr  # noqa: E402
+from lightstack.jobs.takes.lamp_light import is_blocked  # noqa: E402
+from lightstack.jobs.takes.options import PlateOptions  # noqa: E402
 
 FEW_KEYS = 12
 LEAST_PIXELS = 30  # a share of fewer says nothing

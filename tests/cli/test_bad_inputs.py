@@ -211,7 +211,7 @@ def test_stopping_leaves_nothing_behind(tell, monkeypatch):
     def stop(*arguments, **options):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("lightstack.jobs.sweep.choose_frames", stop)
+    monkeypatch.setattr("lightstack.jobs.sweep.sweep.choose_frames", stop)
     code, told, out = tell("plate @good.mkv -q")
     assert code == 130 and "stopped" in told
     assert not out.parent.exists()
@@ -238,8 +238,8 @@ def test_strict_fails_a_take_that_should_be_shot_again(footage, tmp_path, capfd)
 
 
 def test_memory_plan_gives_fewer_workers_before_it_refuses():
-    from lightstack.jobs.memory import floor_bytes, plan_workers
-    from lightstack.jobs.options import BuildOptions
+    from lightstack.jobs.takes.memory import floor_bytes, plan_workers
+    from lightstack.jobs.takes.options import BuildOptions
 
     size = (2160, 3840)
     assert floor_bytes((1080, 1920)) < floor_bytes(size) < 2 * 2**30

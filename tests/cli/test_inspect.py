@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from lightstack.cli.main import run
-from lightstack.jobs.inspect_options import Inspected
+from lightstack.jobs.inspect.options import Inspected
 from lightstack.records import Figure, Finding, TakeFindings
 
 
@@ -32,7 +32,7 @@ def found(monkeypatch):
             asked.update(paths=paths, out=out, options=options)
             return Inspected(takes, ("a note",), out, ("inspect.html",) if out else ())
 
-        fake = types.ModuleType("lightstack.jobs.inspect")
+        fake = types.ModuleType("lightstack.jobs.inspect.inspect")
         fake.inspect_takes = inspect_takes
         monkeypatch.setitem(sys.modules, fake.__name__, fake)
         return asked

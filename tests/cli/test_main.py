@@ -14,7 +14,7 @@ import pytest
 from lightstack import __version__
 from lightstack.cli.main import run
 from lightstack.errors import MissingInput
-from lightstack.jobs.options import BuildResult, NewResult
+from lightstack.jobs.takes.options import BuildResult, NewResult
 from lightstack.records import Verdict
 
 RESULT = BuildResult(
@@ -73,7 +73,7 @@ def test_help_loads_nothing_heavy():
 
 
 def test_a_build_is_asked_for_what_was_typed(fake_job, capsys):
-    asked = fake_job("build", "build_shot", RESULT)
+    asked = fake_job("shot.build", "build_shot", RESULT)
     words = "build a/shot.toml --force --memory 1.5GiB --ocio c.ocio --threads 3"
     assert run(words.split()) == 0
     assert asked["arguments"] == (Path("a/shot.toml"),)
@@ -91,7 +91,7 @@ def test_a_build_is_asked_for_what_was_typed(fake_job, capsys):
 
 
 def test_verbosity_and_quiet(fake_job, capsys):
-    fake_job("build", "build_shot", RESULT)
+    fake_job("shot.build", "build_shot", RESULT)
     assert run(["build", "shot.toml", "-v"]) == 0
     assert "told when asked" in capsys.readouterr().err
     assert run(["build", "shot.toml", "--quiet"]) == 0
@@ -99,7 +99,7 @@ def test_verbosity_and_quiet(fake_job, capsys):
 
 
 def test_json_is_pure_and_numbers_that_are_none_are_null(fake_job, capsys):
-    fake_job("preview", "make_preview", RESULT)
+    fake_job("shot.preview", "make_preview", RESULT)
     assert run(["preview", "shot.toml", "--json"]) == 0
     streams = capsys.readouterr()
     answer = json.loads(streams.out, parse_constant=pytest.fail)
@@ -112,7 +112,7 @@ def test_json_is_pure_and_numbers_that_are_none_are_null(fake_job, capsys):
 
 
 def test_strict_fails_where_a_take_should_be_shot_again(fake_job, capsys):
-    fake_job("build", "build_shot", RESULT)
+    fake_job("shot.build", "build_shot", RESULT)
     assert run(["build", "shot.toml", "--strict"]) == 1
     assert "to be shot again: violet" in capsys.readouterr().err
     assert run(["build", "shot.toml", "--strict", "--json"]) == 1
@@ -120,7 +120,7 @@ def test_strict_fails_where_a_take_should_be_shot_again(fake_job, capsys):
 
 
 def test_a_deliberate_error_is_one_line(fake_job, capsys):
-    fake_job("build", "build_shot", MissingInput("a.mov: nothing is there;\nname a movie"))
+    fake_job("shot.build", "build_shot", MissingInput("a.mov: nothing is there;\nname a movie"))
     assert run(["build", "shot.toml", "--quiet"]) == 1
     streams = capsys.readouterr()
     assert streams == ("", "lightstack: a.mov: nothing is there; name a movie\n")
@@ -134,7 +134,7 @@ def test_a_deliberate_error_is_one_line(fake_job, capsys):
 
 
 def test_a_bug_shows_its_traceback(fake_job, capsys):
-    fake_job("build", "build_shot", ZeroDivisionError("by nought"))
+    fake_job("shot.build", "build_shot", ZeroDivisionError("by nought"))
     with pytest.raises(ZeroDivisionError):
         run(["build", "shot.toml"])
     assert capsys.readouterr().out == ""
@@ -196,7 +196,7 @@ def test_options_out_of_range_are_told_by_name(words, said, capsys):
 
 
 def test_a_plate_is_asked_for_what_was_typed(fake_job, capsys):
-    asked = fake_job("plate", "make_plate", RESULT)
+    asked = fake_job("stage.plate", "make_plate", RESULT)
     words = "plate a.mov b.mov --empty e.mov -o out --keys 3,2:34 --exclude 1-20,57,2:3-2:9 --separate"
     assert run([*words.split(), "--max-keys", "8", "--white", "1.1,1,0.9", "--json"]) == 0
     assert asked["arguments"] == ([Path("a.mov"), Path("b.mov")],)
@@ -221,7 +221,7 @@ def test_new_prints_its_reasons(fake_job, capsys):
 
 
 def test_interrupt_in_a_job(fake_job, capsys):
-    fake_job("build", "build_shot", KeyboardInterrupt())
+    fake_job("shot.build", "build_shot", KeyboardInterrupt())
     assert run(["build", "shot.toml"]) == 130
     assert "stopped" in capsys.readouterr().err
 
@@ -229,12 +229,12 @@ def test_interrupt_in_a_job(fake_job, capsys):
 def test_interrupt_from_outside(tmp_path):
     code = (
         "import sys, time, types\n"
-        "fake = types.ModuleType('lightstack.jobs.build')\n"
+        "fake = types.ModuleType('lightstack.jobs.shot.build')\n"
         "def build_shot(path, *, options, progress):\n"
         "    progress.say('ready')\n"
         "    time.sleep(60)\n"
         "fake.build_shot = build_shot\n"
-        "sys.modules['lightstack.jobs.build'] = fake\n"
+        "sys.modules['lightstack.jobs.shot.build'] = fake\n"
         "from lightstack.cli.main import main\n"
         "sys.argv = ['lightstack', 'build', 'shot.toml']\n"
         "main()\n"

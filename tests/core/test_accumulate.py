@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from made import make_room, truth_plate, truth_reached
 
-from lightstack.core.accumulate import RULES, AccumulateSetting, accumulate_stills, dwell_weights, find_rule
-from lightstack.core.guide import make_guide, measure_guide_noise, plan_guide
+from lightstack.core.sweep.accumulate import RULES, AccumulateSetting, accumulate_stills, dwell_weights, find_rule
+from lightstack.core.sweep.guide import make_guide, measure_guide_noise, plan_guide
 from lightstack.errors import SettingError
 from lightstack.records import LampStill, NoiseModel
 

@@ -5,8 +5,8 @@ import pytest
 from framing_helpers import NOISE, figure
 from lamp_sets import film_lamps
 
-from lightstack.core.additivity import check_additivity, measure_additivity
-from lightstack.core.response import fit_response
+from lightstack.core.check.additivity import check_additivity, measure_additivity
+from lightstack.core.colour.response import fit_response
 from lightstack.records import NoiseModel
 
 

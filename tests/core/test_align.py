@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 import skimage.data
 
-from lightstack.core.align import align_luma, align_texture, guess_noise, texture_of
+from lightstack.core.register.align import align_luma, align_texture, guess_noise, texture_of
 from lightstack.core.warp import corner_shift_px, warp_picture
 from lightstack.records import NoiseModel
 

@@ -4,7 +4,7 @@ from framing_helpers import NOISE, figure
 from made import faults_framing
 from made.camera import pose_matrix
 
-from lightstack.core.between import check_between, compare_takes
+from lightstack.core.check.between import check_between, compare_takes
 
 SIZE = (200, 356)
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lightstack.core.blend import blend_in, stabilise
+from lightstack.core.sweep.blend import blend_in, stabilise
 
 
 def blend_slowly(stills, guides, valids):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from made import JUDGED_SEEDS, make_room
 
-from lightstack.core.blockers import (
+from lightstack.core.sweep.blockers import (
     BLOCKED,
     CARRIER,
     CLOSED,

@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 
-from lightstack.core.carry import carry_nearest, carry_soft, find_nearest
+from lightstack.core.matte.carry import carry_nearest, carry_soft, find_nearest
 
 
 def test_every_pixel_shows_the_nearest_known_one():

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from lightstack.core.casting import Candidate, cast_takes
-from lightstack.core.guess import GRID, TakeLook
+from lightstack.core.check.casting import Candidate, cast_takes
+from lightstack.core.check.guess import GRID, TakeLook
 
 DARK = np.full((*GRID, 3), 0.05, np.float32)
 LIT = DARK.copy()

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from core_helpers import make_encoding
 
-from lightstack.core.ceiling import CeilingTally, flag_light, holds_highlights, last_signal, put_ceiling
-from lightstack.core.decoder import build_decoder, code_scales
-from lightstack.core.light import CURVES
-from lightstack.core.planes import decode_linear, find_clipped
+from lightstack.core.colour.ceiling import CeilingTally, flag_light, holds_highlights, last_signal, put_ceiling
+from lightstack.core.colour.decoder import build_decoder, code_scales
+from lightstack.core.colour.light import CURVES
+from lightstack.core.colour.planes import decode_linear, find_clipped
 
 
 def count(frames, **changes):

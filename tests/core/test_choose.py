@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made import make_room, truth_plate
 
-from lightstack.core.choose import (
+from lightstack.core.sweep.choose import (
     REC709_LUMINANCE,
     choose_key_frames,
     light_values,

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from lightstack.core.clean_choice import (
+from lightstack.core.clean.choice import (
     choose_clean_frames,
     close_outlines,
     compare_framing,

@@ -6,8 +6,8 @@ from core_helpers import make_encoding, make_proxies, pack_proxies, read_figures
 from made import make_room
 from made.faults import Faults, FaultyTake
 
-from lightstack.core.clipping import check_clipping, find_floor, gather_levels
-from lightstack.core.light import CURVES
+from lightstack.core.check.clipping import check_clipping, find_floor, gather_levels
+from lightstack.core.colour.light import CURVES
 
 CODED = make_encoding(matrix="rgb", range="full", chroma="444")
 

@@ -3,8 +3,8 @@ import warnings
 import numpy as np
 import pytest
 
-from lightstack.core.colour_temperature import find_temperature, locus_rgb, rgb_to_uv, shift_mired
-from lightstack.core.light import rgb_to_xyz
+from lightstack.core.colour.colour_temperature import find_temperature, locus_rgb, rgb_to_uv, shift_mired
+from lightstack.core.colour.light import rgb_to_xyz
 from lightstack.errors import SettingError
 
 with warnings.catch_warnings():

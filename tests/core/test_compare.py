@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lightstack.core.compare import compare_exposure
+from lightstack.core.check.compare import compare_exposure
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 4e-4), np.full(3, 4e-6))

@@ -6,7 +6,7 @@ from core_helpers import make_proxies, pack_proxies, read_figures
 from made import make_room
 from made.faults import Faults, FaultyTake, quantise_blocks
 
-from lightstack.core.compression import check_compression, gather_traces, measure_blockiness
+from lightstack.core.check.compression import check_compression, gather_traces, measure_blockiness
 
 
 def film(seed=0, *, frames=40, size=(64, 96), lasting=0.0):

@@ -6,9 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 
-from lightstack.core.curve import OFF, SHAPES, make_curve
-from lightstack.core.curve_envelope import Envelope, evaluate_envelope
-from lightstack.core.curve_spans import find_monotone_slopes
+from lightstack.core.mix.curve import OFF, SHAPES, make_curve
+from lightstack.core.mix.envelope import Envelope, evaluate_envelope
+from lightstack.core.mix.spans import find_monotone_slopes
 from lightstack.errors import SettingError
 
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from lightstack.core.curve import evaluate
-from lightstack.core.curve_envelope import Envelope, evaluate_envelope
+from lightstack.core.mix.curve import evaluate
+from lightstack.core.mix.envelope import Envelope, evaluate_envelope
 from lightstack.errors import SettingError
 
 STRAIGHT = {"attack_shape": "linear", "decay_shape": "linear", "release_shape": "linear"}

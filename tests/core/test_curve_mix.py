@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from lightstack.core.curve import evaluate
-from lightstack.core.curve_facts import find_turns, measure_mix
-from lightstack.core.curve_follow import LevelShape, find_full, settle_level, shape_level, window_rms
-from lightstack.core.curve_mix import MixRecipe, make_mix
-from lightstack.core.curve_response import Response, respond
+from lightstack.core.mix.curve import evaluate
+from lightstack.core.mix.curve_mix import MixRecipe, make_mix
+from lightstack.core.mix.facts import find_turns, measure_mix
+from lightstack.core.mix.follow import LevelShape, find_full, settle_level, shape_level, window_rms
+from lightstack.core.mix.response import Response, respond
 from lightstack.errors import SettingError
 from lightstack.records import MixCurve
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from lightstack.core.curve_flicker import SPECTRA, Flicker
-from lightstack.core.curve_mix import MixRecipe, make_mix
-from lightstack.core.curve_modulate import PULSE_SHAPES, Pulse, Stretch, Track, measure_pulse
+from lightstack.core.mix.curve_mix import MixRecipe, make_mix
+from lightstack.core.mix.flicker import SPECTRA, Flicker
+from lightstack.core.mix.modulate import PULSE_SHAPES, Pulse, Stretch, Track, measure_pulse
 from lightstack.errors import SettingError
 
 

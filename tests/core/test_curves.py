@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lightstack.core.curves import join_branches, line_branch, line_power, make_curve, pure_power, tangent_log
+from lightstack.core.colour.curves import join_branches, line_branch, line_power, make_curve, pure_power, tangent_log
 
 
 def test_branches_that_leave_a_gap_meet_at_its_edges():

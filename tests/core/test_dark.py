@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lightstack.core.dark import find_dark_frames
+from lightstack.core.sweep.dark import find_dark_frames
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 4e-4), np.full(3, 4e-6))

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from core_helpers import make_encoding
 
-from lightstack.core.decoder import build_decoder, chroma_siting, code_scales, signal_bounds, signal_matrix
-from lightstack.core.light import CURVES
+from lightstack.core.colour.decoder import build_decoder, chroma_siting, code_scales, signal_bounds, signal_matrix
+from lightstack.core.colour.light import CURVES
 from lightstack.errors import SettingError
 
 

@@ -7,7 +7,7 @@ import warnings
 import numpy as np
 from numpy.testing import assert_array_equal
 
-from lightstack.core.display import display_srgb
+from lightstack.core.colour.display import display_srgb
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")

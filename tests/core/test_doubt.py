@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lightstack.core.doubt import (
+from lightstack.core.matte.doubt import (
     find_doubt,
     find_second_pieces,
     find_unexplained,

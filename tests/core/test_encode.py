@@ -5,10 +5,10 @@ import numpy as np
 import pytest
 from core_helpers import make_encoding
 
-from lightstack.core.decoder import build_decoder
-from lightstack.core.encode import count_beyond, encode_planes, turn_upright
-from lightstack.core.light import CURVES
-from lightstack.core.planes import decode_linear, decode_signal
+from lightstack.core.colour.decoder import build_decoder
+from lightstack.core.colour.encode import count_beyond, encode_planes, turn_upright
+from lightstack.core.colour.light import CURVES
+from lightstack.core.colour.planes import decode_linear, decode_signal
 from lightstack.errors import SettingError
 from lightstack.records import CodedFrame
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lightstack.core.encodings import CURVES
+from lightstack.core.colour.encodings import CURVES
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # colour-science announces optional packages that are not installed

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lightstack.core.even import even_gains, measure_level
+from lightstack.core.sweep.even import even_gains, measure_level
 from lightstack.errors import SettingError
 
 

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import uniform_filter
 
-from lightstack.core.evidence import (
+from lightstack.core.sweep.evidence import (
     AMBIENT_MISMATCH,
     CEILING_GAP,
     FIT_RADII,

@@ -6,8 +6,8 @@ from framing_helpers import NOISE, figure, proxy_of
 from made import faults_framing, make_room, proxy_arrays
 from made.faults_framing import FaultyTake
 
-from lightstack.core.exposure_check import check_drift, check_exposure, measure_drift, read_drift
-from lightstack.core.survey import survey_sweep
+from lightstack.core.check.exposure_check import check_drift, check_exposure, measure_drift, read_drift
+from lightstack.core.sweep.survey import survey_sweep
 
 
 def stops_of(take):

@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from made.lit_figure import light_figure as make_lit
 
-from lightstack.core.figure_light import bend, light_figure, measure_levels, range_share
-from lightstack.core.light import luminance_weights
+from lightstack.core.colour.light import luminance_weights
+from lightstack.core.matte.figure_light import bend, light_figure, measure_levels, range_share
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 4e-4), np.full(3, 4e-6))

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lightstack.core.finder import BLOCKED, CLOSED, COVERED, GLINT, LAMP, RIM, Finder, shrink
+from lightstack.core.sweep.finder import BLOCKED, CLOSED, COVERED, GLINT, LAMP, RIM, Finder, shrink
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 1e-5), np.full(3, 1e-7))

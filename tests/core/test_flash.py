@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from flash_helpers import SHAPE, broken, flash, part, show, watch
 
-from lightstack.core.flash_kernels import (
+from lightstack.core.flash.kernels import (
     SCREEN_LUMINANCE,
     TRACKS,
     count_places,
@@ -14,8 +14,8 @@ from lightstack.core.flash_kernels import (
     follow_light,
     tally_changes,
 )
-from lightstack.core.flash_rules import CHANGES_ALLOWED, RULES, find_rule, window_cells
-from lightstack.core.flash_screen import describe_cells
+from lightstack.core.flash.rules import CHANGES_ALLOWED, RULES, find_rule, window_cells
+from lightstack.core.flash.screen import describe_cells
 
 WHOLE = np.ones(SHAPE, bool)
 GREY, STEP_11, STEP_09 = [0.2] * 3, [0.31] * 3, [0.29] * 3

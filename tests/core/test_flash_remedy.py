@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from flash_helpers import flash, show, watch
 
-from lightstack.core.flash import FlashWatch
-from lightstack.core.flash_remedy import FrameKeeper, KeptFrame, even_out, find_largest, fit_limit, stays_within
+from lightstack.core.flash.flash import FlashWatch
+from lightstack.core.flash.remedy import FrameKeeper, KeptFrame, even_out, find_largest, fit_limit, stays_within
 
 WHOLE = np.ones((18, 32), bool)
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from core_helpers import make_encoding
 
-from lightstack.core.flash_screen import cell_size, screen_of_light, screen_of_signal, show_cells
+from lightstack.core.flash.screen import cell_size, screen_of_light, screen_of_signal, show_cells
 
 
 def test_signal_becomes_the_light_of_both_standards():

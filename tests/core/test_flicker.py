@@ -8,8 +8,8 @@ from core_helpers import make_proxies, pack_proxies, read_figures
 from made import make_room
 from made.faults import Faults, FaultyTake, Pulse
 
-from lightstack.core.flicker import check_flicker, gather_row_profile, name_beat
-from lightstack.core.flicker_line import find_flicker, measure_limit
+from lightstack.core.check.flicker import check_flicker, gather_row_profile, name_beat
+from lightstack.core.check.flicker_line import find_flicker, measure_limit
 from lightstack.records import NOT_CHECKED
 
 SMALL = {"size": (90, 160), "frames": 120}

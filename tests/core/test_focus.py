@@ -4,8 +4,8 @@ import pytest
 from framing_helpers import NOISE, figure, proxy_of, register
 from made import faults_framing
 
-from lightstack.core.focus import FocusPath, check_focus, measure_blur, measure_focus, split_texture
-from lightstack.core.texture import mean_luma
+from lightstack.core.check.focus import FocusPath, check_focus, measure_blur, measure_focus, split_texture
+from lightstack.core.register.texture import mean_luma
 
 
 def judge(take):

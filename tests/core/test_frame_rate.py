@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lightstack.core.frame_rate import count_steps, find_rate, fit_step, name_rate, usual_step
+from lightstack.core.check.frame_rate import count_steps, find_rate, fit_step, name_rate, usual_step
 
 # REFERENCE  the picture rates of SMPTE ST 274 and ST 2036-1 (from memory). TOLERANCE  exact.
 RATES = [Fraction(24000, 1001), Fraction(24), Fraction(25), Fraction(30000, 1001), Fraction(30), Fraction(50),

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from lightstack.core.gamut import share_beyond
-from lightstack.core.light import convert_matrix
+from lightstack.core.colour.gamut import share_beyond
+from lightstack.core.colour.light import convert_matrix
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 1e-4), np.full(3, 1e-6))

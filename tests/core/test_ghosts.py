@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 
-from lightstack.core.ghosts import find_ghosts, measure_unrest, paint_ghosts
+from lightstack.core.matte.ghosts import find_ghosts, measure_unrest, paint_ghosts
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 4e-4), np.full(3, 4e-6))

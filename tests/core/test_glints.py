@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lightstack.core.glints import pick_glints
+from lightstack.core.sweep.glints import pick_glints
 
 
 def beads(n=5, h=30, w=60):

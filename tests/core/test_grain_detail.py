@@ -7,12 +7,12 @@ import pytest
 from grain_helpers import OFFSETS, film, gather, profile_of
 from scipy.fft import dctn, idctn
 
-from lightstack.core.grain_detail import detail_share, find_detail, find_power
-from lightstack.core.grain_profile import Footage, make_profile
-from lightstack.core.grain_topup import full_grain, top_up_grain
+from lightstack.core.grain.detail import detail_share, find_detail, find_power
+from lightstack.core.grain.profile import Footage, make_profile
+from lightstack.core.grain.topup import full_grain, top_up_grain
 from lightstack.core.noise import fit_noise
 from lightstack.errors import UnreadableInput
-from lightstack.files.grain_profiles import read_grain, write_grain
+from lightstack.files.kept.grain_profiles import read_grain, write_grain
 
 SIZE, COUNT = (128, 224), 12
 A, B = np.full(3, 1e-4), np.full(3, 4e-7)

@@ -6,8 +6,8 @@ from grain_helpers import A, B, film, make_ramp, profile_of, soft_field
 from scipy.stats import kurtosis
 
 import lightstack.core.compiled as compiled
-from lightstack.core.grain_field import find_kernel, unit_field
-from lightstack.core.grain_topup import full_grain, top_up_grain
+from lightstack.core.grain.field import find_kernel, unit_field
+from lightstack.core.grain.topup import full_grain, top_up_grain
 
 SIZE = (240, 320)
 

@@ -5,9 +5,9 @@ import pytest
 from grain_helpers import OFFSETS, A, B, film, gather, make_ramp, profile_of, soft_field
 from scipy.signal import correlate2d
 
-from lightstack.core.grain_line import fit_line
-from lightstack.core.grain_measure import BurstTally, cut_strips
-from lightstack.core.grain_profile import Footage, find_still, make_profile
+from lightstack.core.grain.line import fit_line
+from lightstack.core.grain.measure import BurstTally, cut_strips
+from lightstack.core.grain.profile import Footage, find_still, make_profile
 from lightstack.errors import UnusableTake
 
 NOWHERE = Footage("take", (1, 1), "linear", "bt709")

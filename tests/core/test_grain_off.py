@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import wiener
 
-from lightstack.core.grain_off import RADIUS, take_off_grain
+from lightstack.core.sweep.grain_off import RADIUS, take_off_grain
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 4e-4), np.full(3, 4e-6))

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from made import make_room
 
-from lightstack.core.guess import (
+from lightstack.core.check.guess import (
     GRID,
     differing_share,
     gel_angle_degrees,

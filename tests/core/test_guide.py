@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from lightstack.core.guide import make_guide, measure_guide_noise, plan_guide
+from lightstack.core.sweep.guide import make_guide, measure_guide_noise, plan_guide
 from lightstack.errors import SettingError
 from lightstack.records import NoiseModel
 

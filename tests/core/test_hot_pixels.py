@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from lightstack.core.hot_pixels import HotTally, find_hot_pixels, repair_pixels
+from lightstack.core.sweep.hot_pixels import HotTally, find_hot_pixels, repair_pixels
 from lightstack.records import NoiseModel
 
 SIGMA = 0.002

@@ -6,10 +6,10 @@ import pytest
 from core_helpers import make_encoding
 
 from lightstack.core import compiled
-from lightstack.core.decoder import build_decoder
-from lightstack.core.encode import encode_planes
-from lightstack.core.light import CURVES
-from lightstack.core.planes import decode_linear, decode_proxy, decode_signal, find_clipped
+from lightstack.core.colour.decoder import build_decoder
+from lightstack.core.colour.encode import encode_planes
+from lightstack.core.colour.light import CURVES
+from lightstack.core.colour.planes import decode_linear, decode_proxy, decode_signal, find_clipped
 from lightstack.records import CodedFrame
 
 LAYOUTS = [

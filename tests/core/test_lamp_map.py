@@ -5,14 +5,14 @@ import pytest
 from scipy.spatial.distance import pdist
 from scipy.stats import spearmanr
 
-from lightstack.core.finder import LAMP
-from lightstack.core.lamp_map import follow_on, map_lamps
-from lightstack.core.lamp_model import Patches, Shading, look_along, predict_light, solve_lamps, solve_patches
-from lightstack.core.lamp_shade import note_shades
-from lightstack.core.lamp_spots import link_spots
-from lightstack.core.lamp_start import find_way
-from lightstack.core.lamp_view import FLAT_DEPTH, find_on_map, show_in_picture
-from lightstack.core.lamps import find_in_shot
+from lightstack.core.lamp.lamp_map import follow_on, map_lamps
+from lightstack.core.lamp.lamps import find_in_shot
+from lightstack.core.lamp.model import Patches, Shading, look_along, predict_light, solve_lamps, solve_patches
+from lightstack.core.lamp.shade import note_shades
+from lightstack.core.lamp.spots import link_spots
+from lightstack.core.lamp.start import find_way
+from lightstack.core.lamp.view import FLAT_DEPTH, find_on_map, show_in_picture
+from lightstack.core.sweep.finder import LAMP
 from lightstack.errors import UnusableTake
 from lightstack.records import LampView, NoiseModel
 

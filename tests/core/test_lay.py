@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lightstack.core.lay import LAYING_RULES, add_light, held_back, lay_light, lay_rounded, round_half
+from lightstack.core.lay.lay import LAYING_RULES, add_light, held_back, lay_light, lay_rounded, round_half
 from lightstack.errors import SettingError
 
 

@@ -7,7 +7,7 @@ import warnings
 import numpy as np
 import pytest
 
-from lightstack.core.light import (
+from lightstack.core.colour.light import (
     CURVE_PRIMARIES,
     CURVES,
     PRIMARIES,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lightstack.core.light_path import PATH_SHAPES, add_nearness, walk_path
+from lightstack.core.lamp.light_path import PATH_SHAPES, add_nearness, walk_path
 
 AT = np.array([10.0, 20.0, 50.0])
 PLACES = np.array([[0.0, 5.0], [100.0, 5.0], [40.0, 90.0]])

@@ -3,7 +3,7 @@ import numpy as np
 import pytest
 from framing_helpers import NOISE
 
-from lightstack.core.light_speed import add_speed, measure_shift, measure_speed
+from lightstack.core.sweep.light_speed import add_speed, measure_shift, measure_speed
 from lightstack.records import FrameTable
 
 

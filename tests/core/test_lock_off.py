@@ -4,7 +4,7 @@ from framing_helpers import figure, proxy_of, register
 from made import faults_framing, make_room, proxy_arrays
 from made.faults_framing import FaultyTake
 
-from lightstack.core.lock_off import LockEvidence, check_lock_off, gather_evidence, measure_wander
+from lightstack.core.check.lock_off import LockEvidence, check_lock_off, gather_evidence, measure_wander
 from lightstack.records import Registration, Stretch
 
 

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from made.standing import DARK, LIGHT, RED, make_standing, sway
 
-from lightstack.core.longest_rest import (
+from lightstack.core.clean.longest_rest import (
     compare_outlines,
     find_longest_rest,
     find_rests,

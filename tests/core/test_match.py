@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import nnls
 
-from lightstack.core.match import impute, match_target, solve_normal
+from lightstack.core.lamp.match import impute, match_target, solve_normal
 from lightstack.errors import SettingError
 
 SIZE = (18, 32)

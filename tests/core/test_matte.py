@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from made.crossing import DARK, cross_photo, cross_room
 
-from lightstack.core.matte import MatteFinder, claim_parts, draw_band, finish_frame, lay, learn_hero
+from lightstack.core.matte.matte import MatteFinder, claim_parts, draw_band, finish_frame, lay, learn_hero
 from lightstack.records import NoiseModel
 
 # Seeds 31 to 38 were looked at while the thresholds were set. The floors below hold what was reached on these, in small

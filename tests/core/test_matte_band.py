@@ -4,8 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from lightstack.core.matte_band import FIGURE, SET, average_band, list_band, pick, sample
-from lightstack.core.matte_time import average_still
+from lightstack.core.matte.band import FIGURE, SET, average_band, list_band, pick, sample
+from lightstack.core.matte.over_time import average_still
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 4e-4), np.full(3, 4e-6))

@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 
-from lightstack.core.matte_colour import take_set_out
+from lightstack.core.matte.colour import take_set_out
 
 SIZE = (60, 80)
 

@@ -5,7 +5,7 @@ import pytest
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import maximum_flow
 
-from lightstack.core.matte_cut import edge_weights, part_picture
+from lightstack.core.matte.cut import edge_weights, part_picture
 
 
 def make_problem(seed, size=(11, 14)):

@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from lightstack.core.matte_band import list_band
-from lightstack.core.matte_edges import (
+from lightstack.core.matte.band import list_band
+from lightstack.core.matte.edges import (
     LEAST_TIE,
     PURE,
     STEPS,

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from lightstack.core.matte_evidence import fit_shade, shade_says, weigh_difference
-from lightstack.core.matte_light import compare_logs, prepare_set
-from lightstack.core.matte_texture import weigh_texture
-from lightstack.core.matte_worn import FigureColours
+from lightstack.core.matte.evidence import fit_shade, shade_says, weigh_difference
+from lightstack.core.matte.light import compare_logs, prepare_set
+from lightstack.core.matte.texture import weigh_texture
+from lightstack.core.matte.worn import FigureColours
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 2e-4), np.full(3, 2e-6))

@@ -4,8 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from lightstack.core.matte import Mark, finish_frame
-from lightstack.core.matte_finish import enlarge, find_box
+from lightstack.core.matte.finish import enlarge, find_box
+from lightstack.core.matte.matte import Mark, finish_frame
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 1e-4), np.full(3, 1e-6))

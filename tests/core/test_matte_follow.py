@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
-from lightstack.core.matte_follow import follow, measure_speed
+from lightstack.core.matte.follow import follow, measure_speed
 
 
 def test_a_parting_is_carried_along_the_motion():

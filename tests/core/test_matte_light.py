@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
-from lightstack.core.matte_light import carry_on, compare_logs, fit_drift, fit_held_light, prepare_set, strayed
+from lightstack.core.matte.light import carry_on, compare_logs, fit_drift, fit_held_light, prepare_set, strayed
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 2e-4), np.full(3, 2e-6))

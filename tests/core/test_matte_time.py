@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lightstack.core.matte_time import average_still, mark_still
+from lightstack.core.matte.over_time import average_still, mark_still
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 4e-4), np.full(3, 4e-6))

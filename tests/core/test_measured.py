@@ -7,11 +7,11 @@ import pytest
 from core_helpers import make_encoding
 from scipy.interpolate import PchipInterpolator
 
-from lightstack.core.decoder import build_decoder
-from lightstack.core.encode import encode_planes
-from lightstack.core.light import CURVES
-from lightstack.core.measured import curve_of, find_curve_of, make_measured, name_curve, share_past
-from lightstack.core.planes import decode_linear, decode_proxy
+from lightstack.core.colour.decoder import build_decoder
+from lightstack.core.colour.encode import encode_planes
+from lightstack.core.colour.light import CURVES
+from lightstack.core.colour.measured import curve_of, find_curve_of, make_measured, name_curve, share_past
+from lightstack.core.colour.planes import decode_linear, decode_proxy
 from lightstack.records import CodedFrame, MeasuredResponse
 
 GREY = {"matrix": "rgb", "chroma": "444", "range": "full"}

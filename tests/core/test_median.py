@@ -8,9 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
-from lightstack.core import median_kernels
-from lightstack.core.half import HALF_VALUES
-from lightstack.core.median import (
+from lightstack.core.clean import median_kernels
+from lightstack.core.clean.median import (
     METHODS,
     list_sorting_steps,
     middle_steps,
@@ -18,6 +17,7 @@ from lightstack.core.median import (
     reduce_frames,
     sorting_steps,
 )
+from lightstack.core.half import HALF_VALUES
 
 KINDS = (np.float16, np.float32, np.uint8, np.uint16)
 
@@ -61,7 +61,7 @@ def test_what_is_not_seen_is_left_out(kind):
 @pytest.mark.parametrize("rows_at_once", [1, 4, 40])
 @pytest.mark.parametrize("threads", [1, 2, 3])
 def test_every_band_and_thread_count_gives_the_same_bytes(method, rows_at_once, threads, tmp_path, monkeypatch):
-    monkeypatch.setattr("lightstack.core.median.LEAST_VALUES_PER_THREAD", 50)
+    monkeypatch.setattr("lightstack.core.clean.median.LEAST_VALUES_PER_THREAD", 50)
     frames = make_frames(11, np.float16, size=(40, 33), unseen=0.2)
     whole = reduce_frames(frames, method=method, threads=1)
     mapped = np.memmap(tmp_path / "frames", np.float16, "w+", shape=frames.shape)

@@ -3,7 +3,7 @@ import pytest
 from framing_helpers import NOISE
 from made import faults_framing
 
-from lightstack.core.moved import find_moved
+from lightstack.core.check.moved import find_moved
 
 SIZE = (200, 356)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from lightstack.core.names import nearest_name, nearest_names, suggest_name
+from lightstack.core.colour.names import nearest_name, nearest_names, suggest_name
 
 KNOWN = ("slog2", "slog3", "bt709", "bt2020", "logc3", "S-Log3 S-Gamut3")
 

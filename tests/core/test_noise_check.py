@@ -5,7 +5,7 @@ import pytest
 from core_helpers import make_encoding, make_proxies, pack_proxies, read_figures
 from made import make_room
 
-from lightstack.core.noise_check import check_noise, fit_with_confidence, gather_noise
+from lightstack.core.check.noise_check import check_noise, fit_with_confidence, gather_noise
 from lightstack.records import NoiseModel
 
 A, B = 4e-4, 4e-6

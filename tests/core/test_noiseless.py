@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from core_helpers import pack_proxies
 
-from lightstack.core.compression import check_compression, gather_traces
-from lightstack.core.noise_check import check_noise, gather_noise
-from lightstack.core.noiseless import is_noiseless
-from lightstack.core.timing import check_timing
+from lightstack.core.check.compression import check_compression, gather_traces
+from lightstack.core.check.noise_check import check_noise, gather_noise
+from lightstack.core.check.noiseless import is_noiseless
+from lightstack.core.check.timing import check_timing
 
 SIZE, FRAMES = (64, 96), 48
 

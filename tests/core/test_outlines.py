@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lightstack.core.outlines import Outlines
+from lightstack.core.sweep.outlines import Outlines
 
 SIZE = (90, 160)
 FLOOR = np.full(SIZE, 0.002, np.float32)

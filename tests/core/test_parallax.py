@@ -4,7 +4,7 @@ from framing_helpers import NOISE
 from made import faults_framing
 from made.camera import pose_matrix
 
-from lightstack.core.parallax import measure_parallax
+from lightstack.core.register.parallax import measure_parallax
 
 
 def test_a_turn_shows_no_parallax():

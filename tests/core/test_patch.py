@@ -6,7 +6,7 @@ from scipy.ndimage import distance_transform_edt
 from scipy.sparse import lil_matrix
 from scipy.sparse.linalg import spsolve
 
-from lightstack.core.patch import (
+from lightstack.core.lay.patch import (
     RingRatio,
     blend_patch,
     carry_inwards,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lightstack.core.place import CameraView, card_stops, place_path, place_taped
+from lightstack.core.lamp.place import CameraView, card_stops, place_path, place_taped
 
 # 36 mm over 1920 pixels behind 24 mm: a pixel is 36 / 1920 / 24 = 1 / 1280 of the depth
 LEVEL = CameraView(24.0, 36.0, (1080, 1920), height_m=1.5, tilt_deg=0.0)

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from lightstack.core.plan_arithmetic import (
+from lightstack.core.check.plan_arithmetic import (
     GELS,
     aim_below_clipping,
     filtered_kelvin,

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from core_helpers import make_encoding
 
-from lightstack.core.decoder import build_decoder
-from lightstack.core.light import CURVES, convert_matrix
-from lightstack.core.planes import decode_linear, decode_proxy, decode_signal, find_clipped
+from lightstack.core.colour.decoder import build_decoder
+from lightstack.core.colour.light import CURVES, convert_matrix
+from lightstack.core.colour.planes import decode_linear, decode_proxy, decode_signal, find_clipped
 from lightstack.errors import SettingError
 
 # Colours inside the cube of every matrix, dark to bright, neutral to saturated.

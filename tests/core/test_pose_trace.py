@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from made.camera import pose_matrix
 
-from lightstack.core.pose_trace import find_movements, find_moving, find_still_span, list_spans, trace_poses
+from lightstack.core.register.pose_trace import find_movements, find_moving, find_still_span, list_spans, trace_poses
 from lightstack.records import Registration, Stretch
 
 SIZE = (1080, 1920)

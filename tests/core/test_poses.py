@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy import ndimage, optimize
 
-from lightstack.core.poses import (
+from lightstack.core.register.poses import (
     MODELS,
     apply_move,
     corner_spread_px,

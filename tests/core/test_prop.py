@@ -5,12 +5,12 @@ import numpy as np
 import pytest
 from made.tossed import BALL, toss
 
-from lightstack.core.prop_alpha import measure_width, solve_prop
-from lightstack.core.prop_mend import find_left
-from lightstack.core.prop_path import TryFacts, measure_centre, measure_speed, rank_tries
-from lightstack.core.prop_shade import find_shade
-from lightstack.core.prop_signs import fit_level, learn_colours, measure_signs, prepare_known
-from lightstack.core.prop_track import find_blobs, follow_prop, part_thing
+from lightstack.core.prop.alpha import measure_width, solve_prop
+from lightstack.core.prop.mend import find_left
+from lightstack.core.prop.path import TryFacts, measure_centre, measure_speed, rank_tries
+from lightstack.core.prop.shade import find_shade
+from lightstack.core.prop.signs import fit_level, learn_colours, measure_signs, prepare_known
+from lightstack.core.prop.track import find_blobs, follow_prop, part_thing
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 2e-4), np.full(3, 2e-6), 1)

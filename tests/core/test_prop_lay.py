@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from jobs_helpers import shift_by
 
-from lightstack.core.prop_lay import (
+from lightstack.core.prop.lay import (
     ThingPicture,
     count_rest,
     grain_left,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from core_helpers import make_encoding
 
-from lightstack.core.proxy_codes import CODES, decode_table, encode_codes, pack_codes, wide_table
+from lightstack.core.page.codes import CODES, decode_table, encode_codes, pack_codes, wide_table
 
 
 def test_the_table_is_the_standards_curve():

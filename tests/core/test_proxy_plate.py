@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lightstack.core.accumulate import AccumulateSetting, accumulate_stills, find_rule
-from lightstack.core.guide import make_guide, plan_guide
-from lightstack.core.lay import join_screened, lay_light
-from lightstack.core.proxy_plate import (
+from lightstack.core.lamp.travel_blend import blend_stills
+from lightstack.core.lay.lay import join_screened, lay_light
+from lightstack.core.lay.regel import regel_gains, regel_light
+from lightstack.core.page.plate import (
     ProxyRegel,
     ProxyStills,
     blend_proxies,
@@ -18,8 +18,8 @@ from lightstack.core.proxy_plate import (
     regel_proxy,
     weigh_proxies,
 )
-from lightstack.core.regel import regel_gains, regel_light
-from lightstack.core.travel_blend import blend_stills
+from lightstack.core.sweep.accumulate import AccumulateSetting, accumulate_stills, find_rule
+from lightstack.core.sweep.guide import make_guide, plan_guide
 from lightstack.errors import SettingError
 from lightstack.records import LampStill, NoiseModel
 

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from lightstack.core.proxy_reduce import StillReducer
+from lightstack.core.page.reduce import StillReducer
 
 
 def reduce(light, valid, guide, proxy, *, believe=True, rows=7):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from lightstack.core.reach import find_holes, find_reached, gather_levels, name_place
+from lightstack.core.sweep.reach import find_holes, find_reached, gather_levels, name_place
 from lightstack.records import NoiseModel
 
 SIGMA = 0.002

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from lightstack.core.recognition import SetGauge, usual_light
+from lightstack.core.sweep.recognition import SetGauge, usual_light
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 1e-4), np.full(3, 1e-6))

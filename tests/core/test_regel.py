@@ -5,9 +5,9 @@ import pytest
 from made.lit_figure import light_set
 from made.scene import GELS
 
-from lightstack.core.colour_temperature import locus_rgb, rgb_to_uv
-from lightstack.core.light import luminance_weights
-from lightstack.core.regel import (
+from lightstack.core.colour.colour_temperature import locus_rgb, rgb_to_uv
+from lightstack.core.colour.light import luminance_weights
+from lightstack.core.lay.regel import (
     add_green,
     find_dark,
     find_target,

@@ -10,7 +10,7 @@ import skimage.data
 from made.rooms import make_room
 from skimage.registration import phase_cross_correlation
 
-from lightstack.core.register import measure_pose, solve_take
+from lightstack.core.register.register import measure_pose, solve_take
 from lightstack.core.warp import corner_shift_px
 from lightstack.errors import MismatchedInput, SettingError
 from lightstack.records import NoiseModel

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lightstack.core.residue import floor_residue, measure_residue
+from lightstack.core.sweep.residue import floor_residue, measure_residue
 
 
 def test_residue_is_measured_outside_the_reach():

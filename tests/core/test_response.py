@@ -4,7 +4,7 @@ from core_helpers import make_encoding
 from framing_helpers import NOISE
 from lamp_sets import film_lamps, film_stops
 
-from lightstack.core.response import (
+from lightstack.core.colour.response import (
     LampSet,
     Response,
     bound_lift,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import lombscargle
 
-from lightstack.core.row_waves import (
+from lightstack.core.check.row_waves import (
     fit_background,
     hann_at,
     join_channels,

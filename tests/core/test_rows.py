@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from core_helpers import make_encoding
 
-from lightstack.core.decoder import build_decoder
-from lightstack.core.planes import decode_band, decode_linear, sum_linear
+from lightstack.core.colour.decoder import build_decoder
+from lightstack.core.colour.planes import decode_band, decode_linear, sum_linear
 
 
 @pytest.mark.parametrize("size", [(21, 34), (64, 50)])

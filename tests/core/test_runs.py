@@ -1,8 +1,8 @@
 import numpy as np
 
-from lightstack.core.poses import cut_grid, move_matrix, read_move
-from lightstack.core.runs import RunPose, cut_take, soften_ramps
-from lightstack.core.tracking import Tallies
+from lightstack.core.register.poses import cut_grid, move_matrix, read_move
+from lightstack.core.register.runs import RunPose, cut_take, soften_ramps
+from lightstack.core.register.tracking import Tallies
 
 GRID = cut_grid((96, 160))
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lightstack.core.separate import combine_validity, soften_inward
+from lightstack.core.sweep.separate import combine_validity, soften_inward
 
 
 def test_ramp_lies_inside_the_mask():

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lightstack.core.shutter import (
+from lightstack.core.check.shutter import (
     beat_frequency,
     clean_shutters,
     exposure_seconds,

@@ -5,7 +5,7 @@ import pytest
 from core_helpers import pack_proxies
 from made import make_room, proxy_arrays
 
-from lightstack.core.skips import find_skips, gather_moving, weigh_motion
+from lightstack.core.check.skips import find_skips, gather_moving, weigh_motion
 
 
 def draw_motion(times, *, tremor=None, seed=0, noise=2e-3):

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from core_helpers import read_figures
 
-from lightstack.core.flicker import check_flicker
-from lightstack.core.slow_beat import find_slow_bands, find_slow_swing
+from lightstack.core.check.flicker import check_flicker
+from lightstack.core.check.slow_beat import find_slow_bands, find_slow_swing
 
 FEW = (24, 1)  # tiles down and across: a quarter of the usual ones, to be quick
 RATE = Fraction(24000, 1001)  # under 60 Hz mains: 120 - 5 x 23.976 = 0.120 Hz

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from lightstack.core.steps import batch_variance, find_strays, partition_path, path_noise
+from lightstack.core.register.steps import batch_variance, find_strays, partition_path, path_noise
 
 
 def cost(path, runs, penalty):

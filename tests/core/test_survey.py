@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from made import make_room, proxy_arrays
 
-from lightstack.core.survey import average_frames, find_lamp_off, split_stretches, survey_sweep
+from lightstack.core.sweep.survey import average_frames, find_lamp_off, split_stretches, survey_sweep
 from lightstack.errors import UnusableTake
 from lightstack.records import NoiseModel, ProxyTake, Registration, Stretch
 

@@ -5,8 +5,8 @@ import pytest
 from framing_helpers import figure, proxy_of
 from made import faults_framing, make_room
 
-from lightstack.core.survey import survey_sweep
-from lightstack.core.sweep_quality import SweepScore, check_sweep, measure_cover, rank_sweeps, tell_rank
+from lightstack.core.check.sweep_quality import SweepScore, check_sweep, measure_cover, rank_sweeps, tell_rank
+from lightstack.core.sweep.survey import survey_sweep
 from lightstack.records import FrameTable
 
 

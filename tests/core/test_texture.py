@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from lightstack.core.texture import luma_noise, mean_luma, normalise_texture
+from lightstack.core.register.texture import luma_noise, mean_luma, normalise_texture
 from lightstack.records import NoiseModel
 
 

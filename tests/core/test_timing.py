@@ -8,8 +8,8 @@ from core_helpers import make_proxies, read_figures
 from made import make_room
 from made.faults import Faults, FaultyTake, repeat_and_drop
 
-from lightstack.core.skips import gather_moving
-from lightstack.core.timing import check_timing, find_near_repeats, measure_timing
+from lightstack.core.check.skips import gather_moving
+from lightstack.core.check.timing import check_timing, find_near_repeats, measure_timing
 
 STEADY = np.arange(120) / 24
 NONE = np.zeros(120, bool)

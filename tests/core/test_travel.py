@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from lightstack.core.lamp_model import look_along
-from lightstack.core.travel import (
+from lightstack.core.lamp.model import look_along
+from lightstack.core.lamp.travel import (
     MOST_STILLS,
     clamp_path,
     ease_weights,
@@ -14,8 +14,8 @@ from lightstack.core.travel import (
     usual_spacing,
     wendland,
 )
-from lightstack.core.travel_blend import blend_stills, choose_fillers, fill_still, match_levels, tighten_valid
-from lightstack.core.travel_shade import MOST_STOPS, enlarge_stops, shift_light
+from lightstack.core.lamp.travel_blend import blend_stills, choose_fillers, fill_still, match_levels, tighten_valid
+from lightstack.core.lamp.travel_shade import MOST_STOPS, enlarge_stops, shift_light
 from lightstack.errors import SettingError
 from lightstack.records import LitSet
 

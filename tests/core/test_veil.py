@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lightstack.core.veil import find_veil
+from lightstack.core.sweep.veil import find_veil
 
 
 def lamp_at(x, y, radius, shape=(80, 120)):

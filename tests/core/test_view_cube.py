@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from lightstack.core.light import CURVES
-from lightstack.core.view_cube import bake_view, look_up_view, place_on_axis
-from lightstack.files.colour import default_view, display_processor
+from lightstack.core.colour.light import CURVES
+from lightstack.core.colour.view_cube import bake_view, look_up_view, place_on_axis
+from lightstack.files.read.colour import default_view, display_processor
 
 
 def draw_light(count=20000, seed=3):
@@ -28,7 +28,7 @@ def test_a_view_is_what_its_processor_makes(name):
 
 
 def test_black_and_white_lie_on_points():
-    # REFERENCE IEC 61966-2-1, sRGB: its curve is in core/curves.py, held against the standard by its own tests
+    # REFERENCE IEC 61966-2-1, sRGB: its curve is in core/colour/curves.py, held against the standard by its own tests
     cube = bake_view(lambda light: CURVES["srgb"].encode(np.clip(light, 0, 1)), below=2, above=64)
     place = place_on_axis(cube, np.array([-8, 0, 1, 64], np.float32))
     np.testing.assert_allclose(place, [0, 2, 33, 66], atol=1e-6)

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from core_helpers import make_encoding
 
-from lightstack.core.decoder import build_decoder
-from lightstack.core.planes import decode_signal
-from lightstack.core.widen import widen_encoding, widen_planes, widens_exactly
+from lightstack.core.colour.decoder import build_decoder
+from lightstack.core.colour.planes import decode_signal
+from lightstack.core.colour.widen import widen_encoding, widen_planes, widens_exactly
 from lightstack.errors import SettingError
 
 

@@ -5,7 +5,7 @@ import time
 
 import pytest
 
-from lightstack.files.ahead import read_ahead
+from lightstack.files.read.ahead import read_ahead
 
 
 def test_items_come_in_order():

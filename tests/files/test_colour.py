@@ -9,9 +9,9 @@ import numpy as np
 import PyOpenColorIO as ocio
 import pytest
 
-from lightstack.core.light import CURVES, apply_matrix, convert_matrix, find_curve
+from lightstack.core.colour.light import CURVES, apply_matrix, convert_matrix, find_curve
 from lightstack.errors import MissingInput, SettingError, UnreadableInput
-from lightstack.files.colour import (
+from lightstack.files.read.colour import (
     BUILTIN_CONFIG,
     ResolvedColour,
     config_id,
@@ -227,14 +227,14 @@ def test_bad_configurations_are_one_line(tmp_path):
 
 
 def test_the_identity_does_not_depend_on_the_process():
-    code = "from lightstack.files.colour import config_id; print(config_id())"
+    code = "from lightstack.files.read.colour import config_id; print(config_id())"
     other = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert other.stdout.strip() == config_id()
 
 
 def test_importing_does_not_load_opencolorio():
     code = (
-        "import sys, lightstack.files.colour as c; c.resolve_colour('slog3'); "
+        "import sys, lightstack.files.read.colour as c; c.resolve_colour('slog3'); "
         "print('PyOpenColorIO' in sys.modules)"
     )
     other = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

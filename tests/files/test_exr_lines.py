@@ -4,10 +4,10 @@ import numpy as np
 import OpenEXR
 import pytest
 
-from lightstack.core.light import find_primaries
-from lightstack.files.exr_lines import PartHeader, plan_exr
-from lightstack.files.plates import read_exr, read_exr_headers
-from lightstack.files.stack import StackShape, create_stack
+from lightstack.core.colour.light import find_primaries
+from lightstack.files.kept.stack import StackShape, create_stack
+from lightstack.files.write.exr_lines import PartHeader, plan_exr
+from lightstack.files.write.plates import read_exr, read_exr_headers
 
 TAIL = [
     PartHeader("ambient", ("R", "G", "B"), compression="none"),

@@ -3,7 +3,7 @@
 import pytest
 
 from lightstack.errors import MissingInput, UnreadableInput
-from lightstack.files.footage import list_footage
+from lightstack.files.read.footage import list_footage
 
 
 def touch(folder, *names):

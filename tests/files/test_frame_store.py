@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lightstack.errors import OutputError
-from lightstack.files.frame_store import FrameStore, frames_bytes
+from lightstack.files.kept.frame_store import FrameStore, frames_bytes
 
 
 @pytest.mark.parametrize("kind", [np.float16, np.float32, np.uint16, np.uint8])

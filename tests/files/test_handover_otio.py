@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import pytest
 
-from lightstack.files.handover_otio import Mark, TimelineTrack, find_missing_media, write_timeline
+from lightstack.files.handover.otio import Mark, TimelineTrack, find_missing_media, write_timeline
 
 otio = pytest.importorskip("opentimelineio")
 RATE = Fraction(24000, 1001)

@@ -5,8 +5,8 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from lightstack.core.place import CameraView, place_path
-from lightstack.files.handover_usd import UsdLamp, UsdPlace, UsdScene, count_lights, write_lights
+from lightstack.core.lamp.place import CameraView, place_path
+from lightstack.files.handover.usd import UsdLamp, UsdPlace, UsdScene, count_lights, write_lights
 
 pxr = pytest.importorskip("pxr")
 FRAMES = (1001, 1004)

@@ -7,7 +7,7 @@ import pytest
 
 from lightstack.errors import MissingInput
 from lightstack.files.folder import MARK, claim_folder
-from lightstack.files.identity import StageBook, hash_file, hash_value
+from lightstack.files.kept.identity import StageBook, hash_file, hash_value
 
 
 def test_a_file_is_known_by_its_sha256(tmp_path):

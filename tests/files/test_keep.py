@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import lightstack.records
-from lightstack.files.keep import keep_record, recall_or_none, recall_record
+from lightstack.files.kept.keep import keep_record, recall_or_none, recall_record
 from lightstack.records import HeroLook, LaidFrame, LaidFrames, Origin, Registration, Stretch, Verdict
 
 

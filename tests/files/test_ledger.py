@@ -5,7 +5,7 @@ import os
 import pytest
 
 from lightstack.files.folder import claim_folder
-from lightstack.files.ledger import FrameLedger
+from lightstack.files.kept.ledger import FrameLedger
 
 
 @pytest.fixture

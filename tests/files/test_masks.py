@@ -6,7 +6,7 @@ import OpenEXR
 import pytest
 
 from lightstack.errors import MismatchedInput, MissingInput, UnreadableInput
-from lightstack.files.masks import find_masks, read_mask
+from lightstack.files.read.masks import find_masks, read_mask
 
 SIZE = (12, 16)
 

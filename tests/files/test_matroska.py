@@ -8,8 +8,8 @@ import pytest
 from core_helpers import make_encoding
 
 from lightstack.errors import OutputError
-from lightstack.files.matroska import put_pixel_aspect
-from lightstack.files.movie_writer import MovieWriter
+from lightstack.files.write.matroska import put_pixel_aspect
+from lightstack.files.write.movie_writer import MovieWriter
 
 
 @pytest.mark.parametrize(

@@ -4,8 +4,8 @@ import pytest
 from core_helpers import make_encoding
 
 from lightstack.errors import SettingError
-from lightstack.files import movie_writer
-from lightstack.files.movie_codecs import choose_codec
+from lightstack.files.write import movie_writer
+from lightstack.files.write.movie_codecs import choose_codec
 
 HD = (1080, 1920)
 

@@ -8,8 +8,8 @@ import pytest
 from clips import moving_pictures
 from sounding import SAMPLE_RATE, read_sound, write_hero
 
-from lightstack.files.shot_movie import begin_shot_movie
-from lightstack.files.takes import open_take
+from lightstack.files.read.takes import open_take
+from lightstack.files.write.shot_movie import begin_shot_movie
 
 RATE = Fraction(24000, 1001)
 FIRST, LAST = 20, 31

@@ -7,7 +7,7 @@ import OpenEXR
 import pytest
 from clips import TAGS_709, moving_pictures, write_clip
 
-from lightstack.files.takes import open_take
+from lightstack.files.read.takes import open_take
 
 RATES = [Fraction(24000, 1001), Fraction(24), Fraction(25), Fraction(30000, 1001), Fraction(30), Fraction(50),
          Fraction(60000, 1001)]  # fmt: skip

@@ -9,10 +9,10 @@ import pytest
 from clips import moving_pictures
 from core_helpers import make_encoding
 
-from lightstack.core.encode import encode_planes
+from lightstack.core.colour.encode import encode_planes
 from lightstack.errors import OutputError, SettingError
-from lightstack.files.movie_writer import MovieWriter
-from lightstack.files.takes import open_take
+from lightstack.files.read.takes import open_take
+from lightstack.files.write.movie_writer import MovieWriter
 
 RATE = Fraction(24000, 1001)
 

@@ -13,8 +13,8 @@ import pytest
 from clips import TAGS_709, flat_planes, moving_pictures, write_clip
 
 from lightstack.errors import InputError, MismatchedInput, MissingInput, UnreadableInput
-from lightstack.files.movies import MovieReader, list_ranges
-from lightstack.files.takes import open_take
+from lightstack.files.read.movies import MovieReader, list_ranges
+from lightstack.files.read.takes import open_take
 
 os.environ.setdefault("SVT_LOG", "1")  # the AV1 encoder used here for test clips talks otherwise
 

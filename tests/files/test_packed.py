@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lightstack.errors import OutputError, UnreadableInput
-from lightstack.files.packed import open_packed, pack_arrays, read_packed
+from lightstack.files.kept.packed import open_packed, pack_arrays, read_packed
 
 
 def test_frames_come_back_whole_and_in_any_order(tmp_path):

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from lightstack.errors import UnreadableInput
-from lightstack.files.pixels import parse_layout, view_planes
+from lightstack.files.read.pixels import parse_layout, view_planes
 
 
 def make_frame(name, size=(6, 7)):

@@ -15,9 +15,9 @@ import OpenImageIO as oiio
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from lightstack.core.light import PRIMARIES
+from lightstack.core.colour.light import PRIMARIES
 from lightstack.errors import MissingInput, OutputError, UnreadableInput
-from lightstack.files.plates import (
+from lightstack.files.write.plates import (
     TIMECODE,
     PartHeader,
     read_exr,

@@ -9,10 +9,10 @@ from core_helpers import make_encoding
 
 from lightstack.cli.main import run
 from lightstack.errors import LightstackError, MissingInput, SettingError, UnreadableInput
-from lightstack.files.plates import write_png
-from lightstack.files.response import ResponseNotes, fit_encoding, read_response, write_response
-from lightstack.files.shotfile import check_sweep, parse_shot
-from lightstack.files.takes import open_take
+from lightstack.files.read.response import ResponseNotes, fit_encoding, read_response, write_response
+from lightstack.files.read.takes import open_take
+from lightstack.files.shot.shotfile import check_sweep, parse_shot
+from lightstack.files.write.plates import write_png
 from lightstack.records import MeasuredResponse
 
 NOTES = ResponseNotes({"ambient": "dark.mov"}, "bt709", 0.08, 0.004)

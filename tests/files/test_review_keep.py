@@ -1,9 +1,9 @@
 """Pictures kept from one look at a shot to the next."""
 
 from lightstack.errors import OutputError
-from lightstack.files import review_keep
 from lightstack.files.folder import claim_folder
-from lightstack.files.review_keep import keep_only, open_shelf
+from lightstack.files.kept import review_keep
+from lightstack.files.kept.review_keep import keep_only, open_shelf
 
 
 def test_a_picture_is_there_at_once_and_the_next_time(tmp_path):

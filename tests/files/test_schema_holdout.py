@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from lightstack.errors import SettingError
-from lightstack.files.shotfile import parse_shot
+from lightstack.files.shot.shotfile import parse_shot
 
 HERO = '[takes.hero]\npath = "hero.mov"\n'
 SWEEP = '[[sweep]]\nname = "blue"\npath = "sweep.mov"\n'

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from lightstack.errors import SettingError
-from lightstack.files.shotfile import parse_shot
+from lightstack.files.shot.shotfile import parse_shot
 
 TAKES = '[takes.hero]\npath = "h.mov"\n[takes.empty]\npath = "e.mov"\n[[sweep]]\npath = "s.mov"\nname = "violet"\n'
 TRIANGLE = "[[1, 2], [30, 4], [5, 60.5]]"

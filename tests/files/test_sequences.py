@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from lightstack.errors import MismatchedInput, MissingInput, UnreadableInput
-from lightstack.files.sequences import find_stills, looks_like_stills
+from lightstack.files.read.sequences import find_stills, looks_like_stills
 
 
 def touch(folder, *names):

@@ -13,13 +13,13 @@ from clips import TAGS_709, moving_pictures, write_clip
 from core_helpers import make_encoding
 from sounding import write_hero
 
-from lightstack.core.encode import encode_planes
+from lightstack.core.colour.encode import encode_planes
 from lightstack.errors import MismatchedInput, OutputError, SettingError
-from lightstack.files.movie_facts import probe_movie
-from lightstack.files.movie_writer import MovieWriter
-from lightstack.files.plates import write_exr, write_png
-from lightstack.files.shot_movie import begin_shot_movie
-from lightstack.files.takes import open_take
+from lightstack.files.read.movie_facts import probe_movie
+from lightstack.files.read.takes import open_take
+from lightstack.files.write.movie_writer import MovieWriter
+from lightstack.files.write.plates import write_exr, write_png
+from lightstack.files.write.shot_movie import begin_shot_movie
 
 RATE = Fraction(24000, 1001)
 NTSC = Fraction(30000, 1001)

@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lightstack.errors import LightstackError, MissingInput, OutputError, SettingError, UnreadableInput
-from lightstack.files.schema import Block, ShotSettings
-from lightstack.files.schema_types import check_rate, split_source_frame
-from lightstack.files.shotfile import (
+from lightstack.files.shot.schema import Block, ShotSettings
+from lightstack.files.shot.schema_types import check_rate, split_source_frame
+from lightstack.files.shot.shotfile import (
     check_sweep,
     clean_name,
     parse_shot,

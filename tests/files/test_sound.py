@@ -8,7 +8,7 @@ import pytest
 import soundfile
 
 from lightstack.errors import MissingInput, UnreadableInput
-from lightstack.files.sound import read_sound_power
+from lightstack.files.read.sound import read_sound_power
 
 
 def rms_by_step(samples, rate, per_second):

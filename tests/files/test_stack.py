@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lightstack.errors import OutputError
-from lightstack.files.stack import BAND_ROWS, StackShape, create_stack, open_stack
+from lightstack.files.kept.stack import BAND_ROWS, StackShape, create_stack, open_stack
 
 
 def make_still(seed, height, width):

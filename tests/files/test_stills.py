@@ -14,9 +14,9 @@ import pytest
 import tifffile
 from numpy.testing import assert_allclose, assert_array_equal
 
-from lightstack.core.light import PRIMARIES, find_primaries
+from lightstack.core.colour.light import PRIMARIES, find_primaries
 from lightstack.errors import MismatchedInput, MissingInput, UnreadableInput
-from lightstack.files.stills import StillsReader, read_header, read_still
+from lightstack.files.read.stills import StillsReader, read_header, read_still
 
 RNG = np.random.default_rng(11)
 

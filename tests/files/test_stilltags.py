@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
-from lightstack.files.stills import read_header
+from lightstack.files.read.stills import read_header
 
 
 def tag_png(path, *code_points):

@@ -5,10 +5,10 @@ from dataclasses import replace
 import pytest
 from core_helpers import make_encoding
 
-from lightstack.core.light import CURVES, PRIMARIES
+from lightstack.core.colour.light import CURVES, PRIMARIES
 from lightstack.errors import SettingError, UnreadableInput
-from lightstack.files.pixels import parse_layout
-from lightstack.files.tags import ColourTags, name_encoding, resolve_named, write_tags
+from lightstack.files.read.pixels import parse_layout
+from lightstack.files.read.tags import ColourTags, name_encoding, resolve_named, write_tags
 
 SAID_NOTHING = ColourTags(2, 2, 2, 0, "unspecified", "h264")
 

@@ -8,11 +8,11 @@ import PyOpenColorIO as ocio
 import pytest
 from clips import TAGS_709, flat_planes, moving_pictures, write_clip
 
-from lightstack.core.light import convert_matrix
+from lightstack.core.colour.light import convert_matrix
 from lightstack.errors import MismatchedInput, MissingInput, SettingError
-from lightstack.files.colour import BUILTIN_CONFIG
-from lightstack.files.plates import write_exr, write_png
-from lightstack.files.takes import open_take
+from lightstack.files.read.colour import BUILTIN_CONFIG
+from lightstack.files.read.takes import open_take
+from lightstack.files.write.plates import write_exr, write_png
 
 
 def write_stills(folder, numbers, size=(9, 11)):

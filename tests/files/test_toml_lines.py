@@ -2,7 +2,7 @@
 
 import pytest
 
-from lightstack.files.toml_lines import find_line
+from lightstack.files.shot.toml_lines import find_line
 
 TEXT = """\
 # [shot]

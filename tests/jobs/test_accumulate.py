@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lightstack.core.accumulate import RULES, AccumulateSetting, accumulate_stills
-from lightstack.core.grain_off import take_off_grain
-from lightstack.files.stack import BAND_ROWS, StackShape, create_stack
-from lightstack.jobs.accumulate import Plate, accumulate_stack, carry_over_border
+from lightstack.core.sweep.accumulate import RULES, AccumulateSetting, accumulate_stills
+from lightstack.core.sweep.grain_off import take_off_grain
+from lightstack.files.kept.stack import BAND_ROWS, StackShape, create_stack
+from lightstack.jobs.sweep.accumulate import Plate, accumulate_stack, carry_over_border
 from lightstack.records import LampStill
 
 

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from jobs_helpers import NOISE, fit, noisy, shift_by, stand_still
 
-from lightstack.jobs.ambient import MOST_FRAMES, average_ambient, pick_frames
+from lightstack.jobs.takes.ambient import MOST_FRAMES, average_ambient, pick_frames
 from lightstack.records import Registration, Stretch
 
 SIZE = (48, 64)

@@ -9,12 +9,12 @@ import pytest
 from made.movies import write_movie
 
 from lightstack.errors import MissingInput, OutputError, SettingError
-from lightstack.files.plates import read_exr
+from lightstack.files.read.takes import open_take
 from lightstack.files.tables import read_mix
-from lightstack.files.takes import open_take
-from lightstack.jobs.build import build_shot
-from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.sheets import pick_sheet_frames
+from lightstack.files.write.plates import read_exr
+from lightstack.jobs.frame.sheets import pick_sheet_frames
+from lightstack.jobs.shot.build import build_shot
+from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import MixCurve
 
 SHOT = """
@@ -101,8 +101,8 @@ def test_a_second_build_reads_no_pixel(built, shot, silence, monkeypatch):
     def refuse(*_, **__):
         raise AssertionError("a sweep was built again")
 
-    monkeypatch.setattr("lightstack.jobs.sweep_stage.build_sweep", refuse)
-    monkeypatch.setattr("lightstack.jobs.frames_stage.walk_hero", refuse)
+    monkeypatch.setattr("lightstack.jobs.stage.sweep_stage.build_sweep", refuse)
+    monkeypatch.setattr("lightstack.jobs.shot.frames_stage.walk_hero", refuse)
     before = {name: (built.out / name).read_bytes() for name in built.files}
     again = build_shot(shot, options=BuildOptions(), progress=silence)
     assert again.files == built.files
@@ -110,7 +110,7 @@ def test_a_second_build_reads_no_pixel(built, shot, silence, monkeypatch):
 
 
 def test_a_changed_mix_renders_the_preview_but_not_the_plate(built, shot, silence, monkeypatch):
-    monkeypatch.setattr("lightstack.jobs.sweep_stage.build_sweep", lambda *_, **__: pytest.fail("built again"))
+    monkeypatch.setattr("lightstack.jobs.stage.sweep_stage.build_sweep", lambda *_, **__: pytest.fail("built again"))
     before = (built.out / "den_preview_v001.mp4").read_bytes()
     shot.write_text(SHOT.replace("attack = 3", "attack = 1"))
     try:

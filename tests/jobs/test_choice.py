@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from lightstack.core.blockers import GLINT
-from lightstack.files.shotfile import check_sweep
-from lightstack.jobs.choice import (
+from lightstack.core.sweep.blockers import GLINT
+from lightstack.files.shot.shotfile import check_sweep
+from lightstack.jobs.sweep.choice import (
     block_glints,
     choose_frames,
     describe_keys,

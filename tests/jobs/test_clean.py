@@ -12,11 +12,11 @@ from made.rooms import make_room
 from made.standing import make_standing, sway
 
 from lightstack.errors import MismatchedInput, MissingInput, OutputError, SettingError, UnusableTake
-from lightstack.files.frame_store import frames_bytes
-from lightstack.files.plates import read_exr
-from lightstack.jobs.clean import CleanRequest, CleanTake, cover_masks, make_clean
-from lightstack.jobs.clean_pass import choose_keeping, plan_place
-from lightstack.jobs.clean_results import (
+from lightstack.files.kept.frame_store import frames_bytes
+from lightstack.files.write.plates import read_exr
+from lightstack.jobs.clean.clean import CleanRequest, CleanTake, cover_masks, make_clean
+from lightstack.jobs.clean.full_pass import choose_keeping, plan_place
+from lightstack.jobs.clean.results import (
     draw_confidence,
     judge_clean,
     list_doubts,
@@ -26,9 +26,9 @@ from lightstack.jobs.clean_results import (
     warn_clean,
     write_together,
 )
-from lightstack.jobs.clean_takes import CleanOptions, clean_takes, name_takes
-from lightstack.jobs.memory import floor_bytes
-from lightstack.jobs.options import BuildOptions
+from lightstack.jobs.clean.takes import CleanOptions, clean_takes, name_takes
+from lightstack.jobs.takes.memory import floor_bytes
+from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import CodedFrame, Hole, NoiseModel
 
 NOISE = (4e-4, 4e-6)
@@ -70,7 +70,7 @@ def stand(cover):
 
 
 def request(*paths, **keys):
-    from lightstack.files.schema import TakeSettings
+    from lightstack.files.shot.schema import TakeSettings
 
     takes = [CleanTake(TakeSettings(path=(str(path),)), (path,), f"take_{i}") for i, path in enumerate(paths)]
     return CleanRequest(takes=tuple(takes), **keys)

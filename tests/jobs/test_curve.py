@@ -12,13 +12,13 @@ import soundfile
 from lightstack.cli.main import run
 from lightstack.errors import LightstackError
 from lightstack.files.folder import claimed_folder
-from lightstack.files.identity import StageBook, hash_value
-from lightstack.files.plates import write_exr
-from lightstack.files.shotfile import read_shot
+from lightstack.files.kept.identity import StageBook, hash_value
+from lightstack.files.shot.shotfile import read_shot
 from lightstack.files.tables import read_mix
-from lightstack.jobs.build import shot_inputs
-from lightstack.jobs.curve import draw_curves
-from lightstack.jobs.options import BuildOptions
+from lightstack.files.write.plates import write_exr
+from lightstack.jobs.mix.curve import draw_curves
+from lightstack.jobs.shot.build import shot_inputs
+from lightstack.jobs.takes.options import BuildOptions
 
 SIZE = (48, 64)
 FIRST, COUNT = 1001, 24
@@ -80,7 +80,7 @@ def folder(tmp_path_factory):
 def draw(folder, tmp_path, unwatched, monkeypatch):
     def draw(mix, light=None, head=HEAD, plot=False):
         if not plot:  # drawing takes longer than all the rest
-            monkeypatch.setattr("lightstack.jobs.mixes.plot_mix", lambda *mix, **options: b"")
+            monkeypatch.setattr("lightstack.jobs.mix.mixes.plot_mix", lambda *mix, **options: b"")
         path = folder / "shot.toml"
         path.write_text(head + mix)
         result = draw_curves(path, light=light, out=tmp_path / "out", options=BuildOptions(), progress=unwatched)

@@ -11,9 +11,9 @@ from unwatched import Unwatched
 
 from lightstack.cli.main import run
 from lightstack.errors import LightstackError, MismatchedInput, MissingInput, SettingError, UnusableTake
-from lightstack.files.plates import read_exr
-from lightstack.jobs.element_results import lay_element
-from lightstack.jobs.element_takes import ElementOptions, pull_element
+from lightstack.files.write.plates import read_exr
+from lightstack.jobs.element.results import lay_element
+from lightstack.jobs.element.takes import ElementOptions, pull_element
 
 SIZE = (96, 160)
 COLOUR = (0.5, 0.12, 0.08)

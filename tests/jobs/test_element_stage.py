@@ -12,11 +12,11 @@ from made.tossed import BALL, EmptySet, draw_room, toss
 from unwatched import Unwatched
 
 from lightstack.errors import MismatchedInput, SettingError
-from lightstack.files.plates import read_exr
-from lightstack.files.shotfile import parse_shot
-from lightstack.jobs.build import build_shot
-from lightstack.jobs.element_stage import find_empty, find_pulled
-from lightstack.jobs.options import BuildOptions
+from lightstack.files.shot.shotfile import parse_shot
+from lightstack.files.write.plates import read_exr
+from lightstack.jobs.element.stage import find_empty, find_pulled
+from lightstack.jobs.shot.build import build_shot
+from lightstack.jobs.takes.options import BuildOptions
 
 SIZE = (96, 160)
 SHOT = """

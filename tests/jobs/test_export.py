@@ -5,7 +5,7 @@ import OpenEXR
 import pytest
 
 from lightstack.files.folder import claim_folder
-from lightstack.jobs.export import write_plate, write_stack, write_stills
+from lightstack.jobs.sweep.export import write_plate, write_stack, write_stills
 
 
 @pytest.fixture(scope="module")

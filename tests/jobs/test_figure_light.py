@@ -8,9 +8,9 @@ import pytest
 from jobs_helpers import NOISE, shift_by
 
 from lightstack.errors import MismatchedInput, MissingInput, SettingError
-from lightstack.files.schema import Light
-from lightstack.jobs.figure_light import FigureRelight, check_figure_light, make_share, warn_gaps
-from lightstack.jobs.shot_frames import FrameMaker, LaidLight
+from lightstack.files.shot.schema import Light
+from lightstack.jobs.frame.shot_frames import FrameMaker, LaidLight
+from lightstack.jobs.holdout.figure_light import FigureRelight, check_figure_light, make_share, warn_gaps
 from lightstack.records import CodedFrame, MixCurve
 
 SIZE = (48, 80)

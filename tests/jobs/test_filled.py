@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from lightstack.files.stack import StackShape, create_stack
-from lightstack.jobs.filled import PackedValid, fill_stack
+from lightstack.files.kept.stack import StackShape, create_stack
+from lightstack.jobs.light.filled import PackedValid, fill_stack
 
 HEIGHT, WIDTH, STILLS = 150, 160, 5  # three bands, the last one not whole
 

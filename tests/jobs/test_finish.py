@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from lightstack.files.folder import claim_folder
-from lightstack.files.identity import StageBook
-from lightstack.jobs.finish import Delivery, flatten_settings, residue_sigma, warn
+from lightstack.files.kept.identity import StageBook
+from lightstack.jobs.stage.finish import Delivery, flatten_settings, residue_sigma, warn
 from lightstack.records import Stretch
 
 

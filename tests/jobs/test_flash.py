@@ -11,10 +11,10 @@ from made import write_movie
 
 from lightstack.cli.main import run
 from lightstack.errors import MissingInput, SettingError, UnusableTake
-from lightstack.files.plates import write_exr
-from lightstack.jobs.build import build_shot
-from lightstack.jobs.flash import FlashOptions, check_flash
-from lightstack.jobs.options import BuildOptions
+from lightstack.files.write.plates import write_exr
+from lightstack.jobs.flash.flash import FlashOptions, check_flash
+from lightstack.jobs.shot.build import build_shot
+from lightstack.jobs.takes.options import BuildOptions
 from lightstack.report.flash_words import say_standing
 
 SIZE = (54, 96)

@@ -5,8 +5,8 @@ import pytest
 from jobs_helpers import PictureTake, fit
 
 from lightstack.errors import MismatchedInput, SettingError
-from lightstack.files.schema import TakeSettings
-from lightstack.jobs.footage import check_aspect, exposure_gain, resize_picture, resolve_frames, resolve_ranges
+from lightstack.files.shot.schema import TakeSettings
+from lightstack.jobs.takes.footage import check_aspect, exposure_gain, resize_picture, resolve_frames, resolve_ranges
 
 
 def picture(height, width):

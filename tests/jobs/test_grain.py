@@ -13,17 +13,17 @@ from unwatched import Unwatched
 
 from lightstack.cli.main import run
 from lightstack.errors import MissingInput, SettingError, UnreadableInput, UnusableTake
-from lightstack.files.grain_profiles import read_grain, write_grain
-from lightstack.files.keep import keep_record, recall_record
-from lightstack.files.plates import read_exr, write_exr
-from lightstack.files.response import ResponseNotes, write_response
-from lightstack.files.shotfile import parse_shot
-from lightstack.jobs.build import build_shot
-from lightstack.jobs.grain import list_spans, measure_grain, plan_bursts
-from lightstack.jobs.grain_stage import check_grain
-from lightstack.jobs.grain_takes import name_frame
-from lightstack.jobs.grain_words import compare_profiles, describe_grain, doubt_range
-from lightstack.jobs.options import BuildOptions
+from lightstack.files.kept.grain_profiles import read_grain, write_grain
+from lightstack.files.kept.keep import keep_record, recall_record
+from lightstack.files.read.response import ResponseNotes, write_response
+from lightstack.files.shot.shotfile import parse_shot
+from lightstack.files.write.plates import read_exr, write_exr
+from lightstack.jobs.grain.grain import list_spans, measure_grain, plan_bursts
+from lightstack.jobs.grain.stage import check_grain
+from lightstack.jobs.grain.takes import name_frame
+from lightstack.jobs.grain.words import compare_profiles, describe_grain, doubt_range
+from lightstack.jobs.shot.build import build_shot
+from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import GrainProfile, MeasuredResponse, Registration, Stretch
 from lightstack.report.grain_plot import plot_grain
 
@@ -229,11 +229,11 @@ def test_the_section_of_the_shot_file(tmp_path):
 def test_the_stage_measures_once_and_recalls(footage, tmp_path):
     from lightstack.cli.progress import TerminalProgress
     from lightstack.files.folder import claim_folder
-    from lightstack.files.identity import StageBook
-    from lightstack.jobs.finish import Delivery
-    from lightstack.jobs.grain_stage import grain_or_recall, list_grain_files
-    from lightstack.jobs.hero import open_hero
-    from lightstack.jobs.options import BuildOptions
+    from lightstack.files.kept.identity import StageBook
+    from lightstack.jobs.grain.stage import grain_or_recall, list_grain_files
+    from lightstack.jobs.stage.finish import Delivery
+    from lightstack.jobs.stage.hero import open_hero
+    from lightstack.jobs.takes.options import BuildOptions
 
     settings = parse_shot(f'[takes.hero]\npath = "{footage.movie}"\n[grain]\n', tmp_path / "shot.toml")
     folder, said = claim_folder(tmp_path / "out"), []
@@ -252,10 +252,10 @@ def test_the_stage_measures_once_and_recalls(footage, tmp_path):
 
 def test_grain_that_cannot_be_measured_is_tried_once(footage, tmp_path, monkeypatch):
     from lightstack.files.folder import claim_folder
-    from lightstack.files.identity import StageBook
-    from lightstack.jobs import grain_stage
-    from lightstack.jobs.finish import Delivery
-    from lightstack.jobs.hero import open_hero
+    from lightstack.files.kept.identity import StageBook
+    from lightstack.jobs.grain import stage as grain_stage
+    from lightstack.jobs.stage.finish import Delivery
+    from lightstack.jobs.stage.hero import open_hero
 
     tries = []
 

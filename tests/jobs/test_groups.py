@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from lightstack.errors import SettingError
-from lightstack.files.schema import Light, Sweep
-from lightstack.jobs.groups import find_stills, list_groups
+from lightstack.files.shot.schema import Light, Sweep
+from lightstack.jobs.light.groups import find_stills, list_groups
 from lightstack.records import GuideRecipe, NoiseModel, StillNotes
 
 FRAMES, STRETCH = (4, 9, 31, 40, 52), (1, 1, 2, 2, 0)

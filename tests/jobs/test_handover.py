@@ -18,18 +18,19 @@ from made import make_room, write_movie
 
 from lightstack.cli.main import run
 from lightstack.errors import MissingInput, OutputError, SettingError, UnreadableInput
-from lightstack.files.handover_tables import read_still_columns
-from lightstack.files.plates import read_exr, read_exr_headers, write_exr
-from lightstack.files.schema_travel import LightPath
-from lightstack.files.shotfile import read_shot
+from lightstack.files.handover.tables import read_still_columns
+from lightstack.files.shot.schema_travel import LightPath
+from lightstack.files.shot.shotfile import read_shot
 from lightstack.files.tables import read_mix
-from lightstack.jobs import finish, handover
-from lightstack.jobs.build import build_shot
-from lightstack.jobs.handover import hand_over
-from lightstack.jobs.handover_build import open_finished
-from lightstack.jobs.handover_lights import find_path, find_weights, gather_lights, scale_lamp
-from lightstack.jobs.handover_text import fails_flashes, list_unchecked, list_warnings, say_laying
-from lightstack.jobs.options import BuildOptions
+from lightstack.files.write.plates import read_exr, read_exr_headers, write_exr
+from lightstack.jobs.handover import handover
+from lightstack.jobs.handover.build import open_finished
+from lightstack.jobs.handover.handover import hand_over
+from lightstack.jobs.handover.lights import find_path, find_weights, gather_lights, scale_lamp
+from lightstack.jobs.handover.text import fails_flashes, list_unchecked, list_warnings, say_laying
+from lightstack.jobs.shot.build import build_shot
+from lightstack.jobs.stage import finish
+from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records.handover import LampPath, LightExtras, StillWeights
 from lightstack.report.flash_words import say_standing
 

@@ -6,9 +6,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from lightstack.files.schema import Mix
-from lightstack.jobs.handover_build import FrameSet, HeroFacts, say_frames
-from lightstack.jobs.handover_tracks import element_track, list_tracks, mix_frames, mix_marks
+from lightstack.files.shot.schema import Mix
+from lightstack.jobs.handover.build import FrameSet, HeroFacts, say_frames
+from lightstack.jobs.handover.tracks import element_track, list_tracks, mix_frames, mix_marks
 from lightstack.records import MixCurve
 
 HERO = HeroFacts((1001, 1010), (1003, 1008), Fraction(25), "10:00:00:00", (36, 64), Fraction(1), "bt709", "hero.mov")

@@ -8,10 +8,10 @@ from jobs_helpers import PictureTake, fit, noisy
 
 from lightstack.errors import SettingError
 from lightstack.files.folder import claim_folder
-from lightstack.files.identity import StageBook
-from lightstack.files.schema import ShotSettings, TakeSettings
-from lightstack.files.schema_takes import Takes
-from lightstack.jobs.hero import (
+from lightstack.files.kept.identity import StageBook
+from lightstack.files.shot.schema import ShotSettings, TakeSettings
+from lightstack.files.shot.schema_takes import Takes
+from lightstack.jobs.stage.hero import (
     HeroPart,
     describe_reading,
     look_at_hero,
@@ -19,7 +19,7 @@ from lightstack.jobs.hero import (
     shot_range,
     source_reference,
 )
-from lightstack.jobs.options import BuildOptions
+from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import Registration, Stretch
 
 

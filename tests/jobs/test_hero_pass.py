@@ -10,11 +10,11 @@ from jobs_helpers import shift_by, stand_still
 from made import write_movie
 
 from lightstack.errors import UnreadableInput
-from lightstack.files.takes import open_take
-from lightstack.jobs.hero_pass import walk_hero
-from lightstack.jobs.preview_sink import PreviewSink, find_view, is_video, preview_encoding
-from lightstack.jobs.sheets import PairSink
-from lightstack.jobs.shot_frames import FrameMaker, LaidLight
+from lightstack.files.read.takes import open_take
+from lightstack.jobs.frame.hero_pass import walk_hero
+from lightstack.jobs.frame.preview_sink import PreviewSink, find_view, is_video, preview_encoding
+from lightstack.jobs.frame.sheets import PairSink
+from lightstack.jobs.frame.shot_frames import FrameMaker, LaidLight
 from lightstack.records import MixCurve, Registration, Stretch
 
 SIZE = (112, 200)

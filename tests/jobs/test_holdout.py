@@ -9,13 +9,13 @@ import pytest
 from made import make_room, write_movie
 
 from lightstack.errors import LightstackError, SettingError
-from lightstack.files.keep import recall_record
-from lightstack.files.plates import read_exr
-from lightstack.files.takes import open_take
-from lightstack.jobs.build import build_shot
-from lightstack.jobs.holdout import HeldMatte
-from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.shot_frames import FrameMaker, LaidLight
+from lightstack.files.kept.keep import recall_record
+from lightstack.files.read.takes import open_take
+from lightstack.files.write.plates import read_exr
+from lightstack.jobs.frame.shot_frames import FrameMaker, LaidLight
+from lightstack.jobs.holdout.holdout import HeldMatte
+from lightstack.jobs.shot.build import build_shot
+from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import CodedFrame, MixCurve, PulledMatte
 
 SIZE, FRAMES, FIRST = (112, 200), 20, 1001

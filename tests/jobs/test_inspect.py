@@ -8,9 +8,9 @@ import pytest
 from made import make_room, write_movie
 
 from lightstack.errors import MissingInput, SettingError
-from lightstack.jobs.inspect import inspect_takes
-from lightstack.jobs.inspect_options import InspectOptions, describe_findings
-from lightstack.jobs.inspect_takes import name_apart, plan_takes
+from lightstack.jobs.inspect.inspect import inspect_takes
+from lightstack.jobs.inspect.options import InspectOptions, describe_findings
+from lightstack.jobs.inspect.takes import name_apart, plan_takes
 from lightstack.records import GRADES, NOT_CHECKED
 
 SIZE = (112, 200)
@@ -106,7 +106,7 @@ def quick(footage, unwatched, tmp_path_factory):
     out = tmp_path_factory.mktemp("quick") / "out"
     movies = [footage / "bumped.mkv"]
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("lightstack.jobs.inspect_quick.SAMPLES", 30)
+        patch.setattr("lightstack.jobs.inspect.quick.SAMPLES", 30)
         return inspect_takes(movies, out=out, options=InspectOptions(quick=True), progress=unwatched)
 
 

@@ -10,7 +10,7 @@ import pytest
 from core_helpers import make_encoding
 from made import make_room
 
-from lightstack.jobs.inspect_between import (
+from lightstack.jobs.inspect.between import (
     compare_all,
     compare_pair,
     compare_with_hero,
@@ -18,10 +18,10 @@ from lightstack.jobs.inspect_between import (
     rank_all,
     rank_role,
 )
-from lightstack.jobs.inspect_lamps import find_lamp_set, judge_additivity
-from lightstack.jobs.inspect_looked import TakeLooked
-from lightstack.jobs.inspect_luma import LumaSamples
-from lightstack.jobs.inspect_rest import bring_together, find_lively, join_noise, rest_of, say_apart
+from lightstack.jobs.inspect.lamps import find_lamp_set, judge_additivity
+from lightstack.jobs.inspect.looked import TakeLooked
+from lightstack.jobs.inspect.rest import bring_together, find_lively, join_noise, rest_of, say_apart
+from lightstack.jobs.takes.luma import LumaSamples
 from lightstack.records import NOT_CHECKED, NoiseModel, ProxyTake, TakeFindings, TakeInfo
 
 NOISE = NoiseModel(np.full(3, 4e-4), np.full(3, 4e-6))

@@ -5,8 +5,8 @@ import json
 import pytest
 from made import make_room, write_movie
 
-from lightstack.jobs.build import build_shot
-from lightstack.jobs.options import BuildOptions
+from lightstack.jobs.shot.build import build_shot
+from lightstack.jobs.takes.options import BuildOptions
 
 STILL = {"size": (112, 200), "bump_px": 0.0, "turn_deg": 0.0}
 SHOT = """

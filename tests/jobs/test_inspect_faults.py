@@ -9,8 +9,8 @@ from made.camera import expose
 from made.faults import Faults, FaultyTake, Pulse
 from made.faults_framing import exposure_drift, handheld, two_takes
 
-from lightstack.jobs.inspect import inspect_takes
-from lightstack.jobs.inspect_options import InspectOptions
+from lightstack.jobs.inspect.inspect import inspect_takes
+from lightstack.jobs.inspect.options import InspectOptions
 
 SIZE = (112, 200)
 STILL = {"size": SIZE, "bump_px": 0.0, "turn_deg": 0.0}

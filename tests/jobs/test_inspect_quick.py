@@ -5,13 +5,13 @@ import pytest
 from clips import moving_pictures, write_clip
 from made import make_room, write_movie
 
-from lightstack.files.movie_facts import list_index, scan_index
-from lightstack.files.schema import TakeSettings
-from lightstack.files.takes import open_take
-from lightstack.jobs.footage import open_fitted
-from lightstack.jobs.inspect_luma import LumaSamples
-from lightstack.jobs.inspect_quick import choose_frames, decode_budget, look_quickly
-from lightstack.jobs.options import BuildOptions
+from lightstack.files.read.movie_facts import list_index, scan_index
+from lightstack.files.read.takes import open_take
+from lightstack.files.shot.schema import TakeSettings
+from lightstack.jobs.inspect.quick import choose_frames, decode_budget, look_quickly
+from lightstack.jobs.takes.footage import open_fitted
+from lightstack.jobs.takes.luma import LumaSamples
+from lightstack.jobs.takes.options import BuildOptions
 
 
 @pytest.fixture(scope="module")
@@ -62,8 +62,8 @@ def test_a_container_that_lists_its_frames_is_not_read_through(movies):
 
 
 def test_no_more_is_decoded_than_the_budget(movies, monkeypatch):
-    monkeypatch.setattr("lightstack.jobs.inspect_quick.decode_budget", lambda size: 24)
-    monkeypatch.setattr("lightstack.jobs.inspect_quick.NEIGHBOURS", 4)
+    monkeypatch.setattr("lightstack.jobs.inspect.quick.decode_budget", lambda size: 24)
+    monkeypatch.setattr("lightstack.jobs.inspect.quick.NEIGHBOURS", 4)
     with open_it(movies["long"]) as fitted:
         frames = choose_frames(fitted, None)
         list(fitted.take.read_frames(frames))

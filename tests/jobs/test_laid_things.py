@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from jobs_helpers import shift_by
 
-from lightstack.core.lay import lay_light
-from lightstack.core.prop_lay import ThingPicture
-from lightstack.jobs.laid_things import ThingLayers
-from lightstack.jobs.shot_frames import FrameMaker, LaidLight
+from lightstack.core.lay.lay import lay_light
+from lightstack.core.prop.lay import ThingPicture
+from lightstack.jobs.element.laid_things import ThingLayers
+from lightstack.jobs.frame.shot_frames import FrameMaker, LaidLight
 from lightstack.records import CodedFrame, MixCurve, NoiseModel
 
 SIZE = (64, 96)

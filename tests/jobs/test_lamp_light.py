@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from jobs_helpers import fit, shift_by, stand_still
 
-from lightstack.core.blockers import CARRIER, GLINT
-from lightstack.jobs.lamp_light import LampLight, is_blocked, keep_small, mark_brightest, shrink_any, shrink_mean
-from lightstack.jobs.survey import survey_take
+from lightstack.core.sweep.blockers import CARRIER, GLINT
+from lightstack.jobs.takes.lamp_light import LampLight, is_blocked, keep_small, mark_brightest, shrink_any, shrink_mean
+from lightstack.jobs.takes.survey import survey_take
 from lightstack.records import Registration, Stretch
 
 

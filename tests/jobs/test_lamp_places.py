@@ -8,9 +8,9 @@ from unwatched import Unwatched
 
 from lightstack.errors import SettingError, UnusableTake
 from lightstack.files.folder import claim_folder
-from lightstack.files.identity import StageBook
-from lightstack.jobs import lamp_places
-from lightstack.jobs.lamp_places import places_are_current, places_inputs, places_or_none, places_or_recall
+from lightstack.files.kept.identity import StageBook
+from lightstack.jobs.light import lamp_places
+from lightstack.jobs.light.lamp_places import places_are_current, places_inputs, places_or_none, places_or_recall
 
 
 def test_a_raised_version_writes_the_map_under_its_new_name(tmp_path):

@@ -7,10 +7,10 @@ import pytest
 from made.movies import write_movie
 
 from lightstack.errors import SettingError, UnreadableInput
-from lightstack.files.plates import read_exr, read_light, write_exr, write_png
-from lightstack.jobs.build import build_shot
-from lightstack.jobs.match import MatchRequest, match_shot
-from lightstack.jobs.options import BuildOptions
+from lightstack.files.write.plates import read_exr, read_light, write_exr, write_png
+from lightstack.jobs.light.match import MatchRequest, match_shot
+from lightstack.jobs.shot.build import build_shot
+from lightstack.jobs.takes.options import BuildOptions
 
 SHOT = """
 [shot]

@@ -6,9 +6,9 @@ from jobs_helpers import NOISE, fit, noisy, stand_still
 from made import make_room
 
 from lightstack.errors import UnusableTake
-from lightstack.files.schema import Sweep
-from lightstack.jobs.lamp_light import is_blocked
-from lightstack.jobs.look import average_registered, find_passers, look_at_sweep, survey_with_noise
+from lightstack.files.shot.schema import Sweep
+from lightstack.jobs.takes.lamp_light import is_blocked
+from lightstack.jobs.takes.look import average_registered, find_passers, look_at_sweep, survey_with_noise
 
 SWEEP = Sweep(path=("sweep.mkv",))
 

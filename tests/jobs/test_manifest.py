@@ -4,9 +4,9 @@ import hashlib
 import json
 
 from lightstack.files.folder import claim_folder
-from lightstack.files.identity import StageBook
-from lightstack.files.takes import open_take
-from lightstack.jobs.manifest import describe_take, write_manifest
+from lightstack.files.kept.identity import StageBook
+from lightstack.files.read.takes import open_take
+from lightstack.jobs.stage.manifest import describe_take, write_manifest
 
 
 def test_a_take_is_described_by_checksum_and_relative_path(small_sweep, tmp_path):

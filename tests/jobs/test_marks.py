@@ -5,8 +5,8 @@ import pytest
 from jobs_helpers import PictureTake
 
 from lightstack.errors import SettingError
-from lightstack.files.schema_takes import Block, Trim
-from lightstack.jobs.marks import draw_marks, fill_polygon, name_idle_trims
+from lightstack.files.shot.schema_takes import Block, Trim
+from lightstack.jobs.takes.marks import draw_marks, fill_polygon, name_idle_trims
 
 SIZE = (20, 30)
 BOX = ((4, 5), (12, 5), (12, 10), (4, 10))

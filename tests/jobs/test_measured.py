@@ -14,15 +14,15 @@ from made import make_room
 from made.movies import pack_frame
 
 from lightstack.files.folder import claimed_folder
-from lightstack.files.identity import StageBook
-from lightstack.files.response import RESPONSE_FILE, read_response
-from lightstack.files.shotfile import check_sweep
-from lightstack.files.takes import open_take
-from lightstack.jobs.hero import identify_take
-from lightstack.jobs.inspect import inspect_takes
-from lightstack.jobs.inspect_lamps import find_ceiling, is_coded_alike
-from lightstack.jobs.inspect_options import InspectOptions
-from lightstack.jobs.preview_sink import preview_encoding
+from lightstack.files.kept.identity import StageBook
+from lightstack.files.read.response import RESPONSE_FILE, read_response
+from lightstack.files.read.takes import open_take
+from lightstack.files.shot.shotfile import check_sweep
+from lightstack.jobs.frame.preview_sink import preview_encoding
+from lightstack.jobs.inspect.inspect import inspect_takes
+from lightstack.jobs.inspect.lamps import find_ceiling, is_coded_alike
+from lightstack.jobs.inspect.options import InspectOptions
+from lightstack.jobs.stage.hero import identify_take
 
 SIZE = (80, 144)
 NOISE = (2e-4, 2e-6)  # variance = the first times light, and the second

@@ -4,8 +4,8 @@ import os
 
 import pytest
 
-from lightstack.jobs.memory import MOST_FRAMES, own_budget, plan_frame_workers
-from lightstack.jobs.options import BuildOptions
+from lightstack.jobs.takes.memory import MOST_FRAMES, own_budget, plan_frame_workers
+from lightstack.jobs.takes.options import BuildOptions
 
 UHD = (2160, 3840)
 GIB = 2**30

@@ -10,7 +10,7 @@ from made import make_room, write_movie
 from unwatched import Unwatched
 
 from lightstack.errors import MissingInput, OutputError, UnusableTake
-from lightstack.files.shotfile import parse_shot, read_shot
+from lightstack.files.shot.shotfile import parse_shot, read_shot
 from lightstack.jobs.new import start_shot
 from lightstack.jobs.new_text import Opened, plan_fade, write_shot_text
 
@@ -97,7 +97,7 @@ def test_a_fade_lies_inside_the_hero(count):
 
 
 def test_odd_names_survive_as_text(tmp_path):
-    from lightstack.core.casting import Cast, Part
+    from lightstack.core.check.casting import Cast, Part
 
     name = 'sub dir/it\'s "the" \\ one.mov'
     takes = [Opened(name, 50, (64, 36), Fraction(25)), Opened("näher.mov", 60, (64, 36), Fraction(25))]
@@ -111,7 +111,7 @@ def test_odd_names_survive_as_text(tmp_path):
 
 
 def test_what_stands_commented_out_in_the_mix_may_be_taken_in(tmp_path):
-    from lightstack.core.casting import Cast, Part
+    from lightstack.core.check.casting import Cast, Part
 
     takes = [Opened(name, 50, (64, 36), Fraction(25)) for name in ("hero.mov", "sweep.mov")]
     cast = Cast((Part("sweep", ("sweep.mov",), "why"), Part("hero", ("hero.mov",), "because")))

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lightstack.errors import SettingError
-from lightstack.files.schema import Sweep
-from lightstack.jobs.options import PlateOptions, make_sweep_settings, parse_memory
+from lightstack.files.shot.schema import Sweep
+from lightstack.jobs.takes.options import PlateOptions, make_sweep_settings, parse_memory
 
 
 @pytest.mark.parametrize(

@@ -13,10 +13,10 @@ from made.movies import FORMATS, pack_frame
 
 from lightstack.core.shapes import draw_polygon
 from lightstack.errors import MismatchedInput, MissingInput, SettingError, UnreadableInput
-from lightstack.files.plates import read_exr
-from lightstack.files.takes import open_take
-from lightstack.jobs.build import build_shot
-from lightstack.jobs.options import BuildOptions
+from lightstack.files.read.takes import open_take
+from lightstack.files.write.plates import read_exr
+from lightstack.jobs.shot.build import build_shot
+from lightstack.jobs.takes.options import BuildOptions
 
 SIZE, FRAMES, FIRST = (112, 200), 20, 1001
 GAIN = np.array([1.3, 1.2, 1.05])  # exposure and white of the empty take against the hero's
@@ -176,7 +176,7 @@ def test_the_preview_shows_the_patch(still, folder):
 
 
 def test_nothing_is_done_twice(still, folder, silence, monkeypatch):
-    monkeypatch.setattr("lightstack.jobs.patch_stage.match_patches", lambda *_, **__: pytest.fail("matched again"))
+    monkeypatch.setattr("lightstack.jobs.patch.stage.match_patches", lambda *_, **__: pytest.fail("matched again"))
     path = folder[0] / "still.toml"
     again = build_shot(path, options=BuildOptions(), progress=silence)
     assert again.files == still.files and "nothing changed" in silence.lines

@@ -8,8 +8,8 @@ import pytest
 
 from lightstack.core.shapes import draw_polygon
 from lightstack.errors import SettingError
-from lightstack.files.shotfile import parse_shot
-from lightstack.jobs.patch_masks import MaskMaker
+from lightstack.files.shot.shotfile import parse_shot
+from lightstack.jobs.patch.masks import MaskMaker
 
 SIZE, FRAMES = (60, 80), (1001, 1010)
 BOX = np.array([[20.0, 15], [40, 15], [40, 45], [20, 45]])

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from jobs_helpers import NOISE
 
-from lightstack.files.shotfile import parse_shot
-from lightstack.jobs.patch_masks import MaskMaker
-from lightstack.jobs.patch_match import (
+from lightstack.files.shot.shotfile import parse_shot
+from lightstack.jobs.patch.masks import MaskMaker
+from lightstack.jobs.patch.match import (
     HeroFrames,
     draw_rings,
     find_still_part,
@@ -16,7 +16,7 @@ from lightstack.jobs.patch_match import (
     ring_width,
     shrink_to,
 )
-from lightstack.jobs.patch_source import PatchSource
+from lightstack.jobs.patch.source import PatchSource
 from lightstack.records import PatchLight, ProxyTake, Registration, Stretch
 
 SIZE, FRAMES = (60, 80), 16

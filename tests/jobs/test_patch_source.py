@@ -7,8 +7,8 @@ import pytest
 from jobs_helpers import NOISE
 
 from lightstack.errors import SettingError, UnusableTake
-from lightstack.files.shotfile import parse_shot
-from lightstack.jobs.patch_source import drop_untrusted, find_clipped, find_source
+from lightstack.files.shot.shotfile import parse_shot
+from lightstack.jobs.patch.source import drop_untrusted, find_clipped, find_source
 from lightstack.records import ProxyTake, Registration, Stretch
 
 TEXT = (

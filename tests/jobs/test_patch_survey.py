@@ -5,11 +5,11 @@ import pytest
 from made.movies import write_movie
 
 from lightstack.files.folder import claim_folder
-from lightstack.files.identity import StageBook
-from lightstack.files.shotfile import parse_shot
-from lightstack.jobs.hero import look_at_hero, open_hero
-from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.patch_survey import recall_survey, survey_patched
+from lightstack.files.kept.identity import StageBook
+from lightstack.files.shot.shotfile import parse_shot
+from lightstack.jobs.patch.survey import recall_survey, survey_patched
+from lightstack.jobs.stage.hero import look_at_hero, open_hero
+from lightstack.jobs.takes.options import BuildOptions
 
 
 @pytest.fixture(scope="module")
@@ -25,7 +25,7 @@ def looked(small_room, tmp_path_factory, unwatched):
 
 def test_the_survey_is_used_again(looked, unwatched, monkeypatch):
     hero, seen, out = looked
-    monkeypatch.setattr("lightstack.jobs.patch_survey.survey_take", lambda *_, **__: pytest.fail("decoded again"))
+    monkeypatch.setattr("lightstack.jobs.patch.survey.survey_take", lambda *_, **__: pytest.fail("decoded again"))
     frames = survey_patched(out, hero, seen, [], offset=1000, progress=unwatched)
     assert len(frames.proxies) == 12 and frames.index_of(1003) == 2 and frames.index_of(999) is None
     _, good = frames.frame(2)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lightstack.jobs.pictures import as_shot, brighten, fit_size, picture_sweep, shrink_width, stack_naively
+from lightstack.jobs.sweep.pictures import as_shot, brighten, fit_size, picture_sweep, shrink_width, stack_naively
 
 
 def test_shrinking_is_by_area_and_never_enlarges():

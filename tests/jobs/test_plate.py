@@ -8,9 +8,9 @@ import OpenEXR
 import pytest
 from made import truth_plate
 
-from lightstack.files.plates import read_exr
-from lightstack.jobs.options import PlateOptions
-from lightstack.jobs.plate import make_plate
+from lightstack.files.write.plates import read_exr
+from lightstack.jobs.stage.plate import make_plate
+from lightstack.jobs.takes.options import PlateOptions
 
 
 def read_rgb(path):

@@ -8,10 +8,10 @@ from jobs_helpers import NOISE
 from made.lit_figure import light_set
 
 from lightstack.errors import SettingError
-from lightstack.files.plates import write_exr
-from lightstack.files.schema import Light, Regel, ShotSettings
-from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.regel import regel_lights
+from lightstack.files.shot.schema import Light, Regel, ShotSettings
+from lightstack.files.write.plates import write_exr
+from lightstack.jobs.light.regel import regel_lights
+from lightstack.jobs.takes.options import BuildOptions
 
 WHITE = (1.0, 0.92, 0.80)
 

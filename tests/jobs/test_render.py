@@ -12,12 +12,12 @@ import pytest
 from made import write_movie
 
 from lightstack.errors import OutputError, SettingError
-from lightstack.files.plates import read_exr, read_exr_headers
-from lightstack.files.takes import open_take
-from lightstack.jobs.build import build_shot
-from lightstack.jobs.frame_tasks import FrameHeader
-from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.render import parse_frames, render_shot
+from lightstack.files.read.takes import open_take
+from lightstack.files.write.plates import read_exr, read_exr_headers
+from lightstack.jobs.shot.build import build_shot
+from lightstack.jobs.shot.frame_tasks import FrameHeader
+from lightstack.jobs.shot.render import parse_frames, render_shot
+from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import CodedFrame
 
 FIRST, FRAMES = 1001, 8
@@ -229,7 +229,7 @@ def test_a_full_disk_leaves_whole_frames_and_the_next_run_goes_on(rendered, fold
     # A limit on the size of files stands for a disk that is full at one frame.
     text = SHOT.replace('name = "den"', 'name = "den"\nout = "full"').replace("ffv1", "none")
     (folder / "full.toml").write_text(text)
-    from lightstack.jobs import element_sink
+    from lightstack.jobs.frame import element_sink
 
     written = []
     real = element_sink.write_exr
@@ -258,7 +258,7 @@ def test_the_systems_own_limit_is_one_line_and_leaves_no_part_of_a_file(rendered
     script = (
         "import resource,sys;from pathlib import Path;resource.setrlimit(resource.RLIMIT_FSIZE,(20000,20000));"
         "import signal;signal.signal(signal.SIGXFSZ,signal.SIG_IGN);import numpy as np;"
-        "from lightstack.files.plates import write_exr;"
+        "from lightstack.files.write.plates import write_exr;"
         "write_exr(Path(sys.argv[1]),np.random.default_rng(1).random((112,200,3),np.float32),primaries='bt709')"
     )
     assert resource.RLIMIT_FSIZE is not None

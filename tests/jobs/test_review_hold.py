@@ -6,10 +6,10 @@ import pytest
 
 from lightstack.files.folder import claim_folder
 from lightstack.files.folder_lock import folder_is_busy, held_folder
-from lightstack.files.identity import StageBook
-from lightstack.jobs.review_hero import NotYet
-from lightstack.jobs.review_hold import Flights, PageHold, StaleShot
-from lightstack.jobs.review_open import see_built
+from lightstack.files.kept.identity import StageBook
+from lightstack.jobs.review.hero import NotYet
+from lightstack.jobs.review.hold import Flights, PageHold, StaleShot
+from lightstack.jobs.review.open import see_built
 
 
 @pytest.fixture

@@ -6,8 +6,8 @@ import sys
 import pytest
 
 from lightstack.errors import SettingError
-from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.review_render import BuildRun, BuildState, command_of, take_line
+from lightstack.jobs.review.render import BuildRun, BuildState, command_of, take_line
+from lightstack.jobs.takes.options import BuildOptions
 
 TALK = """
 import json, signal, sys, time

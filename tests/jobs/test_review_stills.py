@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from jobs_helpers import NOISE
 
-from lightstack.core.accumulate import AccumulateSetting
-from lightstack.core.guide import plan_guide
-from lightstack.core.proxy_plate import blend_proxies, plan_blend
-from lightstack.files.review_keep import PictureShelf
-from lightstack.files.stack import StackShape, create_stack
-from lightstack.jobs.accumulate import accumulate_stack, carry_over_border
-from lightstack.jobs.review_open import Precedence
-from lightstack.jobs.review_stills import SweepProxies
+from lightstack.core.page.plate import blend_proxies, plan_blend
+from lightstack.core.sweep.accumulate import AccumulateSetting
+from lightstack.core.sweep.guide import plan_guide
+from lightstack.files.kept.review_keep import PictureShelf
+from lightstack.files.kept.stack import StackShape, create_stack
+from lightstack.jobs.review.open import Precedence
+from lightstack.jobs.review.stills import SweepProxies
+from lightstack.jobs.sweep.accumulate import accumulate_stack, carry_over_border
 
 SIZE, COUNT = (60, 200), 5
 

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from lightstack.files.shotfile import parse_shot
-from lightstack.jobs.holdout_stage import needs_holdout, wanted_set
-from lightstack.jobs.set_picture import find_set_source
+from lightstack.files.shot.shotfile import parse_shot
+from lightstack.jobs.holdout.set_picture import find_set_source
+from lightstack.jobs.holdout.stage import needs_holdout, wanted_set
 
 HERO = '[takes.hero]\npath = "hero.mov"\n'
 SWEEP = '[[sweep]]\nname = "blue"\npath = "sweep.mov"\n'

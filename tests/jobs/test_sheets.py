@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lightstack.jobs.sheets import pick_sheet_frames, show_small
+from lightstack.jobs.frame.sheets import pick_sheet_frames, show_small
 from lightstack.records import MixCurve
 
 SIZE = (40, 60)

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from jobs_helpers import shift_by
 
-from lightstack.core.lay import lay_light, round_half
-from lightstack.jobs.shot_frames import FrameMaker, LaidLight, move_whole
+from lightstack.core.lay.lay import lay_light, round_half
+from lightstack.jobs.frame.shot_frames import FrameMaker, LaidLight, move_whole
 from lightstack.records import CodedFrame, MixCurve
 
 SIZE = (40, 60)

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from jobs_helpers import NOISE, fit, shift_by, stand_still
 
-from lightstack.core.blockers import CARRIER
-from lightstack.core.guide import plan_guide
-from lightstack.files.stack import StackShape, create_stack
-from lightstack.jobs.ambient import Ambient
-from lightstack.jobs.stills import StillPlan, StillRows, fill_stack, run_ahead
+from lightstack.core.sweep.blockers import CARRIER
+from lightstack.core.sweep.guide import plan_guide
+from lightstack.files.kept.stack import StackShape, create_stack
+from lightstack.jobs.sweep.stills import StillPlan, StillRows, fill_stack, run_ahead
+from lightstack.jobs.takes.ambient import Ambient
 from lightstack.records import LampStill, Registration, Stretch
 
 SIZE = (64, 96)

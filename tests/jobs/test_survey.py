@@ -5,10 +5,10 @@ import pytest
 from clips import flat_planes, write_clip
 from jobs_helpers import NOISE, fit, noisy
 
-from lightstack.files.schema import TakeSettings
-from lightstack.jobs.footage import open_fitted
-from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.survey import SURVEY_LONG_SIDE, measure_proxy_noise, survey_factor, survey_take
+from lightstack.files.shot.schema import TakeSettings
+from lightstack.jobs.takes.footage import open_fitted
+from lightstack.jobs.takes.options import BuildOptions
+from lightstack.jobs.takes.survey import SURVEY_LONG_SIDE, measure_proxy_noise, survey_factor, survey_take
 
 
 def pictures(count=6, size=(24, 32)):

@@ -8,10 +8,10 @@ from jobs_helpers import build, mean_error
 from made import make_room, truth_plate, write_movie
 
 from lightstack.errors import SettingError, UnusableTake
-from lightstack.files.plates import read_exr
-from lightstack.jobs.build import build_shot
-from lightstack.jobs.options import BuildOptions, PlateOptions
-from lightstack.jobs.plate import make_plate
+from lightstack.files.write.plates import read_exr
+from lightstack.jobs.shot.build import build_shot
+from lightstack.jobs.stage.plate import make_plate
+from lightstack.jobs.takes.options import BuildOptions, PlateOptions
 
 # REFERENCE  everywhere below: the made room's own noise-free, unmoved frames, lamp and carrier truly masked,
 #            accumulated by maximum.
@@ -216,7 +216,7 @@ def test_two_sweeps_in_a_shot_are_told_apart_and_built_apart(small_room, tmp_pat
     assert result.numbers["second"]["key frames"] == "5"
     # Only the sweep whose settings changed is built again.
     built = []
-    from lightstack.jobs import sweep_stage as job
+    from lightstack.jobs.stage import sweep_stage as job
 
     monkeypatch.setattr(job, "build_sweep", lambda request, *a, real=job.build_sweep, **k: (
         built.append(request.settings.name), real(request, *a, **k))[1])  # fmt: skip

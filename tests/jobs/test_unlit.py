@@ -7,11 +7,11 @@ import pytest
 from jobs_helpers import fit
 from made import write_movie
 
-from lightstack.files.schema import TakeSettings
-from lightstack.jobs.footage import open_fitted
-from lightstack.jobs.look import survey_with_noise
-from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.unlit import doubt_primaries, find_unlit
+from lightstack.files.shot.schema import TakeSettings
+from lightstack.jobs.takes.footage import open_fitted
+from lightstack.jobs.takes.look import survey_with_noise
+from lightstack.jobs.takes.options import BuildOptions
+from lightstack.jobs.takes.unlit import doubt_primaries, find_unlit
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import pytest
 
-from lightstack.core.shutter import clean_shutters
+from lightstack.core.check.shutter import clean_shutters
 from lightstack.report.plan_tables import (
     choose_shutter,
     make_filter_table,

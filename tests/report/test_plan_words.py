@@ -2,7 +2,7 @@
 
 from fractions import Fraction
 
-from lightstack.core.plan_arithmetic import lamp_speed
+from lightstack.core.check.plan_arithmetic import lamp_speed
 from lightstack.report.plan_words import CHECKLIST, LOCKS, list_passes
 
 

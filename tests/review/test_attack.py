@@ -12,9 +12,9 @@ from asking import Asking
 from page_shot import MadeReview
 
 from lightstack.errors import LightstackError, MissingInput
-from lightstack.files import schema
-from lightstack.jobs.review import Review
-from lightstack.jobs.review_changes import GRAIN, LIGHT, MIX, MIX_OUT, PATH, PATH_OUT, SWEEP, TRIM
+from lightstack.files.shot import schema
+from lightstack.jobs.review.changes import GRAIN, LIGHT, MIX, MIX_OUT, PATH, PATH_OUT, SWEEP, TRIM
+from lightstack.jobs.review.review import Review
 from lightstack.review import guard, server
 from lightstack.review.guard import HEADERS, MOST_BYTES, Guard
 from lightstack.review.pages import PageFile

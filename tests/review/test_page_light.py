@@ -7,8 +7,8 @@ import page_browser
 import pytest
 from page_shot import DECODE, FIRST, GROUPS, HEIGHT, WIDTH, MadeReview, depth_at, describe_blend, gains_of, make_blend
 
-from lightstack.core.proxy_plate import ProxyRegel, blend_proxies, lay_proxy, regel_proxy, weigh_proxies
-from lightstack.core.travel_shade import enlarge_stops
+from lightstack.core.lamp.travel_shade import enlarge_stops
+from lightstack.core.page.plate import ProxyRegel, blend_proxies, lay_proxy, regel_proxy, weigh_proxies
 
 FRAME = 1012
 GEL = np.array([1.0, 0.9, 0.8])
@@ -84,7 +84,7 @@ def test_the_graphics_card_draws_floats(page):
     assert page.inner_text("#message") == ""
 
 
-# REFERENCE core/proxy_plate.py, which is held against the full-size accumulation by its own tests.
+# REFERENCE core/page/plate.py, which is held against the full-size accumulation by its own tests.
 @pytest.mark.parametrize("rule", ["max", "softmax", "screen", "sum"])
 @pytest.mark.parametrize("dims", [(1, 1, 1, 1, 1), (1, 0.25, 0, 1.5, 1)], ids=["as shot", "dimmed"])
 def test_every_rule(page, review, rule, dims):
@@ -118,7 +118,7 @@ def test_a_light_that_travels(page, review):
         assert far(shown, expect_travel(review, frame, lifted=False)) > 10  # stills as they are would be seen
 
 
-# REFERENCE core/proxy_plate.py and core/travel_shade.py, by which a build brings stills to the light's place.
+# REFERENCE core/page/plate.py and core/lamp/travel_shade.py, by which a build brings stills to the light's place.
 def expect_travel(review, frame, *, lifted=True):
     stops = review.stops(depth_at(frame)).astype(np.float32)
     lift = np.stack([enlarge_stops(field, (HEIGHT, WIDTH)) for field in stops]) if lifted else None

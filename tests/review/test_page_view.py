@@ -6,11 +6,11 @@ import pytest
 from made.formats import FORMATS, write_still
 from unwatched import Unwatched
 
-from lightstack.core.light import CURVES, apply_matrix, convert_matrix
-from lightstack.jobs.build import build_shot
-from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.preview_sink import find_view
-from lightstack.jobs.review import Review
+from lightstack.core.colour.light import CURVES, apply_matrix, convert_matrix
+from lightstack.jobs.frame.preview_sink import find_view
+from lightstack.jobs.review.review import Review
+from lightstack.jobs.shot.build import build_shot
+from lightstack.jobs.takes.options import BuildOptions
 
 HEIGHT, WIDTH = 48, 80
 COLOURS = {"dpx": ("logc3", "awg3"), "exr": ("linear", "ap0")}

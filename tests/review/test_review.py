@@ -17,24 +17,24 @@ from made import make_room
 from made.movies import write_movie
 from unwatched import Unwatched
 
-from lightstack.core.proxy_plate import blend_proxies, weigh_proxies
-from lightstack.core.travel_shade import enlarge_stops
+from lightstack.core.lamp.travel_shade import enlarge_stops
+from lightstack.core.page.plate import blend_proxies, weigh_proxies
 from lightstack.errors import MissingInput, SettingError
 from lightstack.files.folder import OutFolder
 from lightstack.files.folder_lock import held_folder
-from lightstack.files.identity import StageBook
-from lightstack.files.plates import read_light
-from lightstack.files.shotfile import read_shot
-from lightstack.jobs import follow_pictures
-from lightstack.jobs.build import build_shot
-from lightstack.jobs.light_plates import notes_of
-from lightstack.jobs.options import BuildOptions
-from lightstack.jobs.review import Review
-from lightstack.jobs.review_changes import read_path
-from lightstack.jobs.review_open import fit_proxy, open_review
-from lightstack.jobs.review_say import plan_light
-from lightstack.jobs.review_stills import make_filled, open_proxies
-from lightstack.jobs.travel import TravellingLight, plan_path, sum_stills
+from lightstack.files.kept.identity import StageBook
+from lightstack.files.shot.shotfile import read_shot
+from lightstack.files.write.plates import read_light
+from lightstack.jobs.light.plates import notes_of
+from lightstack.jobs.light.travel import TravellingLight, plan_path, sum_stills
+from lightstack.jobs.mix import follow_pictures
+from lightstack.jobs.review.changes import read_path
+from lightstack.jobs.review.open import fit_proxy, open_review
+from lightstack.jobs.review.review import Review
+from lightstack.jobs.review.say import plan_light
+from lightstack.jobs.review.stills import make_filled, open_proxies
+from lightstack.jobs.shot.build import build_shot
+from lightstack.jobs.takes.options import BuildOptions
 from lightstack.review.guard import Guard
 from lightstack.review.pages import PageFile
 from lightstack.review.routes import make_app
@@ -354,7 +354,7 @@ def test_a_way_that_was_written_is_shown_before_it_is_built(page, path):
 
 
 def test_a_build_beside_the_page_tells_what_it_does(path, capsys):
-    from lightstack.jobs.review_child import main
+    from lightstack.jobs.review.child import main
 
     assert main([str(path), '{"threads": 1}']) == 0
     told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]

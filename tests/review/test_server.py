@@ -12,7 +12,7 @@ import pytest
 
 from lightstack.cli.main import run
 from lightstack.errors import SettingError
-from lightstack.jobs.review import BuildState
+from lightstack.jobs.review.review import BuildState
 from lightstack.review import server
 from lightstack.review.pages import read_pages
 from lightstack.review.server import listen, open_browser

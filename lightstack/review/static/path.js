@@ -1,6 +1,6 @@
 // A light made of stills that are summed by weights, each first brought to the light's place: `weigh_proxies` of
-// core/proxy_plate.py, which is its twin. How a still's light changes on the way comes from the server as stops on a small
-// picture; it is enlarged as `enlarge_stops` of core/travel_shade.py does: across here, once, down in the shader.
+// core/page/plate.py, which is its twin. How a still's light changes on the way comes from the server as stops on a small
+// picture; it is enlarged as `enlarge_stops` of core/lamp/travel_shade.py does: across here, once, down in the shader.
 
 import { api } from "./api.js";
 import { fromHalf } from "./half.js";

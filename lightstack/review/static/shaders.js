@@ -1,5 +1,5 @@
 // What the graphics card computes. Row 0 of every texture is the picture's top row; only PRESENT turns the picture over.
-// The plate's formulas are those of core/proxy_plate.py, which is their twin.
+// The plate's formulas are those of core/page/plate.py, which is their twin.
 
 export const RULES = { max: 0, sum: 1, screen: 2, softmax: 3, naive: 4 };
 

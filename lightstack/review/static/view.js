@@ -1,5 +1,5 @@
 // Linear light as it is looked at: by the hero's own curve, as plain sRGB, or through a view as the preview movie shows it.
-// The view's formulas are those of core/view_cube.py, which is their twin.
+// The view's formulas are those of core/colour/view_cube.py, which is their twin.
 
 import { HEAD } from "./shaders.js";
 

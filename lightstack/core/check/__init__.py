@@ -1,0 +1,1 @@
+"""Checks of footage, each a pure function that returns a finding."""

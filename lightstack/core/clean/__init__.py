@@ -1,0 +1,1 @@
+"""Clean plates: what rests longest, and robust averages."""

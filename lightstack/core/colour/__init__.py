@@ -1,0 +1,1 @@
+"""Code values and light: curves, primaries, planes, encodings."""

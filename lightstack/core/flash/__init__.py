@@ -1,0 +1,1 @@
+"""Flash and red-flash checks."""

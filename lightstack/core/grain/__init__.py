@@ -1,0 +1,1 @@
+"""The camera's grain: measured, drawn, topped up."""

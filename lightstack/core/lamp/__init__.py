@@ -1,0 +1,1 @@
+"""Where the lamp was, and light that moves from there."""

@@ -1,0 +1,1 @@
+"""Light laid over a picture."""

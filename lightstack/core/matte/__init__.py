@@ -1,0 +1,1 @@
+"""The figure against the bare set: matte, doubt, light on it."""

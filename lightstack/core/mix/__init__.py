@@ -1,0 +1,1 @@
+"""The mix over time: points, envelopes, modulators, followers."""

@@ -1,0 +1,1 @@
+"""What the review page draws, as plain arithmetic."""

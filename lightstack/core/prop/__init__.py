@@ -1,0 +1,1 @@
+"""Things that fly through a picture, cut out with their shadow."""

@@ -1,0 +1,1 @@
+"""How far a frame moved, and how to put it back."""

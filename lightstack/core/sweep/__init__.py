@@ -1,0 +1,1 @@
+"""From a carried lamp to a plate: survey, blockers, choice, separation, accumulation."""

@@ -1,0 +1,1 @@
+"""USD, OpenTimelineIO and tables of a hand-over."""

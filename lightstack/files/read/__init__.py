@@ -1,0 +1,1 @@
+"""Footage read: movies, stills, sound, masks, colour."""

@@ -1,0 +1,1 @@
+"""The shot file: its keys, read, checked and changed."""

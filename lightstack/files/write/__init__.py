@@ -1,0 +1,1 @@
+"""Movies and pictures written."""

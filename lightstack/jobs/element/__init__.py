@@ -1,0 +1,1 @@
+"""Prop passes: pulled, written, laid again."""

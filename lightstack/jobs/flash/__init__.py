@@ -1,0 +1,1 @@
+"""Movies and shots checked for flashes."""

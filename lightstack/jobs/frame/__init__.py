@@ -1,0 +1,1 @@
+"""One frame of the shot made, and where frames go."""

@@ -1,0 +1,134 @@
+"""The preview movie: the hero with the light, coded so that every player shows it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightstack.core.colour.encode import encode_planes
+from lightstack.files.read.colour import default_view, display_processor
+from lightstack.files.read.takes import Take
+from lightstack.files.write.movie_writer import MovieWriter
+from lightstack.jobs.frame.shot_frames import ShotFrame
+from lightstack.records import Encoding
+
+__all__ = ["PreviewSink", "find_view", "is_video", "preview_encoding"]
+
+VIDEO_CURVES = ("bt709", "bt2020", "srgb", "gamma22", "gamma24")  # shown as they are on any screen
+
+
+class PreviewSink:
+    """Writes the preview movie, frame by frame; a context manager.
+
+    ``rate``: frames/s, the hero's own where it is None. ``view``: as in `find_view`, of the colour configuration
+    ``config``.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        hero: Take,
+        *,
+        quality: int,
+        working: str,
+        rate: Fraction | None = None,
+        view: str = "hero",
+        config: Path | None = None,
+    ) -> None:
+        info = hero.info
+        self._hero, self._working = hero, working
+        self._encoding = preview_encoding(info.encoding)
+        self._show = find_view(view, info.encoding, working, config)
+        self._size = (info.height - info.height % 2, info.width - info.width % 2)
+        # the hero's own samples can stay where it is coded as the preview is
+        same = self._encoding == info.encoding and self._size == (info.height, info.width)
+        self._keeps = self._show is None and same and info.rotation == 0
+        self._movie = MovieWriter(
+            path,
+            width=self._size[1],
+            height=self._size[0],
+            rate=rate or info.rate or Fraction(24),
+            encoding=self._encoding,
+            codec="h264",
+            pixel_aspect=info.pixel_aspect,
+            crf=quality,
+        )
+
+    def __enter__(self) -> PreviewSink:
+        self._movie.__enter__()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._movie.__exit__(kind, error, trace)
+
+    def wants(self, shot_frame: int) -> bool:
+        """Every frame."""
+        return True
+
+    def work(self, shot: ShotFrame) -> Any:
+        """Return the frame's planes."""
+        if self._keeps:
+            return self._hero.code(shot.source, shot.relit, changed=find_mask(shot)).planes
+        shown = np.ascontiguousarray(shot.relit[: self._size[0], : self._size[1]])
+        if self._show is None:
+            return encode_planes(shown, self._encoding, working=self._working).planes
+        # A view gives the screen's signal already: the planes are coded from it as it is.
+        return encode_planes(self._show(shown), replace(self._encoding, transfer="linear", response=None)).planes
+
+    def put(self, shot_frame: int, piece: Any) -> None:
+        """Write a frame's planes."""
+        self._movie.write(piece)
+
+
+def find_mask(shot: ShotFrame) -> NDArray[np.bool_]:
+    """Return where a frame is not the hero's own, (H, W)."""
+    return np.zeros(shot.before.shape[:2], bool) if shot.changed is None else shot.changed
+
+
+def preview_encoding(encoding: Encoding) -> Encoding:
+    """Return how the preview is coded: as the hero, but 8 bit 4:2:0, which every player shows.
+
+    Heroes that are not coded for a screen (logarithmic, linear) come as sRGB pictures of a view.
+    """
+    video = is_video(encoding)
+    return replace(
+        encoding,
+        matrix="bt709" if encoding.matrix == "rgb" else encoding.matrix,
+        range="limited" if encoding.matrix == "rgb" else encoding.range,
+        bit_depth=8,
+        chroma="420",
+        chroma_location="left",
+        transfer=encoding.transfer if video else "srgb",
+        primaries=encoding.primaries if video else "bt709",
+        ocio_space=None,
+        is_float=False,
+        response=encoding.response if video else None,
+    )
+
+
+def is_video(encoding: Encoding) -> bool:
+    """Tell whether code values are meant for a screen, so that the hero can be shown as it is."""
+    return encoding.transfer in VIDEO_CURVES and not encoding.is_float and encoding.ocio_space is None
+
+
+def find_view(view: str, encoding: Encoding, working: str, config: Path | None) -> Callable | None:
+    """Return what turns linear light into a view's signal; None shows the hero in its own encoding.
+
+    ``view``: "hero", or "display/view" of the colour configuration. A hero that no screen shows as it is
+    gets the configuration's default view.
+    """
+    if view == "hero" and is_video(encoding):
+        return None
+    display, _, name = view.partition("/")
+    if view == "hero":
+        display, name = default_view(config=config)
+    return display_processor(display, name, working, config=config)

@@ -1,0 +1,1 @@
+"""Grain of a camera measured and laid."""

@@ -1,0 +1,1 @@
+"""A finished build as a folder for others."""

@@ -1,0 +1,1 @@
+"""Footage inspected before and while anything is built."""

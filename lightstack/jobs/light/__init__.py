@@ -1,0 +1,1 @@
+"""Every light of a shot: a plate, a still, weighed stills, or one that travels."""

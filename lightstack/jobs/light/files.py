@@ -1,0 +1,26 @@
+"""Tables that lights name: weights of stills and tracks, looked at before anything long begins."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from lightstack.files.shot.schema import ShotSettings
+from lightstack.files.travel_tables import read_track, read_weights
+
+__all__ = ["check_light_files", "list_light_files"]
+
+
+def list_light_files(settings: ShotSettings) -> list[Path]:
+    """List the tables that the lights of a shot name."""
+    named = [light.weights for light in settings.light]
+    named += [light.path.track for light in settings.light if light.path is not None]
+    return [settings.locate(path) for path in named if path is not None]
+
+
+def check_light_files(settings: ShotSettings) -> None:
+    """Refuse tables that cannot be read. Raises MissingInput, UnreadableInput."""
+    for light in settings.light:
+        if light.weights is not None:
+            read_weights(settings.locate(light.weights))
+        if light.path is not None and light.path.track is not None:
+            read_track(settings.locate(light.path.track))

@@ -1,0 +1,1 @@
+"""Every light's mix over time."""

@@ -1,0 +1,1 @@
+"""Patches over the hero, and masks."""

@@ -1,0 +1,1 @@
+"""Everything that the review page asks for."""

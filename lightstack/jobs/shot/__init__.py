@@ -1,0 +1,1 @@
+"""The whole shot, stage by stage."""

@@ -1,0 +1,64 @@
+"""`lightstack plate`: a sweep alone, without a shot file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from lightstack.errors import MissingInput, SettingError
+from lightstack.files.folder import claimed_folder
+from lightstack.files.kept.identity import StageBook
+from lightstack.files.shot.schema import Sweep, TakeSettings
+from lightstack.jobs.stage.finish import Delivery, deliver_sweeps
+from lightstack.jobs.sweep.sweep import SweepRequest, build_sweep
+from lightstack.jobs.takes.options import BuildResult, PlateOptions, check_ocio, make_sweep_settings
+from lightstack.records import Progress
+
+
+def make_plate(
+    sweeps: Sequence[Path], *, empty: Path | None, out: Path, options: PlateOptions, progress: Progress
+) -> BuildResult:
+    """Make plate, light stack, tables and report of one sweep (several files are passes of one sweep).
+
+    Raises
+    ------
+    LightstackError
+        For footage or settings that cannot be used; nothing half-written is left.
+    """
+    for path in (*sweeps, *([empty] if empty else [])):
+        if not path.exists() and "#" not in path.name and "%" not in path.name:
+            raise MissingInput(f"{path}: nothing is there; check the path")
+    if not sweeps:
+        raise SettingError("no sweep was named; give at least one movie or sequence")
+    settings = make_sweep_settings(sweeps, options)
+    check_ocio(options)
+    with claimed_folder(out) as folder:
+        request = SweepRequest(
+            settings=settings,
+            paths=tuple(sweeps),
+            empty=None if empty is None else (read_like(settings, empty), (empty,)),
+            options=options,
+        )
+        scratch = folder.scratch_folder(settings.name)
+        outcome = build_sweep(request, scratch, progress=progress)
+        delivery = Delivery(
+            folder=folder,
+            shot=settings.name,
+            prefix="",
+            suffix="",
+            separate=options.separate,
+            book=StageBook(folder, verify=options.verify),
+        )
+        return deliver_sweeps(delivery, [(settings, outcome)], progress=progress)
+
+
+def read_like(sweep: Sweep, path: Path) -> TakeSettings:
+    """Return the settings of an empty take that was filmed by the sweep's camera."""
+    return TakeSettings(
+        path=(str(path),),
+        colour=sweep.colour,
+        response=sweep.response,
+        range=sweep.range,
+        matrix=sweep.matrix,
+        rotate=sweep.rotate,
+    )

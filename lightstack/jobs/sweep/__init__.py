@@ -1,0 +1,1 @@
+"""A sweep made into a light stack and a plate."""

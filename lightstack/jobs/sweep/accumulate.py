@@ -1,0 +1,149 @@
+"""From the light stack's working copy to a plate, band by band."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lightstack.core.matte.carry import carry_nearest
+from lightstack.core.sweep.accumulate import RULES, AccumulateSetting
+from lightstack.core.sweep.grain_off import take_off_grain
+from lightstack.core.sweep.residue import floor_residue
+from lightstack.files.kept.stack import LightStack
+from lightstack.files.shot.schema import Sweep
+from lightstack.records import BoolArray, StillNotes
+
+BORDER_REACH = 0.01  # of the width
+MISSING_SHARE = 0.15  # of the stills
+SMOOTHED_RULES = ("max", "softmax")  # they take a place from single frames; the others add frames up
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """``light`` (H, W, 3) float32; ``peak`` (H, W, G) the strongest guide in sigma of one frame;
+    ``winner`` (H, W, G) index of the still it came from, -1 none; ``valid`` (H, W) largest validity;
+    ``missing`` (H, W) share of the stills that do not show a place."""
+
+    light: NDArray[np.float32]
+    peak: NDArray[np.float32]
+    winner: NDArray[np.int16]
+    valid: NDArray[np.float32]
+    missing: NDArray[np.float32]
+
+
+def accumulate_stack(
+    stack: LightStack,
+    ambient: NDArray[np.float32],
+    *,
+    rule: str,
+    setting: AccumulateSetting,
+    shares: Sequence[float] | None = None,
+    gains: Sequence[NDArray[np.float32]] | None = None,
+    stills: Sequence[int] | None = None,
+    threads: int = 0,
+) -> Plate:
+    """Accumulate the stills of a working copy (or the subset ``stills``) into a plate.
+
+    ``ambient`` (H, W, 3). ``shares``: weight per still for rules that add.
+    ``gains``: (3,) per still that its light was multiplied by, which its noise then was too. Bands are
+    independent, so the result is the same at any number of ``threads`` (0 = all processors).
+    """
+    height, width, groups = stack.shape.height, stack.shape.width, stack.shape.guides
+    plate = Plate(
+        np.zeros((height, width, 3), np.float32),
+        np.zeros((height, width, groups), np.float32),
+        np.full((height, width, groups), -1, np.int16),
+        np.zeros((height, width), np.float32),
+        np.zeros((height, width), np.float32),
+    )
+    chosen = range(stack.shape.stills) if stills is None else sorted(stills)
+    if gains is not None:
+        chosen = [k for k in chosen if np.any(gains[k])]  # a still turned off has neither light nor noise
+    made = RULES[rule]
+
+    def run(band: int) -> None:
+        rows = stack.rows_of(band)
+        state = made.start(ambient[rows], setting)
+        for index in chosen:
+            light, valid, guide = stack.read_band(band, index)
+            plate.missing[rows] += (valid <= 0) * np.float32(1 / len(chosen))
+            share = 1.0 if shares is None else float(shares[index])
+            gain = 1.0 if gains is None else gains[index]
+            made.add(state, light, guide, valid, index, share=share, gain=gain)
+        plate.light[rows] = made.finish(state)
+        plate.peak[rows] = state.peak
+        plate.winner[rows] = state.winner
+        plate.valid[rows] = state.best_valid
+
+    with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
+        list(pool.map(run, range(stack.shape.bands)))
+    return plate
+
+
+def accumulate_plate(
+    stack: LightStack,
+    ambient: NDArray[np.float32],
+    notes: StillNotes,
+    sweep: Sweep,
+    *,
+    stills: Sequence[int] | None = None,
+    threads: int,
+) -> Plate:
+    """Accumulate a stack, or some of its ``stills``, by the rule of the settings; take the grain of single frames off,
+    and roll residue off where asked. ``ambient`` (H, W, 3)."""
+    plate = accumulate_stack(
+        stack,
+        ambient,
+        rule=sweep.combine,
+        setting=AccumulateSetting(recipe=notes.recipe, white=sweep.screen_white),
+        shares=notes.shares.tolist() if sweep.combine == "sum" else None,
+        gains=list(notes.gains),
+        stills=stills,
+        threads=threads,
+    )
+    if sweep.smooth and sweep.combine in SMOOTHED_RULES:
+        smooth = take_off_grain(
+            plate.light,
+            ambient,
+            plate.valid > 0,
+            noise=notes.noise,
+            gains=notes.gains if np.any(notes.gains != 1) else None,
+            winner=plate.winner[..., 0],
+        )
+        plate = replace(plate, light=smooth)
+    plate = carry_over_border(plate)
+    if sweep.floor_sigma > 0:
+        floored = floor_residue(plate.light, plate.peak, floor_sigma=sweep.floor_sigma)
+        plate = replace(plate, light=floored)
+    return plate
+
+
+def carry_over_border(plate: Plate) -> Plate:
+    """Carry a plate on to the picture's border where many stills do not show it: the sweep was nudged there.
+
+    Notes: only a narrow strip along the border. There the light of those stills is missing, which would show as a dark
+    line.
+    """
+    lost = find_lost_border(plate.missing)
+    return plate if lost is None else replace(plate, light=carry_nearest(plate.light, ~lost))
+
+
+def find_lost_border(missing: NDArray[np.float32]) -> BoolArray | None:
+    """Return where along the border the share of stills that is ``missing`` (H, W) is too large; None: nowhere."""
+    height, width = missing.shape
+    reach = max(2, round(BORDER_REACH * width))
+    strip = np.ones((height, width), bool)
+    strip[reach:-reach, reach:-reach] = False
+    edge = np.zeros((height, width), bool)
+    edge[[0, -1]] = edge[:, [0, -1]] = True
+    unknown = strip & (missing > MISSING_SHARE)
+    _, labels = cv2.connectedComponents(unknown.astype(np.uint8), connectivity=4)
+    touching = np.unique(labels[edge & unknown])
+    lost = np.asarray(unknown & np.isin(labels, touching))
+    return None if not lost.any() or lost.all() else lost

@@ -1,0 +1,1 @@
+"""Takes read in the shot's space, surveyed and looked at."""

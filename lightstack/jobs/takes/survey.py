@@ -1,0 +1,163 @@
+"""The survey pass: a take seen once, kept at survey size in the scratch folder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+
+from lightstack.core.colour.ceiling import CeilingTally, flag_light
+from lightstack.core.colour.light import convert_matrix
+from lightstack.core.colour.measured import share_past
+from lightstack.core.noise import NoiseTally
+from lightstack.errors import UnreadableInput
+from lightstack.files.folder import explain_os_error
+from lightstack.jobs.takes.footage import FittedTake
+from lightstack.records import CodedFrame, NoiseModel, Progress, ProxyTake
+
+SURVEY_LONG_SIDE = 640  # proxies keep edges sharp enough to register by, and 1,200 of them fit on any disk
+PAST_FRAMES, PAST_SHARE = 48, 0.001  # frames looked at, and pixels past a measured response that are worth a word
+UNKNOWN_NOISE = NoiseModel(np.zeros(3), np.full(3, 1e-6))
+
+
+def survey_factor(width: int, height: int) -> int:
+    """Return by how much a full-size picture is box-averaged for the survey."""
+    return max(1, -(-max(width, height) // SURVEY_LONG_SIDE))
+
+
+def survey_take(
+    fitted: FittedTake,
+    folder: Path,
+    *,
+    use: tuple[int, int] | None = None,
+    watch: Callable[[CodedFrame], None] | None = None,
+    progress: Progress,
+) -> ProxyTake:
+    """Decode a take once and keep its frames at survey size.
+
+    Parameters
+    ----------
+    fitted : an open take, fitted to the shot.
+    folder : where the memory-mapped pictures go.
+    use : first and last source frame to look at, inclusive; everything if None.
+    watch : called with every frame as it was decoded, before the next one.
+
+    Notes
+    -----
+    Frames are appended to plain files as they come, so memory does not grow with the take's length.
+    """
+    info = fitted.take.info
+    factor = survey_factor(*fitted.size[::-1])
+    tally = start_tally(fitted)
+    paths = folder / f"{info.name}.rgb", folder / f"{info.name}.clipped"
+    # source frame, seconds, whether it repeats the one before, timecode
+    rows: list[tuple[int, float, bool, str | None]] = []
+    previous: np.ndarray | None = None
+    with (
+        kept_file(paths[0]) as rgb_file,
+        kept_file(paths[1]) as clipped_file,
+        progress.step(f"survey {info.name}", info.frame_count or None) as step,
+    ):
+        for frame in fitted.take.frames(*(use or (None, None))):
+            picture, flags = fitted.proxy(frame, factor, ceiling=None if tally is None else tally.used)
+            if tally is not None:
+                tally.add(frame.planes[0])
+            if watch is not None:
+                watch(frame)
+            rgb = np.clip(picture, -6e4, 6e4).astype(np.float16)
+            rgb_file.write(rgb.data)
+            clipped_file.write(np.ascontiguousarray(flags).data)
+            seconds = float("nan") if frame.seconds is None else float(frame.seconds)
+            repeats = previous is not None and np.array_equal(previous, rgb)
+            rows.append((frame.number, seconds, repeats, frame.timecode))
+            previous = rgb
+            step.advance()
+    if previous is None:
+        raise UnreadableInput(f"{info.paths[0]}: holds no frames in the range asked for; check `use`")
+    numbers, times, duplicate, timecodes = zip(*rows, strict=True)
+    rgb = np.memmap(paths[0], np.float16, "r", shape=(len(rows), *previous.shape))
+    if tally is not None and tally.result() != tally.used:
+        flag_again(rgb, paths[1], fitted, tally.result())
+    note_past(rgb, fitted)
+    return ProxyTake(
+        name=info.name,
+        rgb=rgb,
+        clipped=np.memmap(paths[1], np.uint8, "r", shape=rgb.shape[:3]),
+        source_frames=np.array(numbers, np.int64),
+        seconds=np.array(times, np.float64),
+        factor=factor,
+        full_size=fitted.size,
+        noise_full=UNKNOWN_NOISE,
+        noise_proxy=UNKNOWN_NOISE,
+        duplicate=np.array(duplicate, bool),
+        timecodes=timecodes if any(timecodes) else (),
+    )
+
+
+@contextmanager
+def kept_file(path: Path) -> Iterator[BinaryIO]:
+    """Open a file of the scratch folder anew; whoever still has an older one mapped keeps it whole."""
+    path.unlink(missing_ok=True)
+    with explain_os_error(path), path.open("wb") as stream:
+        yield stream
+
+
+def start_tally(fitted: FittedTake) -> CeilingTally | None:
+    """Return what finds the take's clipping; None where its codes are floats or a configuration decodes them."""
+    encoding = fitted.take.info.encoding
+    return None if encoding.is_float or encoding.ocio_space is not None else CeilingTally(encoding)
+
+
+def flag_again(rgb: np.ndarray, clipped_path: Path, fitted: FittedTake, ceiling: float) -> None:
+    """Write the clip flags anew for the signal at which the take turned out to clip.
+
+    Notes: told by the mean of a box, so a glint of a pixel or two is not flagged.
+    """
+    encoding, matrix = fitted.take.info.encoding, find_own(fitted)
+    with kept_file(clipped_path) as clipped_file:
+        for picture in rgb:
+            light = np.asarray(picture, np.float32) @ matrix.T
+            clipped_file.write(flag_light(light, encoding, ceiling).data)
+
+
+def find_own(fitted: FittedTake) -> np.ndarray:
+    """Return the (3, 3) matrix from a fitted take's light to the light that its camera's codes stand for."""
+    encoding, working = fitted.take.info.encoding, fitted.take.working
+    back: np.ndarray = np.eye(3)
+    if working is not None and working != encoding.primaries:
+        back = np.linalg.inv(convert_matrix(encoding.primaries, working))
+    return np.asarray(back / fitted.gain, np.float32)  # the take's gain is taken off first
+
+
+def note_past(rgb: np.ndarray, fitted: FittedTake) -> None:
+    """Note on a take that is read by a measured response how much of it is brighter than what was measured."""
+    encoding = fitted.take.info.encoding
+    if encoding.response is None:
+        return
+    some, matrix = rgb[:: max(1, len(rgb) // PAST_FRAMES)], find_own(fitted)
+    share = float(np.mean([share_past(np.asarray(frame, np.float32) @ matrix.T, encoding) for frame in some]))
+    if share > PAST_SHARE:
+        fitted.take.note(
+            f"{100 * share:.1f} % of the pixels are brighter than what its response was measured for and are read by a "
+            "guess; film the lamps brighter or nearer, and measure the response again"
+        )
+
+
+def measure_proxy_noise(proxies: ProxyTake, frames: np.ndarray, *, most_pairs: int = 32, margin: int = 0) -> NoiseModel:
+    """Measure temporal noise at survey size from neighbouring frames among ``frames`` (indices).
+
+    ``margin``: pixels left out at the picture's edge, as far as the picture allows.
+    """
+    height, width = proxies.rgb.shape[1:3]
+    edge = min(margin, height // 4, width // 4)
+    inside = (slice(edge, height - edge), slice(edge, width - edge))
+    following = np.flatnonzero(np.diff(frames) == 1)
+    tally = NoiseTally(scale=proxies.factor)
+    for i in following[:: max(1, len(following) // most_pairs)]:
+        a, b = int(frames[i]), int(frames[i + 1])
+        if not proxies.duplicate[b]:
+            tally.add(*(np.nan_to_num(proxies.rgb[k][inside].astype(np.float32)) for k in (a, b)))
+    return tally.result()
