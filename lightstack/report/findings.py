@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
-from matplotlib.figure import Figure as Sheet
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
@@ -16,6 +16,9 @@ from lightstack.report.looks import Ground, dress_axes, number_frames, place_axe
 from lightstack.report.panels import draw_panel
 from lightstack.report.phrases import NARROW_SPACE, say_list, say_number
 from lightstack.report.pictures import SIGNAL, TAPE, TAPE_INK, load_font, shrink_picture
+
+if TYPE_CHECKING:  # matplotlib takes long to load, and only drawing needs it
+    from matplotlib.figure import Figure as Sheet
 
 PANEL_INCHES = 1.05
 DASHES = {"R": "-", "G": "--", "B": ":"}

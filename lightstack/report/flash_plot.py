@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
@@ -17,6 +15,10 @@ from lightstack.records import BoolArray, FlashPlace, FlashReport
 from lightstack.report.looks import Ground, dress_axes, place_axes, render_figure
 from lightstack.report.phrases import say_share
 from lightstack.report.pictures import GROUND, INK, PENCIL, SIGNAL, load_font
+
+if TYPE_CHECKING:  # matplotlib takes long to load, and only drawing needs it
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 __all__ = ["draw_place", "draw_places", "plot_flash"]
 
@@ -31,6 +33,8 @@ def plot_flash(report: FlashReport, *, form: str = "svg", ground: str = "dark", 
     """Plot changes within a second, and below it the area that has too many, over frames, a line for each rule."""
 
     def draw(figure: Figure, look: Ground) -> None:
+        from matplotlib.ticker import MaxNLocator
+
         box, _ = place_axes(figure, left=62, right=14, bottom=44, top=52 if not narrow else 112)
         gap = 0.09
         height = (box[3] - gap) / 2
@@ -54,6 +58,8 @@ def plot_flash(report: FlashReport, *, form: str = "svg", ground: str = "dark", 
 
 def draw_changes(axes: Axes, report: FlashReport, look: Ground) -> None:
     """Draw the changes of each rule, and the number that is allowed."""
+    from matplotlib.ticker import MaxNLocator
+
     draw_lines(axes, report, look, lambda k: report.table.changes[:, k])
     axes.axhline(CHANGES_ALLOWED, color=look.ink, linewidth=1.0)
     most = max(CHANGES_ALLOWED, int(report.table.changes.max(initial=0)))

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
 from lightstack.core.lamp.view import show_in_picture
 from lightstack.records import LampPlaces
 from lightstack.report.looks import Ground, render_figure
+
+if TYPE_CHECKING:  # matplotlib takes long to load, and only drawing needs it
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from matplotlib.patches import Rectangle
 
 __all__ = ["plot_floor_plan"]
 
@@ -66,6 +69,8 @@ def plot_floor_plan(
 
 
 def _frame(width: int, height: int, look: Ground) -> Rectangle:
+    from matplotlib.patches import Rectangle
+
     return Rectangle((0, 0), width, height, fill=False, edgecolor=look.soft, linewidth=1.2)
 
 

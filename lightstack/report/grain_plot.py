@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from lightstack.records import GrainProfile
 from lightstack.report.looks import Ground, dress_axes, place_axes, render_figure
+
+if TYPE_CHECKING:  # matplotlib takes long to load, and only drawing needs it
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 __all__ = ["plot_grain"]
 
@@ -44,6 +47,8 @@ def plot_grain(profile: GrainProfile, *, form: str = "png", ground: str = "paper
 
 def draw_linear(axes: Axes, profile: GrainProfile, look: Ground) -> None:
     """Draw sigma over level, both in percent of reference white, both logarithmic."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
     for c, name in enumerate(CHANNELS):
         level = np.maximum(profile.levels[c], LEAST_SHOWN)
         marker, line = STYLES[c]

@@ -7,13 +7,14 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import matplotlib
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:  # matplotlib takes long to load, and only drawing needs it
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 SETTINGS: dict[Any, Any] = {
     "font.family": ["DejaVu Sans"],
@@ -53,6 +54,9 @@ def render_figure(
     draw: Callable[[Figure, Ground], None], form: str, ground: str, inches: tuple[float, float]
 ) -> bytes:
     """Draw on a fresh figure and return its bytes. Raises ValueError for an unknown form or ground."""
+    import matplotlib
+    from matplotlib.figure import Figure
+
     if form not in ("svg", "png") or ground not in GROUNDS:
         raise ValueError(f"form {form!r}, ground {ground!r}; expected svg or png, {' or '.join(GROUNDS)}")
     look = GROUNDS[ground]

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-from matplotlib.cm import ScalarMappable
-from matplotlib.colors import LinearSegmentedColormap, Normalize, to_rgba
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from lightstack.report.looks import Ground, render_figure
+
+if TYPE_CHECKING:  # matplotlib takes long to load, and only drawing needs it
+    from matplotlib.figure import Figure
 
 __all__ = ["draw_match"]
 
@@ -31,6 +33,9 @@ def draw_match(
     whole = tall + TOP + BOTTOM
 
     def draw(figure: Figure, look: Ground) -> None:
+        from matplotlib.cm import ScalarMappable
+        from matplotlib.colors import LinearSegmentedColormap, Normalize, to_rgba
+
         scale = LinearSegmentedColormap.from_list("missed", [TOO_BRIGHT, EVEN, TOO_DARK])
         missed = np.clip(np.asarray(missed_stops, float), -MOST_STOPS, MOST_STOPS)
         inks = np.where(np.isfinite(missed)[..., None], scale(missed / (2 * MOST_STOPS) + 0.5), to_rgba(look.page))

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from lightstack.records import MixCurve
 from lightstack.report.labels import spread_labels
 from lightstack.report.looks import Ground, dress_axes, place_axes, render_figure
 from lightstack.report.phrases import MINUS
+
+if TYPE_CHECKING:  # matplotlib takes long to load, and only drawing needs it
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 __all__ = ["plot_mix"]
 
@@ -35,6 +37,8 @@ def plot_mix(
     """
 
     def draw(figure: Figure, look: Ground) -> None:
+        from matplotlib.ticker import MaxNLocator
+
         box, width_pt = place_axes(figure, left=44, right=52, bottom=44, top=30)
         axes = figure.add_axes((box[0], box[1], box[2], box[3]))
         dress_axes(axes, look)

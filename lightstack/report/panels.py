@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
 from lightstack.records import FrameTable
 from lightstack.report.looks import Ground
 from lightstack.report.phrases import say_number
+
+if TYPE_CHECKING:  # matplotlib takes long to load, and only drawing needs it
+    from matplotlib.axes import Axes
 
 CHANNELS = (("R", "-"), ("G", "--"), ("B", ":"))  # dashes as well as colours: not everybody sees both
 Line = tuple[str, NDArray, str | None, str]  # name, values, channel or None, dashes
@@ -43,6 +45,8 @@ def list_panels(table: FrameTable) -> list[tuple[str, list[Line]]]:
 
 def draw_panel(axes: Axes, title: str, lines: Sequence[Line], rows: Sequence[int], look: Ground) -> None:
     """Draw one panel: title above, lines, chosen frames as thin verticals."""
+    from matplotlib.ticker import FuncFormatter, MaxNLocator
+
     axes.text(0, 1.06, title, transform=axes.transAxes, fontsize=8.5, color=look.ink, va="bottom")
     for row in rows:
         axes.axvline(row, color=look.key, linewidth=0.6, alpha=0.6)

@@ -7,16 +7,19 @@ numbers give the same bytes.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from lightstack.records import FrameTable, KeyFrame
 from lightstack.report.labels import fit_labels, spread_labels
 from lightstack.report.looks import Ground, dress_axes, number_frames, place_axes, render_figure
 from lightstack.report.panels import draw_panel, list_panels
+
+if TYPE_CHECKING:  # matplotlib takes long to load, and only drawing needs it
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 # --- public ----------------------------------------------------------------------------------------
 

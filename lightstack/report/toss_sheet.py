@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from textwrap import fill
+from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.patches import Polygon
 from numpy.typing import NDArray
 
 from lightstack.records import TossedTry
 from lightstack.report.looks import Ground, render_figure, round_step
+
+if TYPE_CHECKING:  # matplotlib takes long to load, and only drawing needs it
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 __all__ = ["plot_tries"]
 
@@ -80,6 +82,8 @@ def draw_try(
     ends_inside: Sequence[tuple[float, float]],
 ) -> None:
     """Draw one try's path over the set; where a hand is in shot it is dimmed and dotted."""
+    from matplotlib.patches import Polygon
+
     height, width = size
     axes.imshow((picture * DIM).astype(np.uint8), extent=(0, width, height, 0), interpolation="antialiased")
     axes.set_xticks([])

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from lightstack.core.noise import fit_noise
 
@@ -44,7 +44,7 @@ def fit_line(levels: NDArray[np.float64], variances: NDArray[np.float64], bursts
     """
     order = np.lexsort((np.random.default_rng(1).permutation(len(bursts)), bursts))
     whole, halves = np.zeros((3, 2)), np.zeros((3, 2))
-    width = float(student_t.ppf(0.5 + CONFIDENCE / 2, BATCHES - 1))
+    width = float(stdtrit(BATCHES - 1, 0.5 + CONFIDENCE / 2))
     for c in range(3):
         level, variance = levels[:, c], variances[:, c]
         whole[c] = fit_noise(level, variance, count=DEGREES, black_share=0)
