@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from lightstack.cli import common
-from lightstack.cli.common import Running, ShotFile
+from lightstack.cli.common import BuildRunning, ShotFile
 from lightstack.cli.groups import spread_options
 
 
 @spread_options
-def build(shot: ShotFile, running: Running) -> None:
+def build(shot: ShotFile, running: BuildRunning) -> None:
     """Build what a shot file asks for.
 
     Stages that have not changed since the last build are skipped."""

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import Reading, Running, TakeRunning
+from lightstack.cli.common import BuildRunning, Reading, TakeRunning
 from lightstack.cli.groups import spread_options
 from lightstack.cli.lists import read_ranges
 
@@ -34,6 +34,7 @@ class CleanRunning(TakeRunning):
     """How a clean plate is made and shown, as typed."""
 
     strict: common.Strict = False
+    cluster: common.Cluster = None
 
 
 @spread_options
@@ -50,7 +51,7 @@ def clean(
 ) -> None:
     """Empty the picture of people: one clean plate from takes of the same framing."""
     ranges = read_ranges(frames, option="--frames")
-    running = Running(**dataclasses.asdict(how))
+    running = BuildRunning(**dataclasses.asdict(how))
     from lightstack.jobs.clean.takes import CleanOptions, clean_takes
 
     options = CleanOptions(

@@ -14,7 +14,10 @@ if TYPE_CHECKING:
     from lightstack.records import Progress
 
 __all__ = [
+    "BuildRunning",
+    "Cluster",
     "Json",
+    "LookRunning",
     "Quiet",
     "Reading",
     "Running",
@@ -47,8 +50,12 @@ Memory = Annotated[
 Threads = Annotated[
     int,
     typer.Option(
-        "--threads", metavar="N", min=0, help="Threads to use; 0 is as many as there are.", show_default=False
+        "--threads", metavar="N", min=0, max=1024, help="Threads to use; 0 is as many as there are.", show_default=False
     ),
+]
+Cluster = Annotated[
+    str | None,
+    typer.Option("--cluster", metavar="ADDRESS", help="Dask scheduler whose workers help: tcp://host:8786; or none."),
 ]
 Colour = Annotated[
     str, typer.Option("--colour", metavar="NAME", help="Encoding of the footage [its own tags].", show_default=False)
@@ -104,11 +111,32 @@ class Running:
     verbose: Verbose = 0
 
 
-def make_options(running: Running) -> BuildOptions:
-    """Make the options of a build from what was typed. Raises SettingError for a size that is none."""
-    from lightstack.jobs.takes.options import BuildOptions, parse_memory
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookRunning:
+    """How a job on a shot is run that builds nothing anew and judges no take: `Running` without these."""
 
-    return BuildOptions(
+    verify: Verify = False
+    keep_readable: KeepReadable = False
+    memory: Memory = None
+    ocio: Ocio = None
+    threads: Threads = 0
+    quiet: Quiet = False
+    json: Json = False
+    verbose: Verbose = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuildRunning(Running):
+    """How a build is run, on which machines too."""
+
+    cluster: Cluster = None
+
+
+def make_options(running: Running) -> BuildOptions:
+    """Make the options of a build from what was typed. Raises SettingError for a size that is none, MissingInput."""
+    from lightstack.jobs.takes.options import BuildOptions, check_ocio, parse_memory
+
+    options = BuildOptions(
         force=running.force,
         verify=running.verify,
         strict=running.strict,
@@ -116,7 +144,10 @@ def make_options(running: Running) -> BuildOptions:
         ocio=running.ocio,
         memory_bytes=parse_memory(running.memory) if running.memory is not None else None,
         threads=running.threads,
+        cluster=running.cluster if isinstance(running, BuildRunning) else None,
     )
+    check_ocio(options)  # a slip is told before any footage is opened
+    return options
 
 
 def gather_words(running: Running, reading: Reading) -> dict[str, Any]:

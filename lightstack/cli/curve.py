@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import Running, ShotFile
+from lightstack.cli.common import LookRunning, Running, ShotFile
 from lightstack.cli.groups import spread_options
 
 if TYPE_CHECKING:
@@ -21,8 +22,9 @@ Out = Annotated[
 
 
 @spread_options
-def curve(shot: ShotFile, *, light: Light = None, out: Out = None, running: Running) -> None:
+def curve(shot: ShotFile, *, light: Light = None, out: Out = None, how: LookRunning) -> None:
     """Write each light's mix as a table and a plot, without building; say where it peaks and how it changes."""
+    running = Running(**asdict(how))
     options = common.make_options(running)
     from lightstack.cli.progress import TerminalProgress
     from lightstack.cli.results import print_lines

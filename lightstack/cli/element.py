@@ -11,7 +11,7 @@ import typer
 from lightstack.cli import common
 from lightstack.cli.common import Reading, Running, TakeRunning
 from lightstack.cli.groups import spread_options
-from lightstack.cli.lists import read_corners, read_ranges
+from lightstack.cli.lists import read_corners, read_ranges, read_share
 
 Takes = Annotated[list[Path], typer.Argument(metavar="TAKE", help="The tries, each a movie or stills.")]
 Empty = Annotated[Path, typer.Option("--empty", metavar="TAKE", help="The same framing with nothing in it.")]
@@ -77,8 +77,8 @@ def element(
         frames=read_ranges(frames, option="--frames"),
         garbage=tuple(read_corners(one, option="--garbage") for one in garbage or ()),
         ends_inside=() if ends_inside is None else read_corners(ends_inside, option="--ends-inside"),
-        sharp=sharp,
-        free=free,
+        sharp=read_share(sharp, option="--sharp", high=1000),
+        free=read_share(free, option="--free", high=1000),
         pick=pick,
         at=at,
         shadow=not no_shadow,

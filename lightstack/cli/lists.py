@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 from lightstack.errors import SettingError
 
-__all__ = ["read_corners", "read_frames", "read_numbers", "read_ranges"]
+__all__ = ["read_corners", "read_frames", "read_numbers", "read_ranges", "read_share"]
 
 Frame = int | str
-_FRAME = re.compile(r"^(\d+:)?\d+$")
+FARTHEST = 1e6  # pixels
+_FRAME = re.compile(r"^(0{0,3}[1-9][0-9]{0,5}:)?[0-9]{1,8}\Z")
 
 
 def read_frames(text: str | None, *, option: str = "--keys") -> tuple[Frame, ...]:
@@ -23,7 +25,10 @@ def read_ranges(text: str | None, *, option: str = "--exclude") -> tuple[tuple[F
     for word in _split(text):
         first, dash, last = word.partition("-")
         start = _read_frame(first.strip(), option)
-        ranges.append((start, _read_frame(last.strip(), option) if dash else start))
+        end = _read_frame(last.strip(), option) if dash else start
+        if _place(end) < _place(start):
+            raise SettingError(f"{option} {word}: runs backwards; write the first frame first")
+        ranges.append((start, end))
     return tuple(ranges)
 
 
@@ -33,6 +38,8 @@ def read_numbers(text: str | None, *, option: str) -> tuple[float, float, float]
         return None
     try:
         red, green, blue = (float(word) for word in text.split(","))
+        if not all(map(math.isfinite, (red, green, blue))):
+            raise ValueError
     except ValueError:
         raise SettingError(f"{option} {text}: expected three numbers such as 1.1,1,0.9") from None
     return red, green, blue
@@ -44,12 +51,27 @@ def read_corners(text: str, *, option: str) -> tuple[tuple[float, float], ...]:
     for word in text.split():
         try:
             x, y = (float(part) for part in word.split(","))
+            if not max(abs(x), abs(y)) < FARTHEST:
+                raise ValueError
         except ValueError:
             raise SettingError(f'{option} "{text}": expected corners such as "0,120 60,120 60,360"') from None
         corners.append((x, y))
     if len(corners) < 3:
         raise SettingError(f'{option} "{text}": a polygon has at least three corners, such as "0,120 60,120 60,360"')
     return tuple(corners)
+
+
+def read_share(value: float, *, option: str, low: float = 0, high: float) -> float:
+    """Return a number within limits. Raises SettingError for any other, and for what is no number."""
+    if not low <= value <= high:  # so that "nan" fails too
+        raise SettingError(f"{option} {value:g}: expected a number from {low:g} to {high:g}")
+    return value
+
+
+def _place(frame: Frame) -> tuple[int, int]:
+    """Return file (0 where none is named) and frame, in the order of a take."""
+    file, _, number = str(frame).rpartition(":")
+    return int(file or 0), int(number)
 
 
 def _split(text: str | None) -> list[str]:

@@ -5,6 +5,9 @@ Jobs are imported inside the commands, so that ``--help`` answers at once.
 
 from __future__ import annotations
 
+import errno
+import os
+import signal
 import sys
 from collections.abc import Sequence
 from typing import Annotated, cast
@@ -12,6 +15,7 @@ from typing import Annotated, cast
 import typer
 
 from lightstack import __version__
+from lightstack.cli.batch import batch
 from lightstack.cli.build import build
 from lightstack.cli.clean import clean
 from lightstack.cli.curve import curve
@@ -29,12 +33,22 @@ from lightstack.cli.preview import preview
 from lightstack.cli.render import render
 from lightstack.cli.review import review
 from lightstack.errors import LightstackError
+from lightstack.jobs.watch import Ended, explain_end, go_on_watched
 
-__all__ = ["app", "main", "run"]
+__all__ = ["app", "main", "run", "tell_end"]
 
 # BadParameter is a usage error, which is a command-line error; taken from its ancestry because the library
 # that defines them is not always importable under a name of its own.
 _COMMAND_LINE_ERROR = cast(type[Exception], typer.BadParameter.__mro__[2])
+
+_NO_PATH = (errno.ENAMETOOLONG, errno.ELOOP)
+# What the operating system says of a disk, a network or rights: no fault of the program, wherever it comes up.
+_NO_WAY = tuple(
+    getattr(errno, name)
+    for name in ("EACCES", "EPERM", "EIO", "EROFS", "ENOSPC", "EDQUOT", "EFBIG", "ENODEV", "ENXIO", "ESTALE",
+                 "ENOTCONN", "ETIMEDOUT", "EHOSTDOWN", "EREMOTEIO", "EMFILE", "ENFILE")
+    if hasattr(errno, name)
+)  # fmt: skip
 
 app = typer.Typer(
     name="lightstack",
@@ -45,6 +59,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 app.command()(build)
+app.command()(batch)
 app.command()(plate)
 app.command()(preview)
 app.command()(render)
@@ -98,14 +113,30 @@ def run(arguments: Sequence[str]) -> int:
     except _COMMAND_LINE_ERROR as error:
         print_failure("UsageError", _explain_usage(error), code=USAGE, as_json=as_json)
         return USAGE
+    except OSError as error:
+        if error.errno in _NO_PATH and error.filename:
+            line = f"{error.filename}: cannot be a file ({error.strerror}); name a shorter path"
+            print_failure("MissingInput", line, code=1, as_json=as_json)
+            return 1
+        if error.errno in _NO_WAY and error.filename:
+            line = f"{error.filename}: cannot be used ({error.strerror}); check the disk, and that you may use the file"
+            print_failure(type(error).__name__, line, code=1, as_json=as_json)
+            return 1
+        _print_fault(error, as_json)
+        raise
     except Exception as error:
-        if as_json:
-            line = f"a fault of lightstack itself ({error}); the traceback is on stderr"
-            print_failure(type(error).__name__, line, code=1, as_json=True, to_stderr=False)
+        _print_fault(error, as_json)
         raise
     if code == STOPPED:  # newer versions of the command-line library answer Ctrl-C themselves
         _print_stopped(as_json)
     return code if isinstance(code, int) else 0
+
+
+def _print_fault(error: Exception, as_json: bool) -> None:
+    """Say as JSON that the fault is not the artist's."""
+    if as_json:
+        line = f"a fault of lightstack itself ({error}); the traceback is on stderr"
+        print_failure(type(error).__name__, line, code=1, as_json=True, to_stderr=False)
 
 
 def _print_stopped(as_json: bool) -> None:
@@ -122,5 +153,26 @@ def _explain_usage(error: Exception) -> str:
 
 
 def main() -> None:
-    """Run the command line of this process."""
-    sys.exit(run(sys.argv[1:]))
+    """Run the command line of this process, watched over where that can be."""
+    ended = go_on_watched()
+    if ended is None:
+        sys.exit(run(sys.argv[1:]))
+    code = tell_end(ended, sys.argv[1:])
+    os._exit(code)  # nothing is left to be cleared up here; the usual way out costs as much as all the watching
+
+
+def tell_end(ended: Ended, words: Sequence[str]) -> int:
+    """Return the exit code of a child that has ended; say what happened where it could not do so itself."""
+    line = explain_end(ended)
+    if line is not None:
+        if sys.stderr.isatty():
+            print("\r\x1b[K\x1b[?25h", end="", file=sys.stderr)  # ECMA-48: it may have hidden the cursor for its bar
+        if not ended.reading:  # a bug shows its traceback
+            print(ended.trace, end="", file=sys.stderr)
+        print_failure("Crash", line, code=1, as_json="--json" in words)
+        return 1
+    if ended.signal is not None:  # as it was told from outside: whoever waits for us must see the same
+        number = getattr(signal, ended.signal)
+        signal.signal(number, signal.SIG_DFL)
+        os.kill(os.getpid(), number)
+    return ended.code

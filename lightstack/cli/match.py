@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import Running, ShotFile
+from lightstack.cli.common import LookRunning, Running, ShotFile
 from lightstack.cli.groups import spread_options
 
 Target = Annotated[
@@ -44,9 +44,10 @@ def match(
     regions: Regions = None,
     sparse: Sparse = 0.2,
     colour: Colour = "auto",
-    running: Running,
+    how: LookRunning,
 ) -> None:
     """Find which lamp stills, and how much of each, come nearest to a picture of the room as it should look."""
+    running = Running(**asdict(how))
     options = common.make_options(running)
     from lightstack.cli.progress import TerminalProgress
     from lightstack.cli.results import print_lines

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import Running
+from lightstack.cli.common import BuildRunning
 from lightstack.cli.groups import spread_options
 from lightstack.cli.sweep_options import SweepOptions
 
@@ -19,7 +19,7 @@ Empty = Annotated[Path | None, typer.Option("--empty", metavar="EMPTY", help="Sa
 
 
 @spread_options
-def plate(sweeps: Sweeps, out: Out, *, empty: Empty = None, sweep: SweepOptions, running: Running) -> None:
+def plate(sweeps: Sweeps, out: Out, *, empty: Empty = None, sweep: SweepOptions, running: BuildRunning) -> None:
     """Make a plate of a sweep alone, without a shot file."""
     from lightstack.jobs.takes.options import PlateOptions, make_sweep_settings
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from lightstack.cli import common
-from lightstack.cli.common import Running, ShotFile
+from lightstack.cli.common import BuildRunning, ShotFile
 from lightstack.cli.groups import spread_options
 
 
 @spread_options
-def preview(shot: ShotFile, running: Running) -> None:
+def preview(shot: ShotFile, running: BuildRunning) -> None:
     """Make only the preview and contact sheet again."""
     options = common.make_options(running)
     from lightstack.jobs.shot.preview import make_preview

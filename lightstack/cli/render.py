@@ -7,14 +7,14 @@ from typing import Annotated
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import Running, ShotFile
+from lightstack.cli.common import BuildRunning, ShotFile
 from lightstack.cli.groups import spread_options
 
 
 @spread_options
 def render(
     shot: ShotFile,
-    running: Running,
+    running: BuildRunning,
     frames: Annotated[
         str | None,
         typer.Option("--frames", metavar="FIRST-LAST", help="Only these shot frames, inclusive; nothing else is made."),

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Annotated
 
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import Running, ShotFile
+from lightstack.cli.common import LookRunning, Running, ShotFile
 from lightstack.cli.groups import spread_options
 
 Port = Annotated[
@@ -17,10 +18,11 @@ NoBrowser = Annotated[bool, typer.Option("--no-browser", help="Print the address
 
 
 @spread_options
-def review(shot: ShotFile, *, port: Port = None, no_browser: NoBrowser = False, running: Running) -> None:
+def review(shot: ShotFile, *, port: Port = None, no_browser: NoBrowser = False, how: LookRunning) -> None:
     """Look at a built shot in the browser, and change its lights by eye.
 
     The page is served on this machine alone, until Ctrl-C. What is kept is written into the shot file."""
+    running = Running(**asdict(how))
     options = common.make_options(running)
     from lightstack.cli.progress import TerminalProgress
     from lightstack.cli.results import print_lines

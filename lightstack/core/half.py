@@ -12,6 +12,9 @@ numbers: Giesen, "float->half variants" (public domain notes, 2012), from memory
 from __future__ import annotations
 
 import numpy as np
+from llvmlite import ir
+from numba.core import types
+from numba.extending import intrinsic
 from numpy.typing import NDArray
 
 from lightstack.core.compiled import compile_loop
@@ -22,10 +25,15 @@ __all__ = [
     "keep_larger",
     "narrow",
     "narrow_rows",
+    "narrow_within",
     "pack_rows",
+    "subtract_halves",
     "take_apart",
+    "to_finite",
+    "to_float",
     "to_half",
     "unpack_rows",
+    "widen",
 ]
 
 HALF_VALUES: NDArray[np.float32] = np.arange(65536, dtype=np.uint16).view(np.float16).astype(np.float32)
@@ -40,6 +48,13 @@ _LEAST_NORMAL = np.uint32(113 << 23)  # 2 ** -14
 _REBIAS = np.uint32((112 << 23) - 0xFFF)
 _HALF = np.uint32(0x3F000000)  # 0.5: added to a subnormal half, its last bit is worth a half's last bit
 _NONE = np.uint16(0x7E00)
+_HALF_WHOLE = np.uint32(0x7FFF)
+_HALF_INFINITY = np.uint32(0x7C00)
+_HALF_NORMAL = np.uint32(0x400)  # the least normal half float
+_UNBIAS = np.uint32(112 << 23)
+_LINE = 2048
+_TINY = np.float32(2.0**-24)  # what the last bit of a subnormal half is worth
+_MOST = np.float32(np.finfo(np.float32).max)
 
 
 @compile_loop()
@@ -82,6 +97,57 @@ def reaches_beyond(values):
     return beyond
 
 
+@intrinsic
+def _as_float(_context, _word):
+    """Read the bits of a uint32 as a float32, in a register: through memory no loop takes several at once."""
+
+    def build(_context, builder, _signature, arguments):
+        return builder.bitcast(arguments[0], ir.FloatType())
+
+    return types.float32(types.uint32), build
+
+
+@compile_loop()
+def widen(bits, out):
+    """Write half floats ``bits`` (n,) uint16 as float32 to ``out`` (n,), exactly; several times faster than a table."""
+    for i in range(out.shape[0]):
+        half = np.uint32(bits[i])
+        size = half & _HALF_WHOLE
+        word = (size << np.uint32(13)) + _UNBIAS
+        word = word + _UNBIAS if size >= _HALF_INFINITY else word
+        tiny = np.float32(np.int32(size)) * _TINY
+        value = tiny if size < _HALF_NORMAL else _as_float(word)  # type: ignore[call-arg]
+        out[i] = -value if half != size else value
+
+
+@compile_loop()
+def _hold_finite(values):
+    """Put 0 in place of what is no number and the largest number in place of infinity, in place; ``values`` (n,)."""
+    for i in range(values.shape[0]):
+        value = values[i]
+        value = min(max(value, -_MOST), _MOST) if value == value else np.float32(0)
+        values[i] = value
+
+
+def to_float(halves: NDArray) -> NDArray[np.float32]:
+    """Return half floats of any shape as float32, exactly; other numbers as float32, not copied where they are that."""
+    if halves.dtype != np.float16:
+        return np.asarray(halves, np.float32)
+    flat = np.ascontiguousarray(halves).view(np.uint16).reshape(-1)
+    out = np.empty(flat.shape, np.float32)
+    widen(flat, out)
+    return out.reshape(halves.shape)
+
+
+def to_finite(halves: NDArray) -> NDArray[np.float32]:
+    """Return half floats as float32, as ``np.nan_to_num`` leaves them: 0 for what is no number."""
+    if halves.dtype != np.float16:
+        return np.asarray(np.nan_to_num(np.asarray(halves, np.float32)))
+    out = to_float(halves)
+    _hold_finite(out.reshape(-1))
+    return out
+
+
 @compile_loop()
 def narrow_rows(picture, out):
     """Write rows of float32 ``picture`` (h, w, G) as planar half floats to ``out`` (h, G, w) uint16."""
@@ -114,16 +180,19 @@ def pack_rows(light, valid, out):
 
 
 @compile_loop()
-def unpack_rows(packed, values, light, valid):
-    """Read what ``pack_rows`` wrote back to float32; ``values`` is ``HALF_VALUES``."""
+def unpack_rows(packed, light, valid):
+    """Read what ``pack_rows`` wrote back to float32."""
     rows, width = valid.shape
+    red, green, blue = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
     for y in range(rows):
+        widen(packed[y, 0], valid[y])
+        widen(packed[y, 3], red)
+        widen(packed[y, 2], green)
+        widen(packed[y, 1], blue)
         for x in range(width):
-            valid[y, x] = values[packed[y, 0, x]]
-        for x in range(width):
-            light[y, x, 0] = values[packed[y, 3, x]]
-            light[y, x, 1] = values[packed[y, 2, x]]
-            light[y, x, 2] = values[packed[y, 1, x]]
+            light[y, x, 0] = red[x]
+            light[y, x, 1] = green[x]
+            light[y, x, 2] = blue[x]
 
 
 @compile_loop()
@@ -153,6 +222,35 @@ def take_apart(picture, ambient, share, gain, out):
         for x in range(width):
             for c in range(3):
                 out[y, x, c] = (picture[y, x, c] * share[c] - ambient[y, x, c]) * gain[c]
+
+
+@compile_loop(error_model="numpy")
+def subtract_halves(picture, ambient, drift, out):
+    """Write half floats ``picture`` / ``drift`` - ``ambient`` to ``out``; ``drift`` (3,), the others (h, w, 3)."""
+    still = drift[0] == 1 and drift[1] == 1 and drift[2] == 1
+    for y in range(out.shape[0]):
+        widen(picture[y].reshape(-1), out[y].reshape(-1))
+        if still:
+            ours, theirs = out[y].reshape(-1), ambient[y].reshape(-1)
+            for i in range(ours.shape[0]):
+                ours[i] -= theirs[i]
+            continue
+        for x in range(out.shape[1]):
+            for c in range(3):
+                out[y, x, c] = out[y, x, c] / drift[c] - ambient[y, x, c]
+
+
+@compile_loop()
+def narrow_within(values, limit, out):
+    """Write float32 ``values`` (n,), held within +-``limit``, as half floats to ``out`` (n,) uint16."""
+    held, shifted = np.empty(_LINE, np.float32), np.empty(_LINE, np.float32)
+    for start in range(0, out.shape[0], _LINE):
+        count = min(_LINE, out.shape[0] - start)
+        for i in range(count):
+            value = values[start + i]
+            value = min(value, limit) if value > -limit else value  # what is no number stays none
+            held[i] = -limit if value <= -limit else value
+        narrow(held[:count], shifted[:count], out[start : start + count])
 
 
 @compile_loop()

@@ -8,9 +8,9 @@ identity hands the picture through untouched, bit for bit.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from lightstack.core.compiled import compile_loop
 from lightstack.errors import SettingError
 from lightstack.records import BoolArray, FloatArray
 
@@ -122,7 +122,7 @@ def _kernel_table(interpolation: str) -> FloatArray:
     return (weights / weights.sum(1, keepdims=True)).astype(np.float32)
 
 
-@njit("void(float32[:,:,::1], float64[:,::1], float32[:,::1], float32[:,:,::1])", cache=True, nogil=True)
+@compile_loop()
 def _resample_along_x(source, pose, table, out):  # type: ignore[no-untyped-def]
     """First pass: out[row, x] = source[row, X], where the final pixel (x, y) reads row Y(x, y) = row."""
     height, width, channels = source.shape
@@ -157,11 +157,7 @@ def _resample_along_x(source, pose, table, out):  # type: ignore[no-untyped-def]
                 out[row, column, channel] = min(max(total, low - slack), high + slack)
 
 
-@njit(
-    "void(float32[:,:,::1], float64[:,::1], float32[:,::1], float32[:,:,::1], boolean[:,::1])",
-    cache=True,
-    nogil=True,
-)
+@compile_loop()
 def _resample_along_y(source, pose, table, out, valid):  # type: ignore[no-untyped-def]
     """Second pass: out[y, x] = source[Y(x, y), x]; outside the picture 0 and invalid."""
     height, width, channels = source.shape

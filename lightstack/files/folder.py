@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
+import re
 import shutil
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
@@ -11,10 +13,16 @@ from pathlib import Path
 from typing import Any
 
 from lightstack.errors import LightstackError, OutputError
-from lightstack.files.folder_lock import held_folder
+from lightstack.files.folder_lock import NAME, held_folder
+from lightstack.files.limits import check_file_size
+from lightstack.records import Progress
 
 MARK = "stages.json"  # its presence in the scratch folder says that the folder is ours
 SCRATCH = ".lightstack"
+FOR_ONE_RUN = ".run_"  # how scratch folders begin that are removed when a run ends
+LONGEST_NAME = 255  # bytes of one name on the usual file systems (NAME_MAX of POSIX there)
+_LEFT = re.compile(r"^\..*\.part(\.[^.]*)?$", re.DOTALL)  # what `replaced_whole` writes before it is whole
+_OPENING = {NAME, f".{MARK}.part.json"}  # may stand in a scratch folder that was never finished
 
 
 class OutFolder:
@@ -46,10 +54,10 @@ def claim_folder(path: Path) -> OutFolder:
     """
     if path.exists() and not path.is_dir():
         raise OutputError(f"{path}: is a file, an output folder was expected; name another folder")
-    if path.is_dir() and any(path.iterdir()) and not (path / SCRATCH / MARK).is_file():
-        raise OutputError(f"{path}: holds files that lightstack did not write; name an empty or a new folder")
     folder = OutFolder(path)
     with explain_os_error(path):
+        if path.is_dir() and not is_ours(path):
+            raise OutputError(f"{path}: holds files that lightstack did not write; name an empty or a new folder")
         folder.scratch.mkdir(parents=True, exist_ok=True)
         mark = folder.scratch / MARK
         if not mark.is_file():
@@ -59,9 +67,21 @@ def claim_folder(path: Path) -> OutFolder:
     return folder
 
 
+def is_ours(path: Path) -> bool:
+    """Tell whether a folder is empty, was claimed, or was being claimed when whoever did it was killed."""
+    if (path / SCRATCH / MARK).is_file():
+        return True
+    if any(entry.name != SCRATCH for entry in path.iterdir()):
+        return False
+    scratch = path / SCRATCH
+    return not scratch.exists() or all(entry.name in _OPENING for entry in scratch.iterdir())
+
+
 @contextmanager
-def claimed_folder(path: Path) -> Iterator[OutFolder]:
+def claimed_folder(path: Path, progress: Progress | None = None) -> Iterator[OutFolder]:
     """Claim an output folder for some work; if that fails before any stage is recorded, leave it as it was found.
+
+    ``progress``: is told where the last work in it was killed.
 
     Raises
     ------
@@ -73,12 +93,39 @@ def claimed_folder(path: Path) -> Iterator[OutFolder]:
     with ExitStack() as held:
         try:
             folder = claim_folder(path)
-            held.enter_context(held_folder(folder.scratch, "work"))
+            killed = held.enter_context(held_folder(folder.scratch, "work"))
         except BaseException:
             remove_folders(made)
             raise
+        remove_left(folder)
+        if killed is not None and progress is not None:
+            progress.say(f"{path}: {killed}, was killed at work in it; what it had finished is kept")
         with cleared_if_broken_off(folder, made, fresh):
             yield folder
+
+
+@contextmanager
+def steady_folder(path: Path) -> Iterator[None]:
+    """Keep builds out of an output folder while it is read; where it cannot be written none can change it.
+
+    Raises FolderBusy where somebody is at work in it.
+    """
+    scratch = path / SCRATCH
+    if not (scratch / MARK).is_file() or not os.access(scratch, os.W_OK):
+        yield
+        return
+    with held_folder(scratch, "work"):
+        yield
+
+
+def remove_left(folder: OutFolder) -> None:
+    """Remove what a killed run left half-written in an output folder; whoever calls must hold it."""
+    for place in (folder.path, *(below for below in folder.scratch.rglob("*") if below.is_dir()), folder.scratch):
+        for entry in place.iterdir():
+            if _LEFT.match(entry.name) and not entry.is_dir():
+                entry.unlink(missing_ok=True)
+    for entry in folder.scratch.glob(f"{FOR_ONE_RUN}*"):
+        shutil.rmtree(entry, ignore_errors=True)
 
 
 @contextmanager
@@ -134,15 +181,58 @@ def write_changed(path: Path, data: bytes) -> None:
 @contextmanager
 def replaced_whole(path: Path) -> Iterator[Path]:
     """Give a temporary path beside ``path``; on success flush and rename it, on failure remove it."""
-    part = path.with_name(f".{path.name}.part{path.suffix}")
+    part = part_of(path)
     try:
         with explain_os_error(path):
             yield part
             with part.open("rb+") as stream:
                 os.fsync(stream.fileno())
             part.replace(path)
+            flush_folder(path.parent)
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):  # the reason why it could not be written is the one to tell
+            part.unlink(missing_ok=True)
+
+
+def real_path(path: Path) -> Path:
+    """Return where a path leads, links followed as far as they lead anywhere: a loop of links is no reason to fail."""
+    return Path(os.path.realpath(path))
+
+
+def is_utf8(path: str | Path) -> bool:
+    """Tell whether a name is text: what is not UTF-8 on the disk has no form that libraries take."""
+    try:
+        str(path).encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def scratch_name(name: str) -> str:
+    """Return what scratch files of a take of that name are called: the name, or what stands for a very long one."""
+    digest = hashlib.sha256(os.fsencode(name)).hexdigest()
+    return name if len(os.fsencode(name)) <= LONGEST_NAME // 2 else f"{name[:30]}_{digest[:16]}"
+
+
+def part_of(path: Path) -> Path:
+    """Return the temporary path beside a file; a name that leaves no room for the addition is cut."""
+    name = f".{path.name}.part{path.suffix}"
+    if len(os.fsencode(name)) > LONGEST_NAME >= len(os.fsencode(path.name)):
+        name = f".{hashlib.sha256(os.fsencode(path.name)).hexdigest()}.part{path.suffix}"
+    return path.with_name(name)
+
+
+def flush_folder(path: Path) -> None:
+    """Flush a folder's own entries to the disk: until then a loss of power may undo a rename in it.
+
+    Notes: POSIX, fsync and rename. Where folders cannot be opened, or not flushed, there is nothing to do.
+    """
+    with suppress(OSError):
+        number = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)
 
 
 @contextmanager
@@ -166,6 +256,7 @@ def write_json(path: Path, value: Any) -> None:
 def read_json(path: Path) -> dict[str, Any]:
     """Read a JSON file that holds a table; an absent or broken one reads as an empty dict."""
     try:
+        check_file_size(path, "SIDE_BYTES")
         value = json.loads(path.read_text())
     except (OSError, ValueError, RecursionError):
         return {}

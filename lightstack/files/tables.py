@@ -5,14 +5,17 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 
-from lightstack.errors import SettingError, UnreadableInput
+from lightstack.errors import LightstackError, SettingError, UnreadableInput, make_printable
+from lightstack.files.csv_rows import read_rows
 from lightstack.files.folder import write_changed, write_whole
+from lightstack.files.limits import check_limit
 from lightstack.records import FrameTable, KeyFrame, MixCurve, Registration
 
 
@@ -129,29 +132,47 @@ def read_mix(path: Path) -> MixCurve:
         If frames are not consecutive or a gain is negative.
     """
     try:
-        with path.open(newline="") as stream:
-            rows = [(int(row["frame"]), float(row["gain"])) for row in csv.DictReader(stream)]
-    except (OSError, KeyError, TypeError, ValueError) as error:
-        raise UnreadableInput(f"{path}: no table with the columns frame and gain ({error})") from error
+        (_, header), *found = read_rows(path) or [(1, [])]
+        frame, gain = header.index("frame"), header.index("gain")
+    except LightstackError:
+        raise
+    except ValueError:
+        begins = make_printable(",".join(header), most=60)
+        hint = "; part cells by commas, write decimals with dots" if ";" in begins or "\t" in ",".join(header) else ""
+        raise UnreadableInput(f"{path}: begins with {begins or 'nothing'}; expected frame,gain{hint}") from None
+    rows = [read_gain(path, line, cells, frame, gain) for line, cells in found]
     frames = [frame for frame, _ in rows]
     if not rows or frames != list(range(frames[0], frames[0] + len(frames))):
         raise SettingError(f"{path}: frames must be consecutive, at least one; sort the table, fill its gaps")
-    if any(not gain >= 0 for _, gain in rows):
+    if any(not 0 <= gain < math.inf for _, gain in rows):
         raise SettingError(f"{path}: holds a negative gain or none; gains are 0 (off) or more")
+    check_limit(path, "FRAME_NUMBER", max(abs(frames[0]), abs(frames[-1])))
     return MixCurve(frames[0], np.array([gain for _, gain in rows], np.float64))
 
 
+def read_gain(path: Path, line: int, cells: Sequence[str], frame: int, gain: int) -> tuple[int, float]:
+    """Return a row's frame and gain, which stand in these columns. Raises UnreadableInput where it holds none."""
+    try:
+        return int(cells[frame]), float(cells[gain])
+    except (IndexError, ValueError):
+        row = make_printable(",".join(cells), most=60)
+        raise UnreadableInput(f"{path}, line {line}: {row}; expected a frame and a gain as numbers") from None
+
+
 def timecode_at(start: str | None, offset: int, rate: Fraction | None) -> str | None:
-    """Return the timecode ``offset`` frames after ``start`` (SMPTE ST 12-1, drop-frame marked by ``;``).
+    """Return the timecode ``offset`` frames after ``start`` (SMPTE ST 12-1, drop-frame marked by ``;`` or ``.``).
+
+    None without one, without a rate that numbers frames, and where ``start`` is no timecode.
 
     References: SMPTE ST 12-1:2014, 7.2 (drop-frame: numbers 00 and 01 are skipped each minute except
     each tenth).
     """
-    if start is None or rate is None:
+    found = re.fullmatch(r"(\d{1,2}):(\d{2}):(\d{2})([:;.])(\d{2,3})", (start or "").strip(), re.ASCII)
+    base = 0 if rate is None else round(rate)
+    if not found or base < 1:
         return None
-    base = round(rate)
-    drop = 2 * base // 30 if ";" in start else 0
-    hours, minutes, seconds, frames = (int(x) for x in start.replace(";", ":").split(":"))
+    drop = 2 * base // 30 if found[4] != ":" else 0
+    hours, minutes, seconds, frames = (int(found[place]) for place in (1, 2, 3, 5))
     total_minutes = 60 * hours + minutes
     skipped = drop * (total_minutes - total_minutes // 10)
     count = (60 * total_minutes + seconds) * base + frames - skipped

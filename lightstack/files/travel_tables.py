@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Sequence
 from pathlib import Path
@@ -11,7 +9,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.errors import MissingInput, UnreadableInput
+from lightstack.errors import UnreadableInput
+from lightstack.files.csv_rows import read_rows
 from lightstack.files.tables import write_csv
 
 __all__ = ["TRACK_HEADERS", "read_track", "read_weights", "write_travel", "write_weights"]
@@ -72,29 +71,16 @@ def read_numbers(
     path: Path, headers: Sequence[tuple[str, ...]]
 ) -> tuple[tuple[str, ...], list[tuple[int, tuple[float, ...]]]]:
     """Read a CSV of numbers under one of several headers; return that header and (line, numbers) of every row."""
-    reader = csv.reader(io.StringIO(read_text(path)))
-    header = tuple(cell.strip().lower() for cell in next(reader, []))
+    first, *found = read_rows(path) or [(1, [])]
+    header = tuple(cell.strip().lower() for cell in first[1])
     if header not in headers:
         wanted = " or ".join(",".join(one) for one in headers)
-        raise UnreadableInput(f"{path}: begins with {','.join(header)[:60] or 'nothing'}; expected {wanted}")
-    rows = []
-    for cells in reader:
-        if not any(cell.strip() for cell in cells):
-            continue
-        rows.append((reader.line_num, parse_row(path, reader.line_num, cells, header)))
+        begin = " ".join(",".join(header).split())[:60] or "nothing"
+        raise UnreadableInput(f"{path}: begins with {begin}; expected {wanted}")
+    rows = [(line, parse_row(path, line, cells, header)) for line, cells in found]
     if not rows:
         raise UnreadableInput(f"{path}: holds no row; expected {','.join(header)}")
     return header, rows
-
-
-def read_text(path: Path) -> str:
-    """Return a table's text. Raises MissingInput, UnreadableInput where it is none."""
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise MissingInput(f"{path}: nothing is there; check the path") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise UnreadableInput(f"{path}: cannot be read as a table ({error}); expected CSV, UTF-8") from error
 
 
 def parse_row(path: Path, line: int, cells: Sequence[str], header: tuple[str, ...]) -> tuple[float, ...]:

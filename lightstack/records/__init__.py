@@ -12,6 +12,7 @@ Conventions that every record follows:
 
 from __future__ import annotations
 
+from lightstack.records.batch import BatchShot
 from lightstack.records.findings import (
     GRADES,
     NOT_CHECKED,
@@ -73,6 +74,7 @@ from lightstack.records.tossed import TossedTry
 __all__ = [
     "GRADES",
     "NOT_CHECKED",
+    "BatchShot",
     "BoolArray",
     "BuiltClean",
     "BuiltHoldout",

@@ -15,6 +15,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 from PIL import Image
 
+from lightstack.report.looks import repaint
 from lightstack.report.phrases import say_count
 
 _BLANKED = dict.fromkeys([*range(9), 11, 12, *range(14, 32), 127], "\ufffd")
@@ -38,12 +39,12 @@ def make_policy() -> tuple[Markup, str]:
 
 
 def view_plot(draw: Callable[[str, bool], bytes]) -> PlotView:
-    """Draw a plot for a wide screen, a phone and paper."""
-    wide, narrow, paper = (
-        "data:image/svg+xml;base64," + base64.b64encode(draw(ground, slim)).decode()
-        for ground, slim in (("dark", False), ("dark", True), ("paper", False))
+    """Draw a plot for a wide screen and a phone; what is printed is the wide one on paper."""
+    wide, narrow = draw("dark", False), draw("dark", True)
+    addresses = (
+        "data:image/svg+xml;base64," + base64.b64encode(svg).decode() for svg in (wide, narrow, repaint(wide))
     )
-    return PlotView(wide, narrow, paper)
+    return PlotView(*addresses)
 
 
 def encode_picture(picture: NDArray[np.uint8], *, quality: int = 93) -> str:

@@ -50,6 +50,7 @@ def draw_match(
         bar = figure.add_axes((left / WIDTH, (BOTTOM - 0.2) / whole, wide / WIDTH, 0.12 / whole))
         figure.colorbar(ScalarMappable(Normalize(-MOST_STOPS, MOST_STOPS), scale), cax=bar, orientation="horizontal")
         bar.tick_params(colors=look.soft, labelsize=9)
-        bar.set_xlabel("stops; above 0 the stills give too little there", color=look.soft, fontsize=9)
+        told = "stops; above 0 the stills give too little; white: no light"
+        bar.set_xlabel(told, color=look.soft, fontsize=9)
 
     return render_figure(draw, form, "paper", (WIDTH, whole))

@@ -102,11 +102,15 @@ def outline_blocked(thumbnail: Picture, mask: BoolArray) -> Picture:
 
 
 def make_contact_sheet(
-    laid: Sequence[LaidFrame], *, cell_width: int = 640, say: Callable[[float], str] | None = None
+    laid: Sequence[LaidFrame],
+    *,
+    cell_width: int = 640,
+    say: Callable[[float], str] | None = None,
+    title: str = "",
 ) -> Picture:
     """Make the sheet of before (above) and after (below) at chosen frames, each pair with its number and mix.
 
-    ``say``: how a frame's gain is written, in place of the mix of a light.
+    ``say``: how a frame's gain is written, in place of the mix of a light. ``title`` stands above all, cut to fit.
 
     Pairs run left to right, then down, at most four in a row. Raises ValueError when there are none.
     """
@@ -117,12 +121,27 @@ def make_contact_sheet(
     cells = [_make_pair(frame, cell_width, (say or say_mix)(frame.gain)) for frame in laid]
     gap = max(8, cell_width // 26)
     cell_height = max(cell.shape[0] for cell in cells)
-    sheet = _blank(rows * (cell_height + gap) + gap, columns * (cell_width + gap) + gap)
+    width = columns * (cell_width + gap) + gap
+    head = _make_title(title, width, gap, cell_width) if title else _blank(0, width)
+    sheet = np.concatenate([head, _blank(rows * (cell_height + gap) + gap, width)])
     for index, cell in enumerate(cells):
-        top = gap + (index // columns) * (cell_height + gap)
+        top = len(head) + gap + (index // columns) * (cell_height + gap)
         left = gap + (index % columns) * (cell_width + gap)
         sheet[top : top + cell.shape[0], left : left + cell_width] = cell
     return sheet
+
+
+def _make_title(title: str, width: int, gap: int, cell_width: int) -> Picture:
+    """A line above the sheet, as wide as it; what does not fit is left out and marked."""
+    font = load_font(max(9, round(cell_width / 20)))
+    strip = _blank(gap + round(font.size * 1.4), width)
+    image = Image.fromarray(strip)
+    pen = ImageDraw.Draw(image)
+    shown = title
+    while len(shown) > 1 and pen.textlength(shown, font=font) > width - 2 * gap:
+        shown = f"{shown.rstrip('…')[:-1]}…"
+    pen.text((gap, strip.shape[0] / 2 + gap / 4), shown, INK, font=font, anchor="lm")
+    return np.asarray(image, np.uint8)
 
 
 def say_mix(gain: float) -> str:

@@ -49,11 +49,11 @@ def best_of(times, work):
     return best
 
 
-def made_frames(kind):
+def made_frames(kind, size=SIZE):
     """31 frames as a camera gives them: a picture, noise, somebody who crosses."""
     rng = np.random.default_rng(1)
-    picture = np.kron(rng.random((SIZE[0] // 40, SIZE[1] // 40, 1)), np.ones((40, 40, 1)))
-    frames = np.empty((COUNT, *SIZE, 1), kind)
+    picture = np.kron(rng.random((size[0] // 40, size[1] // 40, 1)), np.ones((40, 40, 1)))
+    frames = np.empty((COUNT, *size, 1), kind)
     for k in range(COUNT):
         light = picture + rng.normal(0, 0.01, picture.shape)
         light[200:, 60 * k : 60 * k + 300] = 0.9
@@ -98,22 +98,29 @@ def time_plain_numpy(frames, ours):
 
 
 def time_ffmpeg(frames, ours):
-    """ffmpeg's tmedian on the same frames as raw video, per median that it gives, beside passing them through."""
-    if shutil.which("ffmpeg") is None:
+    each = race_ffmpeg(frames)
+    if each is None:
         print("  ffmpeg: not installed")
         return
+    print(f"  ffmpeg tmedian (all its threads): {each:.3f} a median: {each / ours[1]:.1f}, {each / ours[2]:.1f} times")
+
+
+def race_ffmpeg(frames):
+    """Seconds of ffmpeg's tmedian on the same frames as raw video, per median that it gives, less passing them through;
+    None where it is not installed."""
+    if shutil.which("ffmpeg") is None:
+        return None
     with tempfile.TemporaryDirectory() as folder:
         raw = Path(folder) / "frames.raw"
         with raw.open("wb") as stream:
             for _ in range(2):  # the filter gives one median a frame
                 stream.write(np.ascontiguousarray(frames).data)
-        command = ["ffmpeg", "-v", "error", "-f", "rawvideo", "-pix_fmt", "gray10le", "-s", f"{SIZE[1]}x{SIZE[0]}"]
-        command += ["-i", str(raw)]
+        command = ["ffmpeg", "-v", "error", "-f", "rawvideo", "-pix_fmt", "gray10le"]
+        command += ["-s", f"{frames.shape[2]}x{frames.shape[1]}", "-i", str(raw)]
         tail = ["-f", "null", "-"]
         bare = best_of(2, lambda: subprocess.run([*command, *tail], check=True))
         whole = best_of(2, lambda: subprocess.run([*command, "-vf", f"tmedian=radius={COUNT // 2}", *tail], check=True))
-        each = (whole - bare) / (2 * COUNT)
-    print(f"  ffmpeg tmedian (all its threads): {each:.3f} a median: {each / ours[1]:.1f}, {each / ours[2]:.1f} times")
+    return (whole - bare) / (2 * COUNT)
 
 
 def write_take(standing, places, path, *, chroma="rgb", codec="ffv1", options=None):

@@ -1,17 +1,14 @@
-"""Print what `plate` costs beside decoding alone, beside a plain numpy loop, and beside ffmpeg's filters.
+"""The takes that speed is measured on, and what plain ways without any of the job's care cost on them.
 
     python tests/bench/speed.py [FOLDER]                # makes its takes once in FOLDER (default: a temporary one)
-    python tests/bench/speed.py [FOLDER] --long 1200    # memory of takes of 1,200 frames
 
-Every figure is wall time of a whole process, cold (first run) and warm (second). Decoding is timed for the
-frames that `plate` really decoded: the pass over all frames, and the second pass with its run-in. Machines
-are noisy: compare ratios of one run.
+What `plate` and the rest cost beside decoding is in the table (``table.py``). Machines are noisy: compare ratios of one
+run.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import shutil
 import subprocess
 import sys
@@ -28,8 +25,6 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from made import make_room  # noqa: E402
-
-from bench.memory import run_watched  # noqa: E402
 
 TAKES = {
     "hd_h264": {"size": (1920, 1080), "bits": 8, "chroma": "420", "codec": "libx264", "frames": 240,
@@ -90,19 +85,6 @@ def pack(planes, pixel_format):
     return frame
 
 
-def time_decode(path: Path, most: int | None = None) -> tuple[float, int]:
-    """Seconds and frames of decoding alone, all processors."""
-    start, count = time.perf_counter(), 0
-    with av.open(str(path)) as container:
-        stream = container.streams.video[0]
-        stream.thread_type = "AUTO"
-        for _ in container.decode(stream):
-            count += 1
-            if count == most:
-                break
-    return time.perf_counter() - start, count
-
-
 def make_long(path: Path, times: int) -> Path:
     """Repeat a take's coded frames, so that a take of any length costs no coding."""
     long = path.with_stem(f"{path.stem}_{times}")
@@ -119,23 +101,6 @@ def make_long(path: Path, times: int) -> Path:
                     packet.stream = copy
                     sink.mux(packet)
     return long
-
-
-def time_plate(path: Path, folder: Path) -> tuple[float, float | None, dict]:
-    """Seconds of a whole `plate` process, its peak memory in MiB, and its result."""
-    out = folder / "out"
-    shutil.rmtree(out, ignore_errors=True)
-    script = (
-        "import sys; sys.path.insert(0, sys.argv.pop(1))\n"
-        "from lightstack.cli.main import run\nsys.exit(run(sys.argv[1:]))"
-    )
-    command = [sys.executable, "-c", script, str(ROOT), "plate", str(path), "-o", str(out), "--json", "--quiet"]
-    start = time.perf_counter()
-    done, peak = run_watched(command)
-    seconds = time.perf_counter() - start
-    if done.returncode:
-        raise SystemExit(done.stderr)
-    return seconds, peak, json.loads(done.stdout)
 
 
 def time_numpy(path: Path) -> float:
@@ -164,10 +129,6 @@ def time_ffmpeg(path: Path, filters: str) -> float:
     return time.perf_counter() - start
 
 
-def say_held(peak: float | None) -> str:
-    return "peak memory not known here" if peak is None else f"peak {peak:.0f} MiB anonymous and shared"
-
-
 def print_plain_ways(name: str, path: Path) -> None:
     """Print, cold and warm, what plain ways without any of the job's care cost."""
     print(f"{name}: plain numpy maximum, cold {time_numpy(path):.1f} s, warm {time_numpy(path):.1f} s", flush=True)
@@ -179,49 +140,15 @@ def print_plain_ways(name: str, path: Path) -> None:
         print(f"{name}: ffmpeg {words}, cold {cold:.1f} s, warm {warm:.1f} s", flush=True)
 
 
-def print_plate(name: str, path: Path, folder: Path) -> None:
-    """Print, cold and warm, what `plate` costs beside decoding alone."""
-    cold, _ = time_decode(path)
-    warm, frames = time_decode(path)
-    for label in ("cold", "warm"):
-        seconds, peak, result = time_plate(path, folder)
-        words = result["numbers"]["sweep"]["frames decoded"].replace(",", "").split()
-        decoded, run_in = int(words[0]), int(words[3])
-        equal = warm * decoded / frames
-        print(
-            f"{name} {label}: plate {seconds:.1f} s with the stack exported uncompressed, {say_held(peak)}; "
-            f"{decoded} frames decoded, {run_in} of them run-in; wall / decode of as many {seconds / equal:.2f}, "
-            f"wall / one bare decode {seconds / warm:.2f} "
-            f"(bare decode of {frames}: cold {cold:.1f} s, warm {warm:.1f} s)",
-            flush=True,
-        )
-
-
-def print_long(name: str, path: Path, folder: Path, frames: int) -> None:
-    """Print what a take of many more frames holds in memory."""
-    long = make_long(path, max(1, frames // TAKES[name]["frames"]))
-    try:
-        seconds, peak, _ = time_plate(long, folder)
-    finally:
-        long.unlink()
-    print(f"{name}, {frames} frames: plate {seconds:.1f} s, {say_held(peak)}", flush=True)
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path, nargs="?")
     parser.add_argument("--take", choices=TAKES, action="append", help="only this take; may be repeated")
-    parser.add_argument("--long", type=int, metavar="FRAMES", help="memory of a take of so many frames instead")
     args = parser.parse_args()
     folder = args.folder or Path(tempfile.mkdtemp())
     folder.mkdir(parents=True, exist_ok=True)
     for name in args.take or TAKES:
-        path = make_take(folder, name)
-        if args.long:
-            print_long(name, path, folder, args.long)
-        else:
-            print_plate(name, path, folder)
-            print_plain_ways(name, path)
+        print_plain_ways(name, make_take(folder, name))
 
 
 if __name__ == "__main__":

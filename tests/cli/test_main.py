@@ -72,8 +72,10 @@ def test_help_loads_nothing_heavy():
     assert answer.stdout.splitlines()[-1] == "[]"
 
 
-def test_a_build_is_asked_for_what_was_typed(fake_job, capsys):
+def test_a_build_is_asked_for_what_was_typed(fake_job, capsys, tmp_path, monkeypatch):
     asked = fake_job("shot.build", "build_shot", RESULT)
+    monkeypatch.chdir(tmp_path)
+    Path("c.ocio").touch()
     words = "build a/shot.toml --force --memory 1.5GiB --ocio c.ocio --threads 3"
     assert run(words.split()) == 0
     assert asked["arguments"] == (Path("a/shot.toml"),)

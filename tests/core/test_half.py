@@ -9,10 +9,15 @@ from lightstack.core.half import (
     keep_larger,
     narrow,
     narrow_rows,
+    narrow_within,
     pack_rows,
+    subtract_halves,
     take_apart,
+    to_finite,
+    to_float,
     to_half,
     unpack_rows,
+    widen,
 )
 
 
@@ -26,6 +31,34 @@ def test_every_half_float_comes_back():
     halves = np.arange(65536, dtype=np.uint16)
     finite = halves[np.isfinite(HALF_VALUES)]
     np.testing.assert_array_equal(as_half(HALF_VALUES[finite]), finite)
+
+
+def test_every_half_float_is_widened_exactly():
+    # REFERENCE  IEEE 754-2019 binary16 to binary32, as numpy converts; the bits, so -0 and subnormals count.
+    halves = np.arange(65536, dtype=np.uint16)
+    out = np.empty(65536, np.float32)
+    widen(halves, out)
+    np.testing.assert_array_equal(out.view(np.uint32), HALF_VALUES.view(np.uint32))
+    shaped = halves.view(np.float16).reshape(64, 512, 2)[:, ::2]
+    np.testing.assert_array_equal(to_float(shaped), shaped.astype(np.float32))
+    np.testing.assert_array_equal(to_finite(shaped), np.nan_to_num(shaped.astype(np.float32)))
+
+
+def test_floats_are_held_within_a_limit():
+    values = np.float32([0, -0.0, 1e-7, 0.1, 59999, 6e4, 7e4, -7e4, np.inf, -np.inf, np.nan] * 500)
+    out = np.empty(values.shape, np.uint16)
+    narrow_within(values, np.float32(6e4), out)
+    np.testing.assert_array_equal(out.view(np.float16), np.clip(values, -6e4, 6e4).astype(np.float16))
+
+
+def test_ambient_is_taken_off_half_floats_as_numpy_does():
+    rng = np.random.default_rng(3)
+    picture, ambient = rng.random((4, 7, 3)).astype(np.float16), rng.random((4, 7, 3), np.float32)
+    picture[1, 2] = np.nan
+    for drift in (np.ones(3, np.float32), np.float32([0.9, 1, 1.1])):
+        out = np.empty_like(ambient)
+        subtract_halves(picture.view(np.uint16), ambient, drift, out)
+        np.testing.assert_array_equal(out, picture.astype(np.float32) / drift - ambient)
 
 
 def test_any_float_is_rounded_as_numpy_rounds_it_and_limited():
@@ -51,7 +84,7 @@ def test_stills_are_packed_by_planes_and_come_back():
     for plane, channel in ((1, 2), (2, 1), (3, 0)):  # alphabetical: A, B, G, R
         np.testing.assert_array_equal(planes[:, plane], light[..., channel].astype(np.float16))
     again, trust = np.empty_like(light), np.empty_like(valid)
-    unpack_rows(packed, HALF_VALUES, again, trust)
+    unpack_rows(packed, again, trust)
     np.testing.assert_array_equal(again, light.astype(np.float16).astype(np.float32))
     np.testing.assert_array_equal(trust, valid.astype(np.float16).astype(np.float32))
     pack_rows(light, np.ones((0, 0), np.float32), packed)

@@ -2,10 +2,12 @@
 
 import hashlib
 import os
+import time
+from pathlib import Path
 
 import pytest
 
-from lightstack.errors import MissingInput
+from lightstack.errors import ChangedInput, MissingInput
 from lightstack.files.folder import MARK, claim_folder
 from lightstack.files.kept.identity import StageBook, hash_file, hash_value
 
@@ -104,3 +106,89 @@ def test_force_makes_a_shared_stage_once_in_a_run(tmp_path):
     assert not book.is_due("filled", {"a": 1}, force=True) and book.is_due("filled", {"a": 2}, force=False)
     again = StageBook(folder)
     assert again.is_due("filled", {"a": 1}, force=True) and not again.is_due("filled", {"a": 1}, force=False)
+
+
+@pytest.fixture
+def takes(tmp_path):
+    """A folder of stills, a movie, and the book of a build beside them."""
+    (tmp_path / "takes").mkdir()
+    for name in ("movie.mov", "still.0001.png", "still.0002.png"):
+        (tmp_path / "takes" / name).write_bytes(name.encode())
+    return tmp_path / "takes", StageBook(claim_folder(tmp_path / "out"))
+
+
+def rewrite(path):
+    path.write_bytes(b"recorded anew")
+
+
+def touch(path):
+    os.utime(path, ns=(1, 1))
+
+
+CHANGES = [
+    (rewrite, "movie.mov", "has changed"),
+    (Path.unlink, "movie.mov", "is gone"),
+    (rewrite, "still.0003.png", "was added"),
+    (Path.unlink, "still.0002.png", "is gone"),
+    (rewrite, "still.0001.png", "has changed"),
+]
+
+
+@pytest.mark.parametrize(("change", "name", "says"), CHANGES, ids=[f"{name} {says}" for _, name, says in CHANGES])
+def test_what_changes_while_it_is_built_is_told_and_nothing_is_recorded(takes, change, name, says):
+    folder, book = takes
+    inputs = {"files": book.identify([folder / "movie.mov", folder / "still.####.png"])}
+    book.record("first", inputs, [])
+    before = (book.folder.scratch / MARK).read_bytes()
+    change(folder / name)
+    with pytest.raises(ChangedInput, match=says) as caught:
+        book.record("second", inputs, [])
+    assert str(caught.value).startswith(str(folder / name)) and "\n" not in str(caught.value)
+    assert (book.folder.scratch / MARK).read_bytes() == before
+    assert StageBook(book.folder).was_built_from("first", inputs)
+    assert not StageBook(book.folder).was_built_from("second", inputs)
+
+
+def test_a_take_that_is_only_touched_while_it_is_built_is_the_same(takes):
+    folder, book = takes
+    inputs = {"files": book.identify([folder])}
+    touch(folder / "movie.mov")
+    (folder / ".seen_by_a_viewer").touch()
+    book.record("stage", inputs, [])
+    assert StageBook(book.folder).was_built_from("stage", {"files": StageBook(book.folder).identify([folder])})
+
+
+def test_a_take_that_is_watched_without_being_read_must_not_even_be_touched(takes):
+    folder, book = takes
+    book.watch([folder])
+    book.check_steady()
+    touch(folder / "movie.mov")
+    with pytest.raises(ChangedInput, match="has changed"):
+        book.check_steady()
+
+
+def test_what_a_build_makes_itself_may_change_under_it(takes):
+    _, book = takes
+    plate = book.folder.file("plate.exr")
+    plate.write_bytes(b"one")
+    first = book.identity(plate)
+    rewrite(plate)
+    book.record("stage", {"plate": first}, ["plate.exr"])
+    assert book.identity(plate) != first
+
+
+@pytest.mark.parametrize("when", [0, -(10**18), 4 * 10**18])
+def test_skipping_goes_by_what_a_file_is_and_not_by_what_is_newer(takes, when, monkeypatch):
+    folder, book = takes
+    monkeypatch.setattr(time, "time", lambda: -1.0)  # a clock that was set back
+    movie = folder / "movie.mov"
+    os.utime(movie, ns=(when, when))
+    book.folder.file("plate.exr").write_bytes(b"plate")
+    os.utime(book.folder.file("plate.exr"), ns=(10**18, 10**18))  # older, or younger, than what it was made from
+    book.record("stage", {"files": book.identify([movie])}, ["plate.exr"])
+    again = StageBook(book.folder)
+    assert again.is_current("stage", {"files": again.identify([movie])})
+    rewrite(movie)
+    os.utime(movie, ns=(when, when))  # the same time stamp, another size
+    again = StageBook(book.folder)
+    assert not again.is_current("stage", {"files": again.identify([movie])})

@@ -1,6 +1,7 @@
 """Writing movies: whole or not at all, tagged, the same bytes every time."""
 
 import resource
+from concurrent.futures import ThreadPoolExecutor
 from fractions import Fraction
 
 import av
@@ -103,6 +104,18 @@ def test_the_same_bytes_every_time(tmp_path, codec, suffix):
     one, two = (write_movie(tmp_path / f"{n}{suffix}", pictures, encoding, codec=codec) for n in "ab")
     assert one.read_bytes() == two.read_bytes()
     assert b"creation_time" not in one.read_bytes()
+
+
+def test_the_same_bytes_at_any_width_and_several_at_once(tmp_path):
+    # an encoder that reads beyond the picture's edge finds there whatever the others have left in memory
+    encoding = make_encoding(bit_depth=8)
+    pictures = moving_pictures(24, (96, 136), np.uint8, encoding.chroma)
+
+    def make(k):
+        return write_movie(tmp_path / f"{k}.mp4", pictures, encoding, codec="h264", crf=18).read_bytes()
+
+    with ThreadPoolExecutor(4) as pool:
+        assert len(set(pool.map(make, range(8)))) == 1
 
 
 def test_a_timecode_is_kept(tmp_path):

@@ -73,5 +73,5 @@ def test_weights_that_are_none(tmp_path, text, said):
     with pytest.raises(MissingInput):
         read_weights(tmp_path / "none.csv")
     path.write_bytes(b"\xff\xfe\x00\x80")
-    with pytest.raises(UnreadableInput, match="CSV, UTF-8"):
+    with pytest.raises(UnreadableInput, match="UTF-8"):
         read_weights(path)

@@ -105,6 +105,16 @@ def test_a_follower_is_the_mean_linear_light_of_its_area(draw, area, channel):
     assert result.warnings == ()
 
 
+def test_files_named_for_another_number_of_lights_are_taken_away(draw):
+    first = draw("")[0]
+    out, alone = first.out, first.files[0]
+    assert (out / alone).is_file()
+    more = draw('[[light]]\nname = "second"\n')[0].files
+    assert not (out / alone).exists() and all((out / name).is_file() for name in more)
+    draw("")
+    assert (out / alone).is_file() and not (out / more[0]).exists()
+
+
 def test_delay_gain_offset_and_limits(draw):
     judge = light_of(CODES)
     text = 'take = "hero"\nchannel = "r"\nmatte = "matte.png"\nfull = 0.5\ngain = 2\noffset = -0.1\ndelay = 3\n'
@@ -197,7 +207,7 @@ def test_what_looks_wrong_is_said_and_goes_on(draw, mix, said):
         (follow('take = "hero"\ndelay = 500'), "asks for 500"),
         (follow('sound = "silent.wav"'), "is silent"),
         (follow('sound = "tone.wav"\ndelay = 90'), "the shot has 1001 to 1024"),
-        ('table = "gone.csv"', "no table"),
+        ('table = "gone.csv"', "nothing is there"),
     ],
 )
 def test_what_cannot_be_followed_is_refused_in_one_line(draw, mix, said):

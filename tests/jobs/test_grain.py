@@ -157,7 +157,7 @@ def test_measure_and_apply_on_the_command_line(footage, capfd):
         ("g.png", [], "OpenEXR"),
         ("still.exr", [], "written over"),
         ("g.####.exr", ["--amount", "3"], "0 to 2"),
-        ("g.####.exr", ["--frames", "9-2"], "not a range"),
+        ("g.####.exr", ["--frames", "9-2"], "runs backwards"),
     ],
 )
 def test_requests_that_make_no_sense_are_one_line(footage, capfd, out, extra, says):

@@ -8,6 +8,7 @@ import pytest
 from lightstack.errors import SettingError
 from lightstack.files.shot.schema import Light, Sweep
 from lightstack.jobs.light.groups import find_stills, list_groups
+from lightstack.jobs.light.plates import warn_of_hole
 from lightstack.records import GuideRecipe, NoiseModel, StillNotes
 
 FRAMES, STRETCH = (4, 9, 31, 40, 52), (1, 1, 2, 2, 0)
@@ -54,3 +55,11 @@ def test_groups_that_cannot_be_had(group, frames, said):
     sweep = make_sweep(group=({"name": "door", "frames": frames},))
     with pytest.raises(SettingError, match=said.replace("[", r"\[")):
         find_stills(Light(name="a", group=group), sweep, make_notes())
+
+
+def test_a_hole_that_all_stills_of_a_group_leave_is_told_with_its_share():
+    light = Light(name="a", group="door")
+    (line,) = warn_of_hole(light, 0.062, 1)
+    assert "covers 6.2" in line and "its only still" in line and "door" in line
+    assert "all of its 3 stills" in warn_of_hole(light, 0.02, 3)[0]
+    assert warn_of_hole(light, 0.0002, 3) == ()

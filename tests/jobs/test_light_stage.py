@@ -139,7 +139,7 @@ def test_a_target_that_is_darker_where_it_counts_gets_no_stills(built, shot, unw
 @pytest.mark.parametrize(
     ("old", "new", "kind", "said"),
     [
-        ('group = "late"\n', 'group = "attic"\n', SettingError, '"attic" is none of lamp; it has stretch_1, late'),
+        ('group = "late"\n', 'group = "attic"\n', SettingError, 'group = "attic": there is no such group of lamp'),
         ('weights = "some.csv"', 'weights = "odd.csv"', SettingError, "weighs still 99999, but the sweep's stills are"),
         ('points = [[1001, 20, 60], [1006, 180, 60]]', 'track = "odd.csv"', UnreadableInput, "expected frame,x,y"),
     ],

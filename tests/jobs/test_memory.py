@@ -4,6 +4,7 @@ import os
 
 import pytest
 
+from lightstack.jobs.takes import memory
 from lightstack.jobs.takes.memory import MOST_FRAMES, own_budget, plan_frame_workers
 from lightstack.jobs.takes.options import BuildOptions
 
@@ -16,7 +17,7 @@ def machine(monkeypatch):
     """A machine of 64 processors and as much memory as is asked for."""
 
     def make(gib):
-        monkeypatch.setattr(os, "cpu_count", lambda: 64)
+        monkeypatch.setattr(memory, "usable_processors", lambda: 64)
         pages = {"SC_PHYS_PAGES": gib * GIB // 4096, "SC_PAGE_SIZE": 4096}
         monkeypatch.setattr(os, "sysconf", lambda name: pages[name], raising=False)
 

@@ -151,8 +151,8 @@ def test_workers_change_no_byte(rendered, folder, silence):
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("", "expected a shot frame"),
-        ("a-b", "expected a shot frame"),
+        ("", "expected a frame or a range"),
+        ("a-b", "expected a frame or a range"),
         ("1004-1002", "backwards"),
         ("1-2", "1001 to 1008"),
         ("1005-1009", "1001 to 1008"),

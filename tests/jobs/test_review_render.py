@@ -6,7 +6,7 @@ import sys
 import pytest
 
 from lightstack.errors import SettingError
-from lightstack.jobs.review.render import BuildRun, BuildState, command_of, take_line
+from lightstack.jobs.review.render import BuildRun, BuildState, command_of, end_without_word, take_line
 from lightstack.jobs.takes.options import BuildOptions
 
 TALK = """
@@ -86,6 +86,15 @@ def test_lines_that_are_no_json_are_shown_and_others_believed_in_part():
     assert state.line == "Traceback: <b>"
     assert take_line(state, json.dumps({"number": 99, "done": 3})) == BuildState("running", done=3, line=state.line)
     assert take_line(state, "[1]") == state
+
+
+@pytest.mark.parametrize(
+    ("code", "state", "said"),
+    [(130, "stopped", ""), (-2, "stopped", ""), (1, "failed", ""), (-11, "failed", "SIGSEGV")],
+)
+def test_a_build_that_ends_without_a_word(code, state, said):
+    ended = end_without_word(BuildState("running", line="frames"), code)
+    assert ended.state == state and said in ended.line
 
 
 def test_the_build_gets_the_options_of_the_page(tmp_path):

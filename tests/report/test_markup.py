@@ -30,7 +30,7 @@ def test_the_policy_names_the_hash_of_the_style_and_nothing_from_outside():
 def test_a_plot_is_drawn_for_wide_narrow_and_paper():
     asked = []
     view = view_plot(lambda ground, narrow: asked.append((ground, narrow)) or b"<svg/>")
-    assert asked == [("dark", False), ("dark", True), ("paper", False)]
+    assert asked == [("dark", False), ("dark", True)]  # the wide one is put on paper as it is
     assert view.wide.startswith("data:image/svg+xml;base64,")
 
 

@@ -135,6 +135,16 @@ def test_the_contact_sheet_holds_every_pair_untouched():
     np.testing.assert_array_equal(sheet, pictures.make_contact_sheet(frames, cell_width=128))
 
 
+def test_a_contact_sheet_carries_its_title_above_everything():
+    frames = [LaidFrame(1001, 1.0, grey(72, 128), grey(72, 128))] * 2
+    plain = pictures.make_contact_sheet(frames, cell_width=128)
+    for title in ("lights violet, green", "lights " + ", ".join(f"light_{k}" for k in range(99))):
+        titled = pictures.make_contact_sheet(frames, cell_width=128, title=title)
+        head = len(titled) - len(plain)
+        assert head > 0 and (titled[:head] != titled[0, 0]).any()
+        np.testing.assert_array_equal(titled[head:], plain)
+
+
 def test_a_contact_sheet_of_nothing_is_refused():
     with pytest.raises(ValueError, match="at least one"):
         pictures.make_contact_sheet([])

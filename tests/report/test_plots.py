@@ -66,6 +66,19 @@ def mix():
     return MixCurve(1001, np.interp(np.arange(40), [5, 20, 39], [0, 1, 0]))
 
 
+def test_a_plot_on_the_dark_ground_is_put_on_paper_without_drawing_it_again(table, keys, mix):
+    def name_in_turn(svg: bytes) -> bytes:
+        """Number the names of marks and clips, which are made from their look."""
+        names = list(dict.fromkeys(re.findall(rb'id="([mp][0-9a-f]{10})"', svg)))
+        return re.sub(rb"[mp][0-9a-f]{10}", lambda m: b"n%d" % names.index(m[0]), svg)
+
+    dark, paper = (draw_all(table, keys, mix, ground=ground) for ground in ("dark", "paper"))
+    for one, other in zip(dark, paper, strict=True):
+        assert name_in_turn(looks.repaint(one)) == name_in_turn(other)
+    for ground in looks.GROUNDS.values():
+        assert len(set(looks.list_colours(ground))) == 9
+
+
 @pytest.mark.parametrize("form", ["svg", "png"])
 def test_the_same_numbers_give_the_same_bytes(table, keys, mix, form):
     assert draw_all(table, keys, mix, form=form) == draw_all(table, keys, mix, form=form)

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.half import to_finite
 from lightstack.records import FloatArray, ProxyTake
 
 __all__ = ["MotionTest", "find_skips", "gather_moving", "weigh_motion"]
@@ -53,7 +54,7 @@ def gather_moving(proxies: ProxyTake) -> NDArray[np.float32]:
     size = (min(WIDTH, width), max(2, round(min(WIDTH, width) * height / width)))
     out = np.zeros((len(proxies), size[0] * size[1], 3), np.float32)
     for k in range(len(proxies)):
-        small = cv2.resize(np.nan_to_num(np.asarray(proxies.rgb[k], np.float32)), size, interpolation=cv2.INTER_AREA)
+        small = cv2.resize(to_finite(proxies.rgb[k]), size, interpolation=cv2.INTER_AREA)
         out[k] = np.sqrt(np.clip(small, 0, None) + 1e-3).reshape(-1, 3)
     return out
 

@@ -135,6 +135,8 @@ def run_spans(work: Callable[[int, int], None], count: int, threads: int) -> Non
     wanted = threads or usable_threads()
     spans = max(1, min(wanted, count // LEAST_VALUES_PER_THREAD))
     edges = [count * i // spans for i in range(spans + 1)]
+    if count == 0:
+        return
     if spans == 1:
         work(0, count)
         return

@@ -7,6 +7,7 @@ from difflib import SequenceMatcher
 
 __all__ = ["MEASURED", "nearest_name", "nearest_names", "suggest_name"]
 
+LONGEST_NAME = 200  # letters; what is longer was pasted by mistake, and likeness takes long to tell
 MEASURED = "measured"  # the colour of footage that is read by a response of its own
 
 
@@ -16,6 +17,8 @@ def nearest_names(word: str, names: Iterable[str], *, count: int = 3, least: flo
     Case, spaces, dots, dashes and underscores do not count. ``least`` is the smallest likeness (0..1) worth
     offering. Equal likeness keeps the order of ``names``.
     """
+    if len(word) > LONGEST_NAME:
+        return ()
     wanted = _fold(word)
     scored = [(_likeness(wanted, _fold(name)), name) for name in names]
     scored = [pair for pair in scored if pair[0] >= least]
@@ -41,6 +44,7 @@ def _fold(text: str) -> str:
 def _likeness(wanted: str, name: str) -> float:
     if not wanted or not name:
         return 0.0
-    if wanted in name or name in wanted:  # "slog" should find "S-Log3 S-Gamut3" before "scc"
+    # "slog" should find "S-Log3 S-Gamut3" before "scc"; a single letter is in nearly every name
+    if min(len(wanted), len(name)) > 1 and (wanted in name or name in wanted):
         return 0.75 + 0.25 * min(len(wanted), len(name)) / max(len(wanted), len(name))
     return SequenceMatcher(None, wanted, name).ratio()

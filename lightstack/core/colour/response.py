@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 from scipy.optimize import lsq_linear
 
 from lightstack.core.colour.decoder import code_scales
@@ -57,6 +56,8 @@ class Response:
 
     def apply(self, values: FloatArray) -> FloatArray:
         """Turn decoded light into true light; float32 stays float32."""
+        from scipy.interpolate import PchipInterpolator  # it takes long to load, and few takes need it
+
         given = np.asarray(values)
         x = given.astype(np.float64)
         curve = PchipInterpolator(self.decoded, self.light)
@@ -174,6 +175,8 @@ def _solve_rises(
 
     Notes: a constant satisfies every sum, so it is the extent between two levels that must be held, not a level.
     """
+    from scipy.interpolate import PchipInterpolator  # it takes long to load, and few takes need it
+
     widths = np.diff(knots)
     slopes = np.diag(1 / widths)
     bends = np.diff(slopes, axis=0)

@@ -105,14 +105,16 @@ def check_shapes(
 
 
 def _weigh_places(wanted: Array, target: Array, weight: FloatArray | None) -> Array:
-    level = np.maximum(np.nan_to_num(target), 0).mean(axis=1)
-    say = 1 / (level + EVEN_EYE * level.mean() + TINY) ** 2
+    seen = np.asarray(np.isfinite(wanted).all(axis=1))
+    level = np.where(seen[:, None], np.maximum(target, 0), 0).mean(axis=1)
+    usual = float(level[seen].mean()) if seen.any() else 0.0  # one infinite place must not take every other's say
+    say = 1 / (level + EVEN_EYE * usual + TINY) ** 2
     if weight is not None:
         say = say * np.maximum(np.nan_to_num(np.asarray(weight, float)), 0).reshape(-1)
-    say = np.where(np.isfinite(wanted).all(axis=1), say, 0)
+    say = np.where(seen, say, 0)
     if not say.sum() > 0:
         raise SettingError("the target has no place that may be looked at; check its mask")
-    wanted[~np.isfinite(wanted).all(axis=1)] = 0
+    wanted[~seen] = 0
     return np.asarray(say / say.mean())
 
 

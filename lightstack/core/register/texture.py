@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from lightstack.core.compiled import compile_loop
-from lightstack.core.half import HALF_VALUES
+from lightstack.core.half import widen
 from lightstack.records import FloatArray, NoiseModel
 
 __all__ = ["luma_noise", "mean_luma", "normalise_texture"]
@@ -33,7 +33,7 @@ def mean_luma(picture: FloatArray) -> FloatArray:
         return np.ascontiguousarray(picture.reshape(picture.shape[:2]), np.float32)
     luma = np.empty(picture.shape[:2], np.float32)
     if picture.dtype == np.float16:
-        _mix_halves(np.ascontiguousarray(picture).view(np.uint16), HALF_VALUES, _LUMA, luma)
+        _mix_halves(np.ascontiguousarray(picture).view(np.uint16), _LUMA, luma)
     else:
         _mix_floats(np.ascontiguousarray(picture, np.float32), _LUMA, luma)
     return luma
@@ -101,9 +101,11 @@ def _mix_floats(picture, shares, luma):  # type: ignore[no-untyped-def]
 
 
 @compile_loop()
-def _mix_halves(picture, values, shares, luma):  # type: ignore[no-untyped-def]
+def _mix_halves(picture, shares, luma):  # type: ignore[no-untyped-def]
     """Weigh the channels of half floats (h, w, 3), given as uint16, into ``luma`` (h, w)."""
+    line = np.empty((luma.shape[1], 3), np.float32)
     for y in range(luma.shape[0]):
+        widen(picture[y].reshape(-1), line.reshape(-1))
         for x in range(luma.shape[1]):
-            light = values[picture[y, x, 0]] * shares[0] + values[picture[y, x, 1]] * shares[1]
-            luma[y, x] = light + values[picture[y, x, 2]] * shares[2]
+            light = line[x, 0] * shares[0] + line[x, 1] * shares[1]
+            luma[y, x] = light + line[x, 2] * shares[2]

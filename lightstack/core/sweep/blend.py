@@ -138,19 +138,19 @@ def blend_in(peak, winner, best_valid, light, total, pulled, squares, still, gui
     one, nothing, bend = np.float32(1), np.float32(0), np.float32(blend[2])
     pull = np.float32(blend[3])
     low, high = np.float32(1 / blend[0]), np.float32(1 / blend[1])
+    levels, leads = np.empty(width, np.float32), np.empty(width, np.float32)
     for y in range(height):
         for x in range(width):
-            v = valid[y, x]
-            if not v > nothing:
-                continue
-            best_valid[y, x] = max(best_valid[y, x], v)
-            for g in range(groups):
-                level = v * guide[y, x, g]
-                top = peak[y, x, g]
-                behind = (min(level, bend) - min(top, bend)) * low + (
-                    max(level, bend) - max(top, bend)
-                ) * high
-                if not behind > np.float32(-NEGLIGIBLE):
+            best_valid[y, x] = max(best_valid[y, x], valid[y, x])
+        for g in range(groups):
+            # most pixels go no further than this, and it is so plain that several are taken at once
+            for x in range(width):
+                level, top = valid[y, x] * guide[y, x, g], peak[y, x, g]
+                levels[x] = level
+                leads[x] = (min(level, bend) - min(top, bend)) * low + (max(level, bend) - max(top, bend)) * high
+            for x in range(width):
+                behind, level, v = leads[x], levels[x], valid[y, x]
+                if not behind > np.float32(-NEGLIGIBLE) or not v > nothing:
                     continue
                 if not np.isfinite(still[y, x, 0] + still[y, x, 1] + still[y, x, 2]):
                     continue

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.compiled import compile_loop
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
 BLOCKS_ACROSS = 40
@@ -72,8 +73,29 @@ def _block_side(shape: tuple[int, ...]) -> int:
 
 def _block_means(picture: FloatArray, side: int) -> NDArray[np.float32]:
     h, w = (s // side * side for s in picture.shape[:2])
-    tiles = picture[:h, :w].reshape(h // side, side, w // side, side, 3)
-    return tiles.mean((1, 3), dtype=np.float32)
+    means = np.empty((h // side, w // side, 3), np.float32)
+    _average_tiles(np.ascontiguousarray(picture[:h, :w], np.float32), side, means)
+    return means
+
+
+@compile_loop()
+def _average_tiles(picture, side, means):  # type: ignore[no-untyped-def]
+    """Write the means of squares of ``picture`` (h side, w side, 3) to ``means`` (h, w, 3)."""
+    line = np.empty(picture.shape[1] * 3, np.float32)
+    share = np.float32(1 / (side * side))
+    for row in range(means.shape[0]):
+        line[:] = 0
+        for y in range(row * side, (row + 1) * side):
+            values = picture[y].reshape(-1)
+            for i in range(line.shape[0]):
+                line[i] += values[i]
+        tiles = line.reshape((means.shape[1], side, 3))
+        for column in range(means.shape[1]):
+            for c in range(3):
+                total = np.float32(0)
+                for x in range(side):
+                    total += tiles[column, x, c]
+                means[row, column, c] = total * share
 
 
 def _small_pictures(

@@ -20,9 +20,9 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from lightstack.core.compiled import compile_loop
 from lightstack.records import FloatArray, NoiseModel
 
 COVER_SCALES = (0.0, 0.8, 1.6, 3.2, 6.4)  # Gaussian widths in pixels, the finest that is sure enough is used
@@ -74,7 +74,7 @@ class CoverGauge:
         return share
 
 
-@njit("void(f4[:,:,:,:], i1[:,:,:], f4[:,:,:], f4[:,:])", cache=True, nogil=True)
+@compile_loop()
 def _pick_share(smooth, choice, inverse, out):  # type: ignore[no-untyped-def]
     """The largest share over the channels, each from the window chosen for it; -1 where none was good enough."""
     for y in range(out.shape[0]):
@@ -103,7 +103,7 @@ def _smooth(picture: NDArray[np.float32], width: float) -> NDArray[np.float32]:
     return picture
 
 
-@njit("void(f4[:,:,:], f4[:,:,:], f4[:,:,:], f4[:], f4[:], f4[:,:,:])", cache=True, nogil=True)
+@compile_loop()
 def _gather_moments(light, ambient, scene, a, b, out):  # type: ignore[no-untyped-def]
     """Weighted products of one frame, out (h, w, 12): l*R, R*R, l*l summed over channels, then w, w*t, w*t*t each."""
     for y in range(light.shape[0]):
@@ -125,7 +125,7 @@ def _gather_moments(light, ambient, scene, a, b, out):  # type: ignore[no-untype
             out[y, x, 0], out[y, x, 1], out[y, x, 2] = lr, rr, ll
 
 
-@njit("void(f4[:,:,:], f4, f4[:,:])", cache=True, nogil=True)
+@compile_loop()
 def _compare_fits(moments, count, out):  # type: ignore[no-untyped-def]
     """Misfit of "the set's own light" less misfit of "an even patch", from window means (h, w, 12)."""
     for y in range(out.shape[0]):

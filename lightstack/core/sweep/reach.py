@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.compiled import compile_loop
 from lightstack.records import BoolArray, Hole, NoiseModel
 
 __all__ = ["REACHED_SIGMA", "find_holes", "find_reached", "gather_levels"]
@@ -36,9 +37,7 @@ def gather_levels(
     best = np.full((*ambient.shape[:2], 3), -np.inf, np.float32)
     best_valid = np.zeros(ambient.shape[:2], np.float32)
     for total, valid in _average_over_time(frames, ambient.shape[:2]):
-        level = total[..., :3] * scale / np.maximum(total[..., 3:], LEAST_WEIGHT)
-        np.maximum(best, np.where(valid[..., None] > 0.5, level, -np.inf), out=best)
-        np.maximum(best_valid, valid, out=best_valid)
+        _keep_most(total, scale, valid, best, best_valid)
     return best, best_valid
 
 
@@ -47,20 +46,55 @@ def _average_over_time(
 ) -> Iterator[tuple[NDArray[np.float32], NDArray[np.float32]]]:
     """Yield for every frame its binomially weighted sums of valid light and validity (h, w, 4), and its validity.
 
-    Four running sums of neighbours make the weights 1-4-6-4-1; they lag two frames behind.
+    Four running sums of neighbours make the weights 1-4-6-4-1; they lag two frames behind. The sums are overwritten
+    by the next frame's.
     """
     nothing = np.zeros((*size, 4), np.float32)
-    before = [nothing] * 4
+    sums, total = np.zeros((4, *size, 4), np.float32), np.empty((*size, 4), np.float32)
     waiting: deque[NDArray[np.float32]] = deque()
     after = ((nothing[..., :3], nothing[..., 3]) for _ in range(LAG))
     for count, (light, valid) in enumerate(chain(frames, after)):
-        usable = np.where(np.isfinite(light).all(axis=2), valid, 0).astype(np.float32)
-        total = np.dstack([np.nan_to_num(light, posinf=0, neginf=0) * usable[..., None], usable])
-        for i, previous in enumerate(before):
-            before[i], total = total, total + previous
+        usable = np.array(valid, np.float32)
+        _roll_sums(np.ascontiguousarray(light, np.float32), usable, sums, total)
         waiting.append(usable)
         if count >= LAG:
             yield total, waiting.popleft()
+
+
+@compile_loop()
+def _roll_sums(light, usable, sums, total):  # type: ignore[no-untyped-def]
+    """Take one frame into the running ``sums`` (4, h, w, 4) and give their ``total`` (h, w, 4).
+
+    ``light`` (h, w, 3); ``usable`` (h, w) becomes 0 where that is no number.
+    """
+    value = np.empty(4, np.float32)
+    for y in range(usable.shape[0]):
+        for x in range(usable.shape[1]):
+            known = np.isfinite(light[y, x, 0]) and np.isfinite(light[y, x, 1]) and np.isfinite(light[y, x, 2])
+            share = usable[y, x] if known else np.float32(0)
+            usable[y, x] = share
+            for c in range(3):
+                value[c] = light[y, x, c] * share if known else np.float32(0)
+            value[3] = share
+            for c in range(4):
+                current = value[c]
+                for i in range(4):
+                    previous = sums[i, y, x, c]
+                    sums[i, y, x, c] = current
+                    current += previous
+                total[y, x, c] = current
+
+
+@compile_loop(error_model="numpy")
+def _keep_most(total, scale, valid, best, best_valid):  # type: ignore[no-untyped-def]
+    """Keep the largest levels (h, w, 3) and validity (h, w), given sums (h, w, 4) of light and of validity."""
+    for y in range(valid.shape[0]):
+        for x in range(valid.shape[1]):
+            best_valid[y, x] = max(best_valid[y, x], valid[y, x])
+            if valid[y, x] > np.float32(0.5):
+                weight = max(total[y, x, 3], LEAST_WEIGHT)
+                for c in range(3):
+                    best[y, x, c] = max(best[y, x, c], total[y, x, c] * scale[y, x, c] / weight)
 
 
 def find_reached(best: NDArray, *, sigmas: float = REACHED_SIGMA, valid: NDArray | None = None) -> BoolArray:

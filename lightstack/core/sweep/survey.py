@@ -12,9 +12,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.compiled import compile_loop
+from lightstack.core.half import to_float
 from lightstack.core.sweep.dark import find_dark_frames
 from lightstack.errors import UnusableTake
-from lightstack.records import BoolArray, FloatArray, FrameTable, ProxyTake, Registration
+from lightstack.records import BoolArray, FloatArray, FrameTable, NoiseModel, ProxyTake, Registration
 
 LUMINANCE = (0.2126, 0.7152, 0.0722)  # ITU-R BT.709-6, item 3.2
 DARK_GAP_SECONDS = 1.0
@@ -34,7 +36,7 @@ def find_lamp_off(proxies: ProxyTake, *, ambient: FloatArray | None = None) -> B
     and an exposure drift do too. All False when no frame is unlit. See ``core.sweep.dark``.
     """
     return find_dark_frames(
-        lambda k: np.asarray(proxies.rgb[k], np.float32), len(proxies), noise=proxies.noise_proxy, ambient=ambient
+        lambda k: to_float(proxies.rgb[k]), len(proxies), noise=proxies.noise_proxy, ambient=ambient
     )
 
 
@@ -52,7 +54,7 @@ def average_frames(
     """
     if len(indices) == 0:
         raise UnusableTake(f"{proxies.name}: no lamp-off frames to average; expected at least one, film an empty take")
-    read = frame_at or (lambda k: np.asarray(proxies.rgb[k], np.float32))
+    read = frame_at or (lambda k: to_float(proxies.rgb[k]))
     few = [int(indices[i]) for i in np.unique(np.linspace(0, len(indices) - 1, 15).astype(int))]
     middle = np.median(np.stack([read(k) for k in few]), axis=0)
     limit = 4 * proxies.noise_proxy.sigma(middle) * np.sqrt(1 + np.pi / (2 * len(few)))
@@ -93,7 +95,7 @@ def survey_sweep(
     the lamp-off frames, between which it is interpolated; it is 0 where neither says anything. ``smear_px`` is not
     measured here (NaN): it wants to know what is covered. See ``light_speed``.
     """
-    read = frame_at or (lambda k: np.asarray(proxies.rgb[k], np.float32))
+    read = frame_at or (lambda k: to_float(proxies.rgb[k]))
     n = len(proxies)
     weights = np.asarray(luminance, np.float64)
     ambient = np.asarray(ambient, np.float32)
@@ -190,13 +192,33 @@ def _measure_frames(
         out["blocked"][k] = cover.mean()
         out["clipped"][k] = [((np.asarray(proxies.clipped[k]) >> c) & 1).mean() for c in range(3)]
         if before is not None:
-            pair_sigma = proxies.noise_proxy.sigma(0.5 * (frame + before))
-            out["change"][k] = np.mean(np.abs(frame - before) / pair_sigma, dtype=np.float64)
+            out["change"][k] = _measure_change(frame, before, proxies.noise_proxy)
         out["sharpness"][k] = _sharpness(frame @ w32, float(shade_noise.mean()))
         out["drift"][k] = _drift_of(frame, ambient, bright_enough & ((off[k] | unreached) & ~cover)[..., None])
         out["flare"][k] = 0.0 if off[k] else _flare_of(luma, np.asarray(proxies.clipped[k]), cover)
         before = frame
     return out
+
+
+def _measure_change(frame: FloatArray, before: FloatArray, noise: NoiseModel) -> float:
+    """Mean difference of two frames (h, w, 3) in the noise's sigma of one."""
+    pair = (np.ascontiguousarray(picture, np.float32) for picture in (frame, before))
+    return float(_sum_change(*pair, noise.a, noise.b)) / frame.size
+
+
+@compile_loop(error_model="numpy")
+def _sum_change(frame, before, a, b):  # type: ignore[no-untyped-def]
+    line = np.empty(frame.shape[1:], np.float32)
+    total = 0.0
+    for y in range(frame.shape[0]):
+        for x in range(frame.shape[1]):
+            for c in range(3):
+                level = max(np.float32(0.5) * (frame[y, x, c] + before[y, x, c]), np.float32(0))
+                sigma = np.float32(np.sqrt(max(level * a[c] + b[c], 1e-16)))
+                line[x, c] = abs(frame[y, x, c] - before[y, x, c]) / sigma
+        for value in line.reshape(-1):
+            total += value
+    return total
 
 
 def _sharpness(luma: FloatArray, noise: float) -> float:

@@ -10,7 +10,15 @@ from pathlib import Path
 from typing import Any
 
 from lightstack.errors import OutputError
-from lightstack.files.folder import explain_os_error, read_json, remove_folders, write_json, write_whole
+from lightstack.files.folder import (
+    explain_os_error,
+    flush_folder,
+    read_json,
+    real_path,
+    remove_folders,
+    write_json,
+    write_whole,
+)
 
 __all__ = ["CHECKS", "CHECKSUMS", "check_target", "handed_whole", "link_or_copy", "list_handed", "mark", "write_sums"]
 
@@ -24,7 +32,7 @@ def check_target(folder: Path, out: Path, *, replace: bool) -> None:
     Raises OutputError for a file, a place inside the build's own folder or around it, and a folder that holds anything
     but a former hand-over that may be replaced.
     """
-    place, built = folder.resolve(), out.resolve()
+    place, built = real_path(folder), real_path(out)
     if folder.exists() and not folder.is_dir():
         raise OutputError(f"{folder}: is a file, a folder was expected; name another")
     if place == built or built in place.parents:
@@ -52,14 +60,19 @@ def handed_whole(folder: Path) -> Iterator[Path]:
 
     Raises OutputError where the disk is full or the place cannot be written.
     """
-    place = folder.resolve()
+    place = real_path(folder)
     part, old = place.with_name(f".{place.name}.part"), place.with_name(f".{place.name}.old")
-    made = [parent for parent in place.parents if not parent.exists()]
+    with explain_os_error(folder):
+        made = [parent for parent in place.parents if not parent.exists()]
     try:
         with explain_os_error(folder):
             shutil.rmtree(part, ignore_errors=True)  # of a run that was killed
+            if old.is_dir() and not place.exists():  # killed between its two renames
+                old.rename(place)
             part.mkdir(parents=True)
             yield part
+            for inner in (part, *(below for below in part.rglob("*") if below.is_dir())):
+                flush_folder(inner)
             if place.exists():
                 shutil.rmtree(old, ignore_errors=True)
                 place.rename(old)
@@ -69,6 +82,7 @@ def handed_whole(folder: Path) -> Iterator[Path]:
                 if old.exists():
                     old.rename(place)
                 raise
+            flush_folder(place.parent)
     finally:
         shutil.rmtree(part, ignore_errors=True)
         if place.exists():

@@ -5,8 +5,10 @@ The library that writes it is loaded only when it is used, and may be missing.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +17,14 @@ from numpy.typing import NDArray
 
 from lightstack.core.lamp.place import CameraView
 from lightstack.files.folder import write_whole
+from lightstack.files.limits import check_file_size
+from lightstack.files.reading import reading
 
 __all__ = ["UsdLamp", "UsdPlace", "UsdScene", "count_lights", "has_usd", "write_lights"]
 
 NEAR_M, FAR_M = 0.01, 10_000.0
+OPEN, CLOSE = b"{[(", b"}])"
+DEEPEST = 100  # of brackets within brackets: far beyond it the library's own reader hangs or falls over its stack
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -169,12 +175,32 @@ def pick_name(name: str, taken: set[str]) -> str:
     return str(plain)
 
 
-def count_lights(path: Path) -> int:
-    """Read a layer back and return how many lights it holds. Raises OSError where it is none."""
-    from pxr import Sdf, Usd
+def _measure_depth(text: bytes) -> int:
+    """Return how deep the brackets of a text layer nest; those in words do not count."""
+    brackets = re.sub(rb'"(?:[^"\\\n]|\\.)*"|[^][(){}"]+', b"", text)
+    return max(accumulate((byte in OPEN) - (byte in CLOSE) for byte in brackets), default=0)
 
-    layer = Sdf.Layer.OpenAsAnonymous(str(path))
-    if not layer:
+
+def count_lights(path: Path) -> int:
+    """Read a text layer back and return how many lights it holds. Raises OSError where it is none.
+
+    Notes: what the layer itself says is counted; no other file that it may name is opened.
+    """
+    from pxr import Sdf, Tf
+
+    check_file_size(path, "SCENE_BYTES")
+    text = path.read_bytes()
+    if not text.startswith(b"#usda ") or _measure_depth(text) > DEEPEST:
         raise OSError(f"{path.name} cannot be read back")
-    stage = Usd.Stage.Open(layer)
-    return sum(prim.GetTypeName() == "SphereLight" for prim in stage.Traverse())
+    found: list[Any] = []
+    try:
+        layer = Sdf.Layer.CreateAnonymous(".usda")
+        with reading(path):
+            taken = layer.ImportFromString(text.decode())
+        if not taken:
+            raise OSError(f"{path.name} cannot be read back")
+        layer.Traverse("/", found.append)
+    except (Tf.ErrorException, UnicodeDecodeError) as error:
+        raise OSError(f"{path.name} cannot be read back") from error
+    prims = (layer.GetPrimAtPath(place) for place in found if place.IsPrimPath())
+    return sum(prim is not None and prim.typeName == "SphereLight" for prim in prims)

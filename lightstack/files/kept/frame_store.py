@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from lightstack.files.folder import explain_os_error
 from lightstack.files.kept.stack import reserve_space
 
-__all__ = ["FrameStore", "frames_bytes"]
+__all__ = ["FrameStore", "frames_bytes", "open_frames", "put_frame"]
 
 _LARGEST = 65504.0  # IEEE 754 binary16
 
@@ -18,6 +19,21 @@ _LARGEST = 65504.0  # IEEE 754 binary16
 def frames_bytes(count: int, size: tuple[int, int], kind: np.dtype) -> int:
     """Return how many bytes ``count`` frames of three channels take."""
     return count * size[0] * size[1] * 3 * kind.itemsize
+
+
+def open_frames(path: Path, shape: tuple[int, ...], kind: np.dtype) -> NDArray:
+    """Map the frames of a store that somebody else filled, for reading."""
+    return np.memmap(path, kind, "r", shape=shape)
+
+
+def put_frame(path: Path, index: int, frame: NDArray) -> None:
+    """Write one frame into the file of a store for good, and nothing beside it: others write there too."""
+    with explain_os_error(path), path.open("rb+", buffering=0) as stream:
+        stream.seek(index * frame.nbytes)
+        rest = np.ascontiguousarray(frame).data.cast("B")
+        while rest:
+            rest = rest[stream.write(rest) or 0 :]
+        os.fsync(stream.fileno())
 
 
 class FrameStore:
@@ -41,6 +57,11 @@ class FrameStore:
                 path.unlink(missing_ok=True)
                 raise
             self.frames = np.memmap(path, kind, "r+", shape=shape)
+
+    def open(self) -> None:
+        """Map the file anew, so that what other machines wrote into it is seen."""
+        if self.path is not None:
+            self.frames = open_frames(self.path, self.frames.shape, self.frames.dtype)
 
     def __len__(self) -> int:
         return len(self.frames)

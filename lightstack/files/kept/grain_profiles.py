@@ -11,8 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from lightstack.errors import MissingInput, UnreadableInput
+from lightstack.errors import LightstackError, MissingInput, UnreadableInput
 from lightstack.files.folder import write_json
+from lightstack.files.limits import check_file_size
 from lightstack.records import GrainDetail, GrainProfile
 from lightstack.records.grain import REACH
 
@@ -46,7 +47,10 @@ def read_grain(path: Path) -> GrainProfile:
     if not path.is_file():
         raise MissingInput(f"{path}: no such file; make one with `lightstack grain measure TAKE -o {path.name}`")
     try:
+        check_file_size(path, "MEASURED_BYTES")
         table = json.loads(path.read_text(encoding="utf-8"))
+    except LightstackError:
+        raise
     except (OSError, ValueError, RecursionError) as error:
         raise UnreadableInput(f"{path}: is not a grain profile (no JSON that can be read); measure it again") from error
     if not isinstance(table, dict) or table.get("kind") != KIND:

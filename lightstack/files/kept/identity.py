@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from lightstack.errors import MissingInput
-from lightstack.files.folder import MARK, OutFolder, read_json, write_json
+from lightstack.errors import ChangedInput, LightstackError, MissingInput
+from lightstack.files.folder import MARK, OutFolder, read_json, real_path, write_json
 from lightstack.files.read.sequences import find_stills, looks_like_stills
 
 
@@ -27,10 +28,20 @@ def hash_value(value: Any) -> str:
 def list_files(path: Path) -> list[Path]:
     """Return the files that a path of a shot file stands for: itself, a folder's, or a numbered sequence's."""
     if path.is_dir():
-        return sorted(file for file in path.iterdir() if file.is_file())
+        return sorted(file for file in path.iterdir() if file.is_file() and not file.name.startswith("."))
     if looks_like_stills(path):  # one file of a numbered sequence stands for all of it
         return list(find_stills(path, allow_gaps=True).paths.values())
     return [path]
+
+
+def see_file(stat: os.stat_result) -> list[int]:
+    """Return what tells at a glance that a file is another: size, time stamp, inode."""
+    return [stat.st_size, stat.st_mtime_ns, stat.st_ino]
+
+
+def say_changed(path: Path, what: str) -> str:
+    """Return the line on a file that changed during a build."""
+    return f"{path}: {what} since this build began; nothing made of it counts as built: build again when it is whole"
 
 
 def sound_entries(table: Any, **kinds: type) -> dict[str, Any]:
@@ -50,6 +61,9 @@ class StageBook:
         self.folder = folder
         self.verify = verify
         self._made: set[str] = set()
+        self._place = real_path(folder.path)
+        self._told: dict[Path, tuple[list[int], str]] = {}  # what this run goes by: file -> what was seen, its SHA-256
+        self._listed: dict[Path, list[Path]] = {}
         mark = folder.scratch / MARK
         kept = read_json(mark)
         self._files = sound_entries(kept.get("files"), seen=list, sha256=str)
@@ -64,17 +78,52 @@ class StageBook:
             stat = path.stat()
         except OSError as error:
             raise MissingInput(f"{path}: nothing is there; check the path") from error
-        seen = [stat.st_size, stat.st_mtime_ns, stat.st_ino]
-        key = str(path.resolve())
+        seen = see_file(stat)
+        key = str(real_path(path))
         known = self._files.get(key)
         if self.verify or not known or known["seen"] != seen:
             known = {"seen": seen, "sha256": hash_file(path)}
             self._files[key] = known
+        if not Path(key).is_relative_to(self._place):  # what is built is made anew meanwhile
+            self._told.setdefault(path, (seen, str(known["sha256"])))
         return str(known["sha256"])
 
     def identify(self, paths: Sequence[Path]) -> list[str]:
         """Return the identities of several files, in order; folders stand for the files in them."""
-        return [self.identity(file) for path in paths for file in list_files(path)]
+        listed = {path: list_files(path) for path in paths}
+        for path, files in listed.items():
+            if not real_path(path).is_relative_to(self._place):
+                self._listed.setdefault(path, files)
+        return [self.identity(file) for path in paths for file in listed[path]]
+
+    def watch(self, paths: Sequence[Path]) -> None:
+        """Go by what the files of takes are now, as far as it shows without reading them."""
+        for path in paths:
+            self._listed[path] = list_files(path)
+            self._told.update((file, (see_file(file.stat()), "")) for file in self._listed[path])
+
+    def check_steady(self) -> None:
+        """Refuse to go on where a file, or what a folder holds, is not what this run was told of it at first.
+
+        Raises ChangedInput. Notes: a file that was only touched is read once more, and is the same.
+        """
+        for path, files in self._listed.items():
+            try:
+                now = list_files(path)
+            except (OSError, LightstackError):
+                now = []
+            other = sorted({*files} ^ {*now})
+            if other:
+                raise ChangedInput(say_changed(other[0], "was added" if other[0] in now else "is gone"))
+        for path, (seen, digest) in list(self._told.items()):
+            try:
+                now_seen = see_file(path.stat())
+                same = now_seen == seen or hash_file(path) == digest
+            except OSError as error:
+                raise ChangedInput(say_changed(path, "is gone")) from error
+            if not same:
+                raise ChangedInput(say_changed(path, "has changed"))
+            self._told[path] = (now_seen, digest)
 
     def is_current(self, stage: str, inputs: Mapping[str, Any]) -> bool:
         """Tell whether a stage was built from exactly these inputs and its files are all still there."""
@@ -98,6 +147,7 @@ class StageBook:
 
     def reread(self) -> None:
         """Take over what somebody else has recorded since; whoever records next to others must hold the folder."""
+        self._told, self._listed = {}, {}
         kept = read_json(self.folder.scratch / MARK)
         self._files.update(sound_entries(kept.get("files"), seen=list, sha256=str))
         self._stages = sound_entries(kept.get("stages"), inputs=str, outputs=dict)
@@ -118,7 +168,8 @@ class StageBook:
         return [stat.st_size, stat.st_mtime_ns] == seen
 
     def record(self, stage: str, inputs: Mapping[str, Any], outputs: Sequence[str]) -> None:
-        """Note that a stage was built, and keep the book on disk."""
+        """Note that a stage was built, and keep the book on disk. Raises as `check_steady`; then nothing is noted."""
+        self.check_steady()
         seen = {name: self._see(name) for name in outputs}
         self._stages[stage] = {"inputs": hash_value(inputs), "outputs": seen}
         self._made.add(stage)

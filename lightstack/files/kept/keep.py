@@ -6,11 +6,13 @@ import json
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 from typing import Any, TypeVar
+from zipfile import ZIP_STORED
 
 import numpy as np
 
 from lightstack import records
 from lightstack.files.folder import replaced_whole
+from lightstack.files.limits import check_file_size
 from lightstack.records import Progress
 
 Record = TypeVar("Record")
@@ -36,7 +38,9 @@ def recall_record(path: Path, kind: type[Record]) -> Record:
         If it is broken, of another kind, or was kept by a version whose records were made up differently.
     """
     try:
+        check_file_size(path, "KEPT_BYTES")
         with path.open("rb") as stream, np.load(stream, allow_pickle=False) as kept:
+            _refuse_packed(kept)
             record = _restore(json.loads(kept["tree"].tobytes()), kept)
     except FileNotFoundError:
         raise
@@ -54,6 +58,12 @@ def recall_or_none(path: Path, kind: type[Record], *, progress: Progress) -> Rec
     except (OSError, ValueError):
         progress.say(f"{path}: what the last build kept cannot be read; that part is built again")
         return None
+
+
+def _refuse_packed(kept: Any) -> None:
+    """Refuse an archive that is compressed, as none kept here is: it may hold anything. Raises ValueError."""
+    if any(entry.compress_type != ZIP_STORED for entry in kept.zip.infolist()):
+        raise ValueError("compressed")
 
 
 def _flatten(value: Any, arrays: dict[str, np.ndarray]) -> Any:

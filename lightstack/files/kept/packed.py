@@ -12,8 +12,9 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.errors import UnreadableInput
+from lightstack.errors import LightstackError, UnreadableInput
 from lightstack.files.folder import replaced_whole
+from lightstack.files.limits import check_limit, find_limit
 
 __all__ = ["PackedWriter", "open_packed", "pack_arrays", "read_packed"]
 
@@ -53,10 +54,23 @@ def read_packed(path: Path, begin: int, end: int) -> tuple[NDArray, ...]:
     try:
         with path.open("rb") as stream:
             stream.seek(begin)
-            raw = io.BytesIO(zlib.decompress(stream.read(end - begin)))
+            raw = io.BytesIO(_unpack(path, stream.read(end - begin)))
         arrays = []
         while raw.tell() < len(raw.getbuffer()):
             arrays.append(np.load(raw, allow_pickle=False))
         return tuple(arrays)
-    except (OSError, ValueError, EOFError, zlib.error) as error:
+    except LightstackError:
+        raise
+    except (OSError, ValueError, EOFError, MemoryError, zlib.error) as error:
         raise UnreadableInput(f"{path}: cannot be read ({error}); build again with --force") from error
+
+
+def _unpack(path: Path, packed: bytes) -> bytes:
+    """Undo the compression of a frame, up to what a frame can hold. Raises zlib.error, UnreadableInput."""
+    most = find_limit("PACKED_BYTES")
+    unpacker = zlib.decompressobj()
+    raw = unpacker.decompress(packed, most + 1)
+    check_limit(path, "PACKED_BYTES", len(raw))
+    if not unpacker.eof:
+        raise zlib.error("it ends early")
+    return raw

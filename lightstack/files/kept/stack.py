@@ -16,12 +16,13 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from threading import Lock
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.colour.light import Primaries, find_primaries
-from lightstack.core.half import HALF_VALUES, grow_rows, narrow_rows, pack_rows, unpack_rows
+from lightstack.core.half import grow_rows, narrow_rows, pack_rows, to_float, unpack_rows
 from lightstack.errors import OutputError
 from lightstack.files.folder import explain_os_error, replaced_whole, write_whole
 from lightstack.files.write.exr_lines import ExrLayout, PartHeader, plan_exr
@@ -56,8 +57,22 @@ class LightStack:
         self.path = path
         self.shape = shape
         self.layout = layout
-        self._light = _File(path, writing)
-        self._guide = _File(guide_path(path), writing)
+        self._writing = writing
+        self.open()
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Go to another process or machine by the path, where the files are opened there."""
+        return _open_there, (self.path, self.shape, self.layout, self._writing)
+
+    def open(self) -> None:
+        """Open the files, anew where they are open already: then what other machines have written is seen."""
+        self._light = _File(self.path, self._writing)
+        self._guide = _File(guide_path(self.path), self._writing)
+
+    def sync(self) -> None:
+        """Send what was written to the disk, so that other machines see it."""
+        for file in (self._light, self._guide):
+            file.sync()
 
     def rows_of(self, band: int) -> slice:
         """Picture rows of a band."""
@@ -109,7 +124,7 @@ class LightStack:
         rows, width = valid.shape
         packed = np.empty((rows, self.shape.guides, width), np.uint16)
         self._guide.read(packed, self._guide_offset(index, self.rows_of(band).start))
-        guide = HALF_VALUES.take(packed)
+        guide = to_float(packed.view(np.float16))
         guide = guide.reshape(rows, width, 1) if self.shape.guides == 1 else guide.transpose(0, 2, 1)
         return light, valid, np.ascontiguousarray(guide)
 
@@ -120,7 +135,7 @@ class LightStack:
         self._light.read(chunks, self.layout.offset(index, rows.start))
         light = np.empty((len(chunks), self.shape.width, 3), np.float32)
         valid = np.empty(light.shape[:2], np.float32)
-        unpack_rows(self.layout.planes_of(chunks, index), HALF_VALUES, light, valid)
+        unpack_rows(self.layout.planes_of(chunks, index), light, valid)
         return light, valid
 
     def read_valid(self, band: int, index: int) -> NDArray[np.float32]:
@@ -128,7 +143,7 @@ class LightStack:
         rows = self.rows_of(band)
         chunks = np.empty((rows.stop - rows.start, self.layout.steps[index] // 2), np.uint16)
         self._light.read(chunks, self.layout.offset(index, rows.start))
-        return np.asarray(HALF_VALUES.take(self.layout.planes_of(chunks, index)[:, 0]), np.float32)
+        return to_float(self.layout.planes_of(chunks, index)[:, 0].view(np.float16))
 
     def read_still(self, index: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Return one whole still: light (H, W, 3) and validity (H, W), float32."""
@@ -166,10 +181,16 @@ class LightStack:
             except OSError:  # not every file system can
                 shutil.copyfile(self.path, part)
 
+    @property
+    def files(self) -> tuple[Path, Path, Path]:
+        """The files of the working copy: light, guides, and the note that says that it is finished."""
+        return stack_files(self.path)
+
     def flush(self) -> None:
         """Note beside the working copy what it holds, which says that it is finished."""
+        self.sync()
         note = {"shape": asdict(self.shape), "headers": [asdict(header) for header in self.layout.headers]}
-        write_whole(self.path.with_suffix(".json"), json.dumps(note).encode())
+        write_whole(note_path(self.path), json.dumps(note).encode())
 
     def _guide_offset(self, index: int, row: int) -> int:
         return 2 * (index * self.shape.height + row) * self.shape.guides * self.shape.width
@@ -191,6 +212,10 @@ class _File:
             while rest:
                 done = self._write_some(rest, offset)
                 rest, offset = rest[done:], offset + done
+
+    def sync(self) -> None:
+        with explain_os_error(self._path):
+            os.fsync(self._number)
 
     def read(self, into: NDArray, offset: int) -> None:
         """Fill a contiguous array. Raises EOFError where the file ends before."""
@@ -218,6 +243,10 @@ class _File:
         return len(read)
 
 
+def _open_there(path: Path, shape: StackShape, layout: ExrLayout, writing: bool) -> LightStack:
+    return LightStack(path, shape, layout, writing=writing)
+
+
 def _refuse_beyond_half(picture: NDArray, name: str, path: Path) -> None:
     peak = max(float(np.nanmax(picture)), -float(np.nanmin(picture)))
     if peak > HALF_MAX:
@@ -227,6 +256,16 @@ def _refuse_beyond_half(picture: NDArray, name: str, path: Path) -> None:
 def guide_path(path: Path) -> Path:
     """Return where the guides of a working copy lie."""
     return path.with_suffix(".guides")
+
+
+def note_path(path: Path) -> Path:
+    """Return where it is noted that a working copy is finished."""
+    return path.with_suffix(".json")
+
+
+def stack_files(path: Path) -> tuple[Path, Path, Path]:
+    """Return the files of a working copy: light, guides, note."""
+    return path, guide_path(path), note_path(path)
 
 
 def plan_stack(
@@ -257,8 +296,9 @@ def create_stack(
     """
     layout = plan_stack(shape, headers, primaries)
     sizes = {path: layout.size_bytes, guide_path(path): max(shape.guide_bytes, 1)}
-    for file in sizes:
-        file.unlink(missing_ok=True)  # whoever has an older one open, or under another name, keeps it
+    for file in (note_path(path), *sizes):  # the note goes first: what is half written must not pass for finished
+        with explain_os_error(file):
+            file.unlink(missing_ok=True)  # whoever has an older one open, or under another name, keeps it
     try:
         for file, size in sizes.items():
             reserve_space(file, size)
@@ -285,8 +325,18 @@ def reserve_space(path: Path, size: int) -> None:
 
 
 def open_stack(path: Path) -> LightStack:
-    """Open a finished working copy read-only. Raises FileNotFoundError if there is none."""
-    note = json.loads(path.with_suffix(".json").read_text())
-    shape = StackShape(**note["shape"])
-    headers = [PartHeader(**{**header, "channels": tuple(header["channels"])}) for header in note["headers"]]
-    return LightStack(path, shape, plan_stack(shape, headers), writing=False)
+    """Open a finished working copy read-only.
+
+    Raises FileNotFoundError if there is none, ValueError if it is broken or not as long as it was written.
+    """
+    try:
+        note = json.loads(note_path(path).read_bytes())
+        shape = StackShape(**note["shape"])
+        headers = [PartHeader(**{**header, "channels": tuple(header["channels"])}) for header in note["headers"]]
+        layout = plan_stack(shape, headers)
+    except (ValueError, KeyError, TypeError, RecursionError, AttributeError) as error:
+        raise ValueError(f"{path}: its note cannot be read") from error
+    for file, size in ((path, layout.size_bytes), (guide_path(path), max(shape.guide_bytes, 1))):
+        if file.stat().st_size != size:
+            raise ValueError(f"{file}: {file.stat().st_size} bytes where {size} were expected")
+    return LightStack(path, shape, layout, writing=False)

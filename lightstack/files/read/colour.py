@@ -31,6 +31,8 @@ from lightstack.core.colour.light import (
 )
 from lightstack.core.colour.names import nearest_names, suggest_name
 from lightstack.errors import MissingInput, SettingError, UnreadableInput
+from lightstack.files.limits import check_file_size
+from lightstack.files.reading import reading
 
 __all__ = [
     "BUILTIN_CONFIG",
@@ -42,6 +44,7 @@ __all__ = [
     "linear_processor",
     "list_spaces",
     "name_config",
+    "pin_config",
     "resolve_colour",
 ]
 
@@ -117,7 +120,7 @@ def default_view(*, config: str | Path | None = None) -> tuple[str, str]:
 
 def display_processor(
     display: str, view: str, working_primaries: str, *, config: str | Path | None = None
-) -> Convert:
+) -> DisplayView:
     """Return a function from linear light to the signal of a configuration's display and view, 0..1.
 
     Raises: SettingError for an unknown display or view, naming those that there are.
@@ -133,12 +136,37 @@ def display_processor(
     processor = loaded.getProcessor(shown).getOptimizedCPUProcessor(ocio.OPTIMIZATION_LOSSLESS)
     matrix = convert_matrix(working_primaries, "ap0")
 
-    def convert(pixels: NDArray[np.float32]) -> NDArray[np.float32]:
-        out = np.ascontiguousarray(apply_matrix(np.asarray(pixels, np.float32), matrix))
-        processor.applyRGB(out)
+    return DisplayView(processor, matrix, (display, view, working_primaries, _key(config)))
+
+
+class DisplayView:
+    """From linear light to a screen's signal, as a function; ``asked``: what `display_processor` was asked for."""
+
+    def __init__(self, processor: Any, matrix: NDArray[np.float64], asked: tuple[str, str, str, str]) -> None:
+        self._processor, self._matrix, self._asked = processor, matrix, asked
+
+    def __call__(self, pixels: NDArray[np.float32]) -> NDArray[np.float32]:
+        out = np.ascontiguousarray(apply_matrix(np.asarray(pixels, np.float32), self._matrix))
+        self._processor.applyRGB(out)
         return out
 
-    return convert
+    def __reduce__(self) -> tuple[Any, ...]:
+        *asked, config = self._asked
+        return _display_again, (*asked, _absolute(config))
+
+
+def _display_again(display: str, view: str, working_primaries: str, config: str) -> DisplayView:
+    return display_processor(display, view, working_primaries, config=config)
+
+
+def pin_config(config: str | Path | None) -> str | Path | None:
+    """Return a configuration as it is found from anywhere: what the environment names is named."""
+    chosen = config or os.environ.get("OCIO", "")
+    return _absolute(str(chosen)) if chosen else None
+
+
+def _absolute(key: str) -> str:
+    return os.path.abspath(key) if Path(key).is_file() else key
 
 
 def list_spaces(config: str | Path | None = None) -> tuple[str, ...]:
@@ -204,10 +232,14 @@ def _load(key: str) -> Any:
         return ocio.Config.CreateFromBuiltinConfig(builtin)
     if not Path(key).is_file():
         raise MissingInput(f"{key}: no such colour configuration; name a file or a built-in configuration")
+    check_file_size(Path(key), "COLOUR_BYTES")
     try:
-        return ocio.Config.CreateFromFile(key)
+        with reading(Path(key)):
+            return ocio.Config.CreateFromFile(key)
     except ocio.Exception as error:
         raise UnreadableInput(f"{key}: is not a colour configuration ({_one_line(error)})") from error
+    except UnicodeDecodeError:  # what is wrong is told in the file's own letters
+        raise UnreadableInput(f"{key}: is not a colour configuration (it is no text, or damaged)") from None
 
 
 def _find_space(space: str, config: str | Path | None, asked: str) -> str:

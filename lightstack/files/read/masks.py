@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.errors import MismatchedInput, MissingInput, UnreadableInput
+from lightstack.files.exr_look import look_over_exr
+from lightstack.files.limits import check_limit, check_picture_size, clean_words, load_pictures
 from lightstack.files.read.sequences import find_stills
+from lightstack.files.reading import reading
+from lightstack.files.still_look import look_over_still
 
 __all__ = ["MaskPictures", "find_masks", "read_mask"]
 
@@ -58,7 +63,8 @@ def find_masks(path: Path) -> MaskPictures:
             numbered[number] = file
         return MaskPictures(path, numbered)
     if not path.is_file():
-        raise MissingInput(f"{path}: nothing is there; name a mask picture, or `name.####.png` for a sequence")
+        what = "is a folder" if path.is_dir() else "nothing is there"
+        raise MissingInput(f"{path}: {what}; name a mask picture, or `name.####.png` for a sequence")
     return MaskPictures(path, {None: path})
 
 
@@ -75,13 +81,23 @@ def read_mask(path: Path, size: tuple[int, int], *, channel: str = "auto") -> ND
     MismatchedInput
         If it has another size than the hero, or no channel of that name.
     """
-    import OpenImageIO as oiio  # loading it takes longer than --help may
-
+    oiio = load_pictures()
     if not path.is_file():
         raise MissingInput(f"{path}: nothing is there")
+    with reading(path):
+        mask = _read_placed(oiio, path, size, channel)
+    if not np.isfinite(mask).all():
+        raise UnreadableInput(f"{path}: holds NaN or infinity; write it again without them")
+    return np.clip(mask, 0, 1)
+
+
+def _read_placed(oiio: Any, path: Path, size: tuple[int, int], channel: str) -> NDArray[np.float32]:
+    """Read a mask's channel (H, W) in its place, as it is stored."""
+    look_over_exr(path)
+    look_over_still(path)
     source = oiio.ImageInput.open(str(path)) if path.stat().st_size else None
     if source is None:
-        reason = " ".join(oiio.geterror().split()) if path.stat().st_size else "it is empty"
+        reason = clean_words(oiio.geterror) if path.stat().st_size else "it is empty"
         raise UnreadableInput(f"{path}: is not a readable mask ({reason}); save it as PNG or EXR")
     try:
         spec = source.spec()
@@ -90,19 +106,31 @@ def read_mask(path: Path, size: tuple[int, int], *, channel: str = "auto") -> ND
                 f"{path}: is {spec.full_width} x {spec.full_height}, the hero is {size[1]} x {size[0]}; draw the mask "
                 "over a full-size frame of the hero"
             )
-        pixels = source.read_image(0, 0, 0, spec.nchannels, "float")
-        if pixels is None:
-            raise UnreadableInput(f"{path}: cannot be read ({' '.join(source.geterror().split())}); save it again")
-        stored = np.asarray(pixels, np.float32).reshape(spec.height, spec.width, -1)
-        alpha, names = spec.alpha_channel, list(spec.channelnames)
+        check_picture_size(path, spec.width, spec.height)
+        check_limit(path, "PICTURE_CHANNELS", spec.nchannels)
+        stored = _read_channel(path, source, spec, channel)
         corner = spec.x - spec.full_x, spec.y - spec.full_y
     finally:
         source.close()
-    mask = _pick_channel(stored, alpha) if channel == "auto" else stored[..., _find_channel(path, names, channel)]
-    mask = _place_window(mask, corner, size)
-    if not np.isfinite(mask).all():
-        raise UnreadableInput(f"{path}: holds NaN or infinity; write it again without them")
-    return np.clip(mask, 0, 1)
+    return _place_window(stored, corner, size)
+
+
+def _read_channel(path: Path, source: Any, spec: Any, channel: str) -> NDArray[np.float32]:
+    """Read the stored part (h, w) of a channel; of a picture of many layers only what may be the mask is held."""
+
+    def read(first: int, last: int) -> NDArray[np.float32]:
+        pixels = source.read_image(0, 0, first, last, "float")
+        if pixels is None:
+            raise UnreadableInput(f"{path}: cannot be read ({clean_words(source.geterror)}); save it again")
+        return np.asarray(pixels, np.float32).reshape(spec.height, spec.width, last - first)
+
+    if channel != "auto":
+        index = _find_channel(path, list(spec.channelnames), channel)
+        return read(index, index + 1)[..., 0]
+    alpha, colours = spec.alpha_channel, read(0, min(spec.nchannels, 4))
+    if alpha < colours.shape[2]:
+        return _pick_channel(colours, alpha)
+    return _pick_channel(np.concatenate([colours, read(alpha, alpha + 1)], axis=2), colours.shape[2])
 
 
 def _find_channel(path: Path, names: list[str], wanted: str) -> int:

@@ -16,8 +16,10 @@ import av
 
 from lightstack.core.check.frame_rate import find_rate
 from lightstack.errors import InputError, MissingInput, UnreadableInput
+from lightstack.files.limits import check_limit, check_picture_size
 from lightstack.files.read.pixels import PixelLayout, parse_layout
 from lightstack.files.read.tags import ColourTags
+from lightstack.files.reading import reading
 
 __all__ = ["FrameIndex", "MovieFacts", "list_index", "open_container", "open_for_reading", "probe_movie", "scan_index"]
 
@@ -69,9 +71,14 @@ class MovieFacts:
 def open_container(path: Path) -> Iterator[tuple[Any, Any]]:
     """Open a movie; give its container and its video stream.
 
-    Raises MissingInput, UnreadableInput (a folder, empty, not a movie, no picture in it).
+    Raises MissingInput, UnreadableInput (a folder, empty, not a movie, no picture in it, larger than the limits).
     """
     _check_file(path)
+    with reading(path):
+        yield from _opened(path)
+
+
+def _opened(path: Path) -> Iterator[tuple[Any, Any]]:
     try:
         container = open_for_reading(path)
     except (av.error.FFmpegError, OSError, ValueError) as error:
@@ -86,6 +93,13 @@ def open_container(path: Path) -> Iterator[tuple[Any, Any]]:
                 f"{path}: holds no pictures: it is only sound or data, or its end with the index is missing; "
                 "expected a complete movie file; copy it again from the card"
             )
+        if stream.codec_context is None:
+            raise UnreadableInput(
+                f"{path}: holds pictures that no decoder here can read, or is damaged; copy it again, or export it as "
+                "ProRes, DNxHR, H.264 or HEVC"
+            )
+        check_picture_size(path, stream.codec_context.width, stream.codec_context.height)
+        check_limit(path, "MOVIE_FRAMES", max(int(stream.frames or 0), len(stream.index_entries)))
         yield container, stream
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import av
 
+from lightstack.errors import UnreadableInput
 from lightstack.files.read.movie_facts import open_container
 
 __all__ = ["OpenedMovie"]
@@ -34,6 +35,8 @@ class OpenedMovie:
     def start(self, time: int | None, *, alone: bool) -> tuple[Any, Any]:
         """Return container and stream, to be read from the sync frame at ``time`` (ticks; None: from the start) on.
 
+        Raises as `open_container`, and UnreadableInput where the place cannot be found.
+
         ``alone``: every frame wanted is sought by itself; threads by frame would decode ahead what nobody asked for.
         """
         kind = "SLICE" if alone else "AUTO"
@@ -46,7 +49,13 @@ class OpenedMovie:
             self._opened = (kind, container, stream)
         _, container, stream = self._opened
         if time is not None:
-            _seek_before(container, stream, time)
+            try:
+                _seek_before(container, stream, time)
+            except (av.error.FFmpegError, ValueError) as error:
+                raise UnreadableInput(
+                    f"{self.path}: its frames cannot be found by their times ({_say(error)}); the file seems damaged; "
+                    "copy it again from the card"
+                ) from None
         return container, stream
 
 

@@ -48,7 +48,7 @@ class MovieReader:
         self.delivered = 0
         self.notes: list[str] = []
         self._index: FrameIndex | None = None
-        self._left_out: set[int] = set()  # damaged, and what leans on them
+        self.left_out: set[int] = set()  # damaged, and what leans on them
 
     @property
     def run_in(self) -> int:
@@ -84,7 +84,7 @@ class MovieReader:
             last = None if start is None or to_end or self.keep_readable else self._last_of_run(wanted[at:])
             for number, frame in self._decode_from(opened, start, position, last):
                 position = number
-                while at < len(wanted) and wanted[at] < number and wanted[at] in self._left_out:
+                while at < len(wanted) and wanted[at] < number and wanted[at] in self.left_out:
                     at += 1
                 if at == len(wanted) and not to_end:
                     return
@@ -97,8 +97,8 @@ class MovieReader:
                     if at < len(wanted) and self._sync_before(wanted[at], position) is not None:
                         break  # go round: seek
             else:
-                position = max(position, *self._left_out, 0)
-                wanted = [number for number in wanted[at:] if number not in self._left_out]
+                position = max(position, *self.left_out, 0)
+                wanted = [number for number in wanted[at:] if number not in self.left_out]
                 if wanted and last is not None:
                     raise self._refuse_damage(wanted[0], "no picture came", whole=False)
                 if wanted:
@@ -106,6 +106,14 @@ class MovieReader:
                 elif to_end and self.facts.tail_missing:
                     self._end_early(position, None)
                 return
+
+    def hear(self, notes: Sequence[str], left_out: Sequence[int]) -> None:
+        """Take over what another reader of the same movie found out."""
+        for note in notes:
+            if not note.endswith(LEFT_OUT):
+                self._note(note)
+        if left_out:
+            self._leave_out(left_out)
 
     def list_sync(self) -> tuple[int, ...] | None:
         """The frames at which decoding can begin; None where it can at every one."""
@@ -226,10 +234,10 @@ class MovieReader:
 
     def _leave_out(self, numbers: Sequence[int]) -> None:
         """Note frames that are damaged, in one line for the whole movie."""
-        self._left_out.update(numbers)
+        self.left_out.update(numbers)
         self.notes[:] = [note for note in self.notes if not note.endswith(LEFT_OUT)]
-        if self._left_out:
-            self.notes.append(f"frames {list_ranges(sorted(self._left_out))} {LEFT_OUT}")
+        if self.left_out:
+            self.notes.append(f"frames {list_ranges(sorted(self.left_out))} {LEFT_OUT}")
 
     def _note(self, note: str) -> None:
         if note not in self.notes:

@@ -12,12 +12,12 @@ from typing import Any
 from lightstack.core.colour.decoder import code_scales
 from lightstack.errors import MissingInput, SettingError, UnreadableInput
 from lightstack.files.folder import write_json
+from lightstack.files.limits import check_file_size
 from lightstack.records import Encoding, MeasuredResponse
 
 __all__ = ["RESPONSE_FILE", "ResponseNotes", "fit_encoding", "read_response", "write_response"]
 
 RESPONSE_FILE = "response.json"
-MAX_BYTES = 2**20
 LEAST_POINTS, MOST_POINTS = 4, 70_000
 DEPTHS = range(8, 17)
 LARGEST = 1e12  # number that a response may hold
@@ -110,8 +110,7 @@ def _read_table(path: Path) -> Mapping[str, Any]:
     if not path.exists():
         raise MissingInput(f"{path}: no such response; `lightstack inspect -o FOLDER` writes one, or check the path")
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise UnreadableInput(f"{path}: is too large to be a response; {REMEDY}")
+        check_file_size(path, "MEASURED_BYTES")
         table = json.loads(path.read_bytes().decode("utf-8-sig"))
     except UnreadableInput:
         raise

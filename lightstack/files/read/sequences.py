@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -9,6 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from lightstack.errors import MismatchedInput, MissingInput, UnreadableInput
+from lightstack.files.limits import check_limit
 
 __all__ = ["STILL_SUFFIXES", "StillSequence", "find_stills", "looks_like_stills"]
 
@@ -126,23 +128,35 @@ def _split_name(name: str) -> tuple[str, str | None, str]:
 
 
 def _stills_in(folder: Path) -> list[Path]:
-    files = (file for file in folder.iterdir() if not file.name.startswith(".") and file.is_file())
-    return sorted(file for file in files if file.suffix.lower() in STILL_SUFFIXES)
+    files = (file for file in _list_files(folder) if not file.name.startswith("."))
+    return [file for file in files if file.suffix.lower() in STILL_SUFFIXES]
 
 
 def _siblings(folder: Path, head: str, tail: str) -> Iterable[tuple[Path, str]]:
     if not folder.is_dir():
         raise MissingInput(f"{folder}: no such folder")
-    for file in sorted(folder.iterdir()):
+    for file in _list_files(folder):
         digits = file.name[len(head) : len(file.name) - len(tail)]
         fits = file.name.startswith(head) and file.name.endswith(tail)
-        if fits and digits.isascii() and digits.isdigit() and file.is_file():
+        if fits and digits.isascii() and digits.isdigit():
             yield file, digits
+
+
+def _list_files(folder: Path) -> list[Path]:
+    """List the files of a folder by name. Raises UnreadableInput where they are too many."""
+    names: list[str] = []
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.is_file():
+                names.append(entry.name)
+                check_limit(folder, "FOLDER_FILES", len(names))
+    return [folder / name for name in sorted(names)]
 
 
 def _order(found: list[tuple[int, Path]], pattern: str, folder: Path) -> StillSequence:
     paths: dict[int, Path] = {}
     for number, file in sorted(found):
+        check_limit(file, "FRAME_NUMBER", number)
         if number in paths:
             raise MismatchedInput(
                 f"{folder}: frame {number} is there twice, {paths[number].name} and {file.name}"

@@ -13,6 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.errors import MissingInput, UnreadableInput
+from lightstack.files.limits import check_limit
+from lightstack.files.read.movie_facts import open_for_reading
+from lightstack.files.reading import reading
 
 __all__ = ["SoundPower", "read_sound_power"]
 
@@ -37,11 +40,14 @@ def read_sound_power(path: Path, per_second: Fraction) -> SoundPower:
     Raises MissingInput where nothing is there, UnreadableInput where it holds no sound or cannot be decoded.
     """
     if not path.is_file():
-        raise MissingInput(f"{path}: nothing is there; name a sound file, or a movie with sound")
+        what = "is a folder" if path.is_dir() else "nothing is there"
+        raise MissingInput(f"{path}: {what}; name a sound file, or a movie with sound")
     power, counts = np.zeros(1), np.zeros(1)
     place, channels = 0, 0
     for samples, rate in _read_samples(path):
         channels = samples.shape[0]
+        check_limit(path, "SOUND_CHANNELS", channels)
+        check_limit(path, "SOUND_SECONDS", (place + samples.shape[1]) // rate)
         square = np.mean(np.square(samples, dtype=np.float64), axis=0)
         steps = (place + np.arange(len(square))) * per_second.numerator // (rate * per_second.denominator)
         place += len(square)
@@ -62,7 +68,7 @@ def read_sound_power(path: Path, per_second: Fraction) -> SoundPower:
 def _read_samples(path: Path) -> Iterator[tuple[NDArray[np.float32], int]]:
     """Give runs of samples ``(channels, n)``, full scale 1, with their rate."""
     try:
-        with av.open(str(path), metadata_errors="replace") as source:
+        with reading(path), open_for_reading(path) as source:
             if not source.streams.audio:
                 raise UnreadableInput(f"{path}: holds no sound; name a sound file, or a movie with sound")
             resampler = av.AudioResampler(format="fltp")  # another form of number only; rate and channels stay

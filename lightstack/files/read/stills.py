@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,8 +20,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.errors import MismatchedInput, MissingInput, UnreadableInput
+from lightstack.files.exr_look import look_over_exr
+from lightstack.files.limits import check_limit, clean_words, load_pictures
 from lightstack.files.read.sequences import StillSequence, find_stills
 from lightstack.files.read.stilltags import StillHeader, read_tags
+from lightstack.files.reading import reading
+from lightstack.files.still_look import look_over_still
 from lightstack.records import Encoding
 
 __all__ = [
@@ -60,11 +65,8 @@ class Still:
 
 def read_header(path: str | Path) -> StillHeader:
     """Read a still's header. Raises MissingInput, UnreadableInput."""
-    source = _open(Path(path))
-    try:
+    with _opened(Path(path)) as source:
         return _read_header(Path(path), source)
-    finally:
-        source.close()
 
 
 def read_still(path: str | Path) -> Still:
@@ -73,16 +75,12 @@ def read_still(path: str | Path) -> Still:
     Of a multi-part EXR the first part that holds R, G, B is read; a data window smaller than the display
     window is pasted into black, a larger one is cut to it. Grey is repeated three times; alpha is left out.
     Raises: MissingInput; UnreadableInput where the file is empty, truncated, not a picture, absurdly large
-    (more than 16384 pixels a side, refused before allocating), or holds NaN or infinity.
+    (refused before room is made for it, see `files/limits.py`), or holds NaN or infinity.
     """
     path = Path(path)
-    source = _open(path)
-    try:
-        _check_complete(path, source)
+    with _opened(path, whole=True) as source:
         header = _read_header(path, source)
         stored = _read_pixels(path, source, header)
-    finally:
-        source.close()
     _check_finite(path, stored, header)
     return Still(_paste(stored, header), header)
 
@@ -143,53 +141,49 @@ class StillsReader:
 # --- reading ---------------------------------------------------------------------------------------
 
 
-def _open(path: Path) -> Any:
-    import OpenImageIO as oiio  # loading it takes longer than --help may
+@contextmanager
+def _opened(path: Path, *, whole: bool = False) -> Iterator[Any]:
+    """Open a still; ``whole``: all of it is to be read, so its end is looked for first."""
+    with reading(path):
+        source = _open(path, whole)
+        try:
+            yield source
+        finally:
+            source.close()
 
+
+def _open(path: Path, whole: bool) -> Any:
+    oiio = load_pictures()
     if not path.exists():
         raise MissingInput(f"{path}: nothing is there")
     if path.is_dir():
         raise UnreadableInput(f"{path}: is a folder, a still was expected")
     if path.stat().st_size == 0:
         raise UnreadableInput(f"{path}: is empty (0 bytes); copy it again")
+    look_over_exr(path)
+    if whole:
+        look_over_still(path)
     hints = oiio.ImageSpec()
     hints.attribute("oiio:UnassociatedAlpha", 1)  # never multiply alpha into the codes
     source = oiio.ImageInput.open(str(path), hints)
     if source is None:
-        raise UnreadableInput(f"{path}: is not a readable still ({_one_line(oiio.geterror())})")
+        raise UnreadableInput(f"{path}: is not a readable still ({clean_words(oiio.geterror)})")
     return source
-
-
-def _check_complete(path: Path, source: Any) -> None:
-    """Refuse a PNG without its last chunk before its library complains about it on its own.
-
-    References: W3C PNG, third edition, section 5: a chunk is length, type, data, CRC; IEND is the last.
-    """
-    if source.format_name() != "png":
-        return
-    size, place = path.stat().st_size, 8
-    with path.open("rb") as stream:
-        while place + 12 <= size:
-            stream.seek(place)
-            head = stream.read(8)
-            place += 12 + int.from_bytes(head[:4])
-            if head[4:] == b"IEND" and place <= size:
-                return
-    raise UnreadableInput(f"{path}: is truncated ({size} bytes, its end is missing); copy it again")
 
 
 def _read_header(path: Path, source: Any) -> StillHeader:
     specs: list[Any] = []
     while source.seek_subimage(len(specs), 0):
         specs.append(source.spec())
-    source.geterror()  # asking for the part after the last one leaves a complaint behind
+        check_limit(path, "PICTURE_PARTS", len(specs))
+    clean_words(source.geterror)  # asking for the part after the last one leaves a complaint behind
     return read_tags(path, specs, source.format_name())
 
 
 def _read_pixels(path: Path, source: Any, header: StillHeader) -> NDArray:
     first, last = min(header.channels), max(header.channels) + 1
     pixels = source.read_image(header.part, 0, first, last, header.codes)
-    complaint = _one_line(source.geterror())
+    complaint = clean_words(source.geterror)
     if pixels is None or complaint:
         raise UnreadableInput(f"{path}: is truncated or damaged ({complaint}); copy it again")
     pixels = pixels.reshape(header.window[3], header.window[2], -1)
@@ -221,6 +215,3 @@ def _check_finite(path: Path, stored: NDArray, header: StillHeader) -> None:
         f"y {row + header.window[1]}; render or write it again without them"
     )
 
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())

@@ -11,12 +11,10 @@ from typing import Any
 
 from lightstack.core.colour.light import custom_primaries, match_primaries
 from lightstack.errors import UnreadableInput
+from lightstack.files.limits import check_limit, check_picture_size
 from lightstack.records import Encoding
 
-__all__ = ["MAX_PIXELS", "MAX_SIDE", "StillHeader", "read_tags"]
-
-MAX_SIDE = 16384
-MAX_PIXELS = 1 << 28  # both are refused before anything is allocated
+__all__ = ["StillHeader", "read_tags"]
 
 # SMPTE ST 268-1:2014 table 5A, transfer characteristic, by OpenImageIO's wording -> (curve, sure)
 _DPX_TRANSFER = {
@@ -146,13 +144,11 @@ def _find_rgb(names: Sequence[str]) -> tuple[int, int, int] | None:
 
 def _check_size(path: Path, spec: Any) -> None:
     for width, height in ((spec.full_width, spec.full_height), (spec.width, spec.height)):
-        if max(width, height) > MAX_SIDE or width * height > MAX_PIXELS:
-            raise UnreadableInput(
-                f"{path}: claims to be {width} x {height} pixels, the limit is {MAX_SIDE} a side; "
-                "scale it down or mend the file"
-            )
         if min(width, height) < 1:
             raise UnreadableInput(f"{path}: claims to be {width} x {height} pixels; mend the file")
+        check_picture_size(path, width, height)
+    check_limit(path, "PICTURE_CHANNELS", spec.nchannels)
+    check_limit(path, "PICTURE_PIXELS", spec.tile_width * spec.tile_height)
     if spec.depth > 1 or spec.deep:
         raise UnreadableInput(f"{path}: holds deep or volume data; write it again as a flat picture")
 

@@ -6,9 +6,10 @@
 
 from __future__ import annotations
 
+import os
 from bisect import bisect_right
 from collections.abc import Generator, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -33,11 +34,12 @@ from lightstack.core.colour.planes import (
 )
 from lightstack.errors import MissingInput, SettingError
 from lightstack.files.read.ahead import read_ahead
+from lightstack.files.read.colour import pin_config
 from lightstack.files.read.parts import TakePart, Wishes, join_infos, open_movie, open_stills
 from lightstack.files.read.sequences import looks_like_stills
 from lightstack.records import BoolArray, CodedFrame, Encoding, TakeInfo
 
-__all__ = ["ProxyFrame", "Take", "open_take"]
+__all__ = ["FoundReading", "ProxyFrame", "Take", "open_again", "open_take"]
 
 FRAMES_AHEAD = 3
 
@@ -79,14 +81,38 @@ def open_take(
     opened = [
         open_stills(one, wishes) if looks_like_stills(one) else open_movie(one, wishes) for one in paths
     ]
-    return Take([part for part, _ in opened], [info for _, info in opened], working, config=config)
+    take = Take([part for part, _ in opened], [info for _, info in opened], working, config=config)
+    take.address = {
+        "path": [Path(os.path.abspath(one)) for one in paths], "name": name, "colour": colour, "range": range,
+        "matrix": matrix, "rotate": rotate, "working": working, "keep_readable": keep_readable, "threads": threads,
+        "config": pin_config(config), "response": response,
+    }  # fmt: skip
+    return take
+
+
+def open_again(address: dict[str, Any], **other: Any) -> Take:
+    """Open a take by its ``address``, ``other`` words in place of its own. Raises as `open_take`."""
+    return open_take(**{**address, **other})
+
+
+@dataclass(frozen=True, slots=True)
+class FoundReading:
+    """What was found out by reading a take somewhere else: frames decoded, of these the run-in, and by file of the
+    take the notes and the frames that were left out."""
+
+    decoded: int
+    run_in: int
+    parts: tuple[tuple[tuple[str, ...], tuple[int, ...]], ...]
 
 
 class Take:
     """An open take; use it as a context manager. Frames come as coded planes; the methods convert them.
 
-    Frames hold the decoder's own memory: keep few of them.
+    Frames hold the decoder's own memory: keep few of them. ``address``: what `open_take` was asked for, by which a take
+    goes to another process or machine and is opened there.
     """
+
+    address: dict[str, Any]
 
     def __init__(
         self,
@@ -109,6 +135,10 @@ class Take:
         self._running: list[Generator[CodedFrame, None, None]] = []
         self._processors: dict[int, Any] = {}
         self._noted: list[str] = []
+        self._elsewhere = (0, 0)  # decoded and run-in of readers on other machines
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return open_again, (self.address,)
 
     def __enter__(self) -> Take:
         return self
@@ -126,12 +156,12 @@ class Take:
     @property
     def decoded_count(self) -> int:
         """Frames really decoded so far, run-in included (the frame decoded to open a movie is not)."""
-        return sum(part.decoded for part in self._parts)
+        return sum(part.decoded for part in self._parts) + self._elsewhere[0]
 
     @property
     def run_in_count(self) -> int:
         """Frames decoded only to get from a sync frame to a named frame."""
-        return sum(part.run_in for part in self._parts)
+        return sum(part.run_in for part in self._parts) + self._elsewhere[1]
 
     @property
     def reading_notes(self) -> tuple[str, ...]:
@@ -141,6 +171,30 @@ class Take:
     def note(self, line: str) -> None:
         """Add a sentence to what was found out while reading."""
         self._noted.append(line)
+
+    # --- read in pieces, by others ---
+
+    def opened_again(self, *, threads: int = 0) -> Take:
+        """Open the take once more, for a reader of its own; ``threads`` of its decoder."""
+        return open_again(self.address, threads=threads)
+
+    def found(self) -> FoundReading:
+        """Return what was found out while reading."""
+        parts = tuple((tuple(part.notes), tuple(sorted(part.left_out))) for part in self._parts)
+        return FoundReading(self.decoded_count, self.run_in_count, parts)
+
+    def add_found(self, found: FoundReading, *, again: int = 0) -> None:
+        """Count in what another reader of a piece found out, less ``again`` frames that one alone had not decoded."""
+        decoded, run_in = self._elsewhere
+        self._elsewhere = (decoded + found.decoded - again, run_in + found.run_in - again)
+        for part, (notes, left_out) in zip(self._parts, found.parts, strict=True):
+            part.hear(notes, left_out)
+
+    def count_again(self, before: int, number: int) -> int:
+        """Return how many frames a reader that begins at ``number`` decodes that one who came from ``before`` has."""
+        sync = self.list_sync()
+        begin = number if sync is None else sync[max(bisect_right(sync, number) - 1, 0)]
+        return max(0, before + 1 - begin)
 
     # --- frames ---
 

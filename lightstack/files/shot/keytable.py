@@ -15,6 +15,7 @@ from lightstack.files.shot.schema import (
     BlockShape,
     Camera,
     Clean,
+    Cluster,
     Element,
     ElementWishes,
     Envelope,
@@ -79,6 +80,7 @@ _SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("camera", Camera),
     ("preview", Preview),
     ("flash", Flash),
+    ("cluster", Cluster),
 )
 _NOTES = (
     "`takes.*` stands for {takes}; every key of `takes.*` may also stand in a `[[sweep]]` or an `[[element]]`. "
@@ -164,10 +166,8 @@ def make_key_table() -> str:
         rows.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
     takes = "`takes.hero`, `takes.empty`, `takes.empty_lit`, `takes.clean` and `takes.grey`"
     later = ", ".join(f"`{name}` ({what})" for name, what in LATER_SECTIONS.items())
-    return (
-        "\n".join([*rows, "", _NOTES.format(takes=takes), "", f"Reserved, not available yet: {later}."])
-        + "\n"
-    )
+    reserved = ["", f"Reserved, not available yet: {later}."] if later else []
+    return "\n".join([*rows, "", _NOTES.format(takes=takes), *reserved]) + "\n"
 
 
 if __name__ == "__main__":

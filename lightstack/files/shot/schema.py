@@ -13,6 +13,7 @@ from pydantic import Field, PrivateAttr
 
 from lightstack.files.shot.schema_camera import Camera
 from lightstack.files.shot.schema_clean import Clean
+from lightstack.files.shot.schema_cluster import Cluster
 from lightstack.files.shot.schema_element import Element, ElementWishes
 from lightstack.files.shot.schema_flash import Flash
 from lightstack.files.shot.schema_grain import Grain
@@ -33,6 +34,7 @@ __all__ = [
     "BlockShape",
     "Camera",
     "Clean",
+    "Cluster",
     "Element",
     "ElementWishes",
     "Envelope",
@@ -64,9 +66,7 @@ __all__ = [
 ]
 
 # Accepted by name, so that files written for a later version are recognised, but not built yet.
-LATER_SECTIONS = {
-    "cluster": "many machines",
-}
+LATER_SECTIONS: dict[str, str] = {}
 
 
 class Shot(Section):
@@ -108,7 +108,7 @@ class Shot(Section):
         "Primaries of the linear light that everything is made in: the hero's own, or a named space.",
         kind="name",
     )
-    reference: Annotated[int, Field(ge=0)] | None = key(
+    reference: Annotated[int, Field(ge=0, le=10_000_000)] | None = key(
         None,
         "Hero frame that every take is registered to.",
         kind="whole number",
@@ -151,6 +151,7 @@ class ShotSettings(Section):
     camera: Camera | None = None
     preview: Preview = Preview()
     flash: Flash = Flash()
+    cluster: Cluster | None = Field(None, exclude=True)  # changes no result, and names machines: in none of them
     _path: Path = PrivateAttr(default=Path("shot.toml"))
 
     @property

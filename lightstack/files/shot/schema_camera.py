@@ -7,6 +7,7 @@ from typing import Annotated
 from pydantic import BeforeValidator, Field
 
 from lightstack.files.shot.schema_keys import Section, key
+from lightstack.files.shot.schema_types import is_number
 
 __all__ = ["Camera"]
 
@@ -14,7 +15,7 @@ __all__ = ["Camera"]
 def check_place(value: object) -> tuple[float, float]:
     """A place in the picture: [x, y] in pixels."""
     numbers = value if isinstance(value, (list, tuple)) else ()
-    if len(numbers) != 2 or not all(isinstance(n, (int, float)) and not isinstance(n, bool) for n in numbers):
+    if len(numbers) != 2 or not all(is_number(n) for n in numbers):
         raise ValueError("expected a place in the picture, [x, y]")
     x, y = float(numbers[0]), float(numbers[1])
     if not (abs(x) <= 1e6 and abs(y) <= 1e6):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from lightstack.files.shot.schema_keys import Section, key
 from lightstack.files.shot.schema_takes import TakeSettings
@@ -13,6 +13,17 @@ from lightstack.files.shot.schema_types import Frame, Name, Paths, Polygon, Sour
 __all__ = ["LAYING", "Element", "ElementWishes"]
 
 LAYING = ("lay", "order", "follow_mix", "after")  # keys that change how a thing is laid, not how it is pulled
+MOST_TRIES = 1000
+
+
+def check_pick(value: object) -> int | str:
+    """Which try: "best", or its number."""
+    if value == "best" or (isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= MOST_TRIES):
+        return value  # type: ignore[return-value]
+    raise ValueError(f'expected "best", or the number of a try from 1 to {MOST_TRIES}')
+
+
+Pick = Annotated[Literal["best"] | int, BeforeValidator(check_pick)]
 
 
 class ElementWishes(Section):
@@ -38,10 +49,10 @@ class Element(TakeSettings):
         shown="required",
     )
     name: Name = key("element", "Name of the thing.", kind="text", shown="`element`, then `element_2` ...")
-    pick: Literal["best"] | Annotated[int, Field(ge=1, le=1000)] = key(
+    pick: Pick = key(
         "best",
         "Which of the tries in `path` is used: the best by the wishes, or one by number.",
-        kind='"best" or number',
+        kind='"best" or number >= 1, <= 1000',
     )
     empty: Annotated[str, Field(min_length=1)] = key(
         "auto",

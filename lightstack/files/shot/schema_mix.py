@@ -131,18 +131,17 @@ class Mix(Section):
             raise ValueError("takes only one of points, envelope and table")
         if self.table is None and self.table_offset:
             raise ValueError("table_offset needs a table")
-        values = [point.value for point in self.points or ()]
+        values = [("points", point.value) for point in self.points or ()]
         if self.envelope is not None:
-            values += [value for value in (self.envelope.peak, self.envelope.sustain) if value is not None]
-        for value in values:
+            values += [("envelope.peak", self.envelope.peak or 0), ("envelope.sustain", self.envelope.sustain)]
+        for name, value in values:
             if isinstance(value, str):
                 continue
             if self.unit == "gain" and value < 0:
-                raise ValueError(f'a gain is 0 or more, not {value}; for stops write unit = "stops"')
+                raise ValueError(f'{name}: a gain is 0 or more, not {value:g}; for stops write unit = "stops"')
             if self.unit == "stops" and abs(value) > MAX_STOPS:
-                raise ValueError(
-                    f'stops run from -{MAX_STOPS:g} to {MAX_STOPS:g}, not {value}; for no light write "off"'
-                )
+                limits = f"{-MAX_STOPS:g} to {MAX_STOPS:g}"
+                raise ValueError(f'{name}: stops run from {limits}, not {value:g}; for no light write "off"')
         return self
 
     @property

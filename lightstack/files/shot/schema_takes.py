@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Literal, Self
@@ -12,6 +13,7 @@ from pydantic import Field, PrivateAttr, field_validator, model_validator
 
 from lightstack.core.colour.names import MEASURED
 from lightstack.core.shapes import corners_at
+from lightstack.errors import make_printable
 from lightstack.files.shot.schema_keys import Section, key
 from lightstack.files.shot.schema_travel import Group
 from lightstack.files.shot.schema_types import (
@@ -280,7 +282,7 @@ class Sweep(TakeSettings):
     def _check_trim(cls, trim: dict[str, Trim]) -> dict[str, Trim]:
         for frame in trim:
             try:
-                check_source_frame(int(frame) if frame.isdigit() else frame)
+                check_source_frame(int(frame) if re.fullmatch("[0-9]{1,9}", frame) else frame)
             except ValueError as error:
-                raise ValueError(f'"{frame}": {error}') from None
+                raise ValueError(f'"{make_printable(frame, most=40)}": {error}') from None
         return trim

@@ -8,11 +8,17 @@ from typing import Annotated, Literal, NamedTuple
 from pydantic import BeforeValidator, Field, PlainSerializer, model_validator
 
 from lightstack.files.shot.schema_keys import Section, key
-from lightstack.files.shot.schema_types import MAX_FRAME, Name, SourceRange, check_exclusion, check_frame, is_number
+from lightstack.files.shot.schema_types import (
+    MAX_FRAME,
+    MAX_PLACE,
+    Name,
+    SourceRange,
+    check_exclusion,
+    check_frame,
+    is_number,
+)
 
 __all__ = ["Group", "LightPath", "PathPoint"]
-
-MAX_PLACE = 1e6  # pixels
 
 
 class PathPoint(NamedTuple):

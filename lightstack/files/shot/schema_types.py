@@ -16,9 +16,11 @@ from typing import Annotated, Any, NamedTuple
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer
 
 MAX_FRAME = 10_000_000
+MAX_NAME = 80
+MAX_PLACE = 1e6  # pixels
 MAX_STOPS = 30.0
-_FILE_FRAME = re.compile(r"^(\d+):(\d+)$")
-_RATE = re.compile(r"^\d{1,9}(/0*[1-9]\d{0,8})?$")
+_FILE_FRAME = re.compile(r"^([0-9]{1,9}):([0-9]{1,9})\Z")
+_RATE = re.compile(r"^[0-9]{1,9}(/0{0,8}[1-9][0-9]{0,8})?\Z")
 _NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]*\Z")  # `$` would let a line end in
 
 SHAPES = ("hold", "linear", "smooth", "ease", "exponential")
@@ -44,6 +46,11 @@ def is_number(value: object) -> bool:
         return math.isfinite(value)
     except OverflowError:  # a whole number that no float holds
         return False
+
+
+def is_name(value: str) -> bool:
+    """Tell whether a text can be a name of the shot file."""
+    return len(value) <= MAX_NAME and _NAME.match(value) is not None
 
 
 def check_name(value: str) -> str:
@@ -177,6 +184,8 @@ def check_polygon(value: object) -> tuple[tuple[float, float], ...]:
     for point in value:
         if not isinstance(point, (list, tuple)) or len(point) != 2 or not all(is_number(v) for v in point):
             raise ValueError(message)
+        if max(abs(point[0]), abs(point[1])) > MAX_PLACE:
+            raise ValueError(f"has a corner at {point[0]:g}, {point[1]:g}; places are pixels of the picture")
     return tuple((float(x), float(y)) for x, y in value)
 
 
@@ -232,7 +241,7 @@ def _each(check: Callable[[Any], Any], what: str) -> Callable[[object], tuple[An
     return check_all
 
 
-Name = Annotated[str, Field(max_length=80), AfterValidator(check_name)]
+Name = Annotated[str, Field(max_length=MAX_NAME), AfterValidator(check_name)]
 Frame = Annotated[int, BeforeValidator(check_frame)]
 Frames = Annotated[tuple[int, ...], BeforeValidator(_each(check_frame, "frame numbers"))]
 FrameRange = Annotated[tuple[int, int], BeforeValidator(check_range)]

@@ -4,17 +4,27 @@ from __future__ import annotations
 
 import types
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import date, time
 from pathlib import Path
-from typing import Annotated, Any, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
 from lightstack.core.colour.names import nearest_name
-from lightstack.errors import SettingError
+from lightstack.errors import SettingError, make_printable
 from lightstack.files.shot.schema import LATER_SECTIONS, ShotSettings
 from lightstack.files.shot.toml_lines import find_line
 
-__all__ = ["explain_problem", "explain_validation", "find_model", "key_names", "make_error", "sort_problems"]
+__all__ = [
+    "Place",
+    "explain_problem",
+    "explain_validation",
+    "find_model",
+    "key_names",
+    "make_error",
+    "show_value",
+    "sort_problems",
+]
 
 Place = tuple[str | int, ...]
 
@@ -40,7 +50,7 @@ def make_error(source: Path, text: str, place: Sequence[str | int], message: str
     """Return the error that names file, line, key and what is wrong with it."""
     line = find_line(text, place) if place else None
     where = f"{source}, line {line}" if line else f"{source}"
-    name = format_place(tuple(place))
+    name = make_printable(format_place(tuple(place)), most=120)
     return SettingError(f"{where}: {name}{' ' if name else ''}{message}")
 
 
@@ -79,14 +89,16 @@ def explain_problem(problem: Mapping[str, Any], place: Place) -> tuple[Place, st
     if kind == "extra_forbidden":
         return _explain_unknown(place)
     if kind == "value_error":
-        return place, f"{_show(value)}{context['error']}"
+        return place, f"{show_value(value)}{context['error']}"
     if kind == "literal_error":
         return _explain_choice(place, value)
     if kind == "missing":
         return place, "is missing and required"
     if kind in _LIMITS:
         limit = _LIMITS[kind]
-        return place, f"= {value}: must be {_LIMIT_WORDS[limit]} {context[limit]:g}"
+        return place, f"{show_value(value)}must be {_LIMIT_WORDS[limit]} {_write_limit(context[limit])}"
+    if kind in ("model_type", "model_attributes_type", "dict_type") and len(place) < 3 and _is_section_list(value):
+        return place, f"is one section: write [{'.'.join(map(str, place))}] with single brackets"
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         return place, "is a section of keys, not a single value"
     if kind == "tuple_type" and isinstance(value, dict):
@@ -94,19 +106,32 @@ def explain_problem(problem: Mapping[str, Any], place: Place) -> tuple[Place, st
         return place, f"is a list: write [[{name}]] with two brackets"
     if kind == "tuple_type" and place and place[0] in _LISTS and len(place) == 1:
         return place, f"is a list: write [[{place[0]}]] with two brackets"
-    return place, f"{_show(value)}{_PLAIN.get(kind, problem['msg'])}"
+    return place, f"{show_value(value)}{_PLAIN.get(kind, problem['msg'])}"
 
 
-def _show(value: Any) -> str:
-    """Show a value that came, where it is short enough to help."""
+def _is_section_list(value: Any) -> bool:
+    return isinstance(value, tuple) and len(value) > 0 and all(isinstance(one, dict) for one in value)
+
+
+def _write_limit(limit: float) -> str:
+    return str(int(limit)) if limit == int(limit) else f"{limit:g}"
+
+
+def show_value(value: Any) -> str:
+    """Show a value that came, ``= 7: ``, as it is written in the file; cut where it is long."""
     if isinstance(value, (dict, BaseModel)):
         return ""
-    shown = f'"{value}"' if isinstance(value, str) else str(_as_lists(value)).replace("'", '"')
+    try:
+        shown = f'"{value}"' if isinstance(value, str) else str(_as_lists(value)).replace("'", '"')
+    except ValueError:  # Python writes no number of more than some thousand digits
+        return "holds a number of thousands of digits: "
     shown = {"True": "true", "False": "false"}.get(shown, shown)
-    return f"= {shown}: " if len(shown) <= 60 else f"= {shown[:57]}...: "
+    return f"= {make_printable(shown if len(shown) <= 60 else f'{shown[:57]}...')}: "
 
 
 def _as_lists(value: Any) -> Any:
+    if isinstance(value, (date, time)):
+        return value.isoformat()
     return [_as_lists(item) for item in value] if isinstance(value, (list, tuple)) else value
 
 
@@ -130,7 +155,7 @@ def _explain_choice(place: Place, value: Any) -> tuple[Place, str]:
     choices = [str(choice) for choice in _list_choices(place)]
     near = nearest_name(value, choices) if isinstance(value, str) else None
     hint = f"; the nearest is {near}" if near else ""
-    return place, f"{_show(value)}expected one of {', '.join(choices)}{hint}"
+    return place, f"{show_value(value)}expected one of {', '.join(choices)}{hint}"
 
 
 def find_model(annotation: Any) -> type[BaseModel] | None:
@@ -166,9 +191,17 @@ def _list_keys(place: Place) -> list[str]:
 
 
 def _list_choices(place: Place) -> tuple[Any, ...]:
-    model = _model_at(place[:-1])
-    field = key_names(model).get(str(place[-1])) if model else None
-    return get_args(field.annotation) if field else ()
+    """Return the choices of a key, or of the items of a key that is a list."""
+    words = [part for part in place if isinstance(part, str)]
+    model = _model_at(tuple(words[:-1]))
+    field = key_names(model).get(words[-1]) if model else None
+    return _find_choices(field.annotation) if field else ()
+
+
+def _find_choices(annotation: Any) -> tuple[Any, ...]:
+    if get_origin(annotation) is Literal:
+        return get_args(annotation)
+    return next((found for part in get_args(annotation) if (found := _find_choices(part))), ())
 
 
 def _walk_keys(model: type[BaseModel], head: str = "") -> Iterator[tuple[str, str]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +13,18 @@ from pydantic import ValidationError
 from lightstack.core.colour.names import nearest_name
 from lightstack.errors import MissingInput, OutputError, SettingError, UnreadableInput
 from lightstack.files.folder import explain_os_error, write_whole
+from lightstack.files.limits import check_file_size
 from lightstack.files.shot.schema import ShotSettings, Sweep
+from lightstack.files.shot.schema_types import is_name
 from lightstack.files.shot.shot_errors import explain_problem, explain_validation, make_error, sort_problems
+from lightstack.files.shot.shot_together import check_together
 
-__all__ = ["change_text", "check_sweep", "clean_name", "parse_shot", "read_shot", "update_shot", "write_new_shot"]
+__all__ = [
+    "change_text", "check_sweep", "clean_name", "looks_like_shot", "parse_shot", "read_shot", "update_shot",
+    "write_new_shot",
+]  # fmt: skip
 
-MAX_BYTES = 8 * 2**20  # a shot file is written by hand; a movie named by mistake should not be parsed
+_DEEP_KEY = re.compile(r"(?<![A-Za-z0-9_-])(?:[A-Za-z0-9_-]+[ \t]*\.[ \t]*){200}")  # a dotted key; ours have five
 
 
 def read_shot(path: str | Path) -> ShotSettings:
@@ -38,21 +44,33 @@ def read_shot(path: str | Path) -> ShotSettings:
     return parse_shot(_read_text(path), path)
 
 
+def looks_like_shot(path: Path) -> bool:
+    """Tell whether a file has a [shot], whatever else is in it, and whether or not it can be read whole."""
+    try:
+        return re.search(r"(?m)^[ \t]*\[[ \t]*shot[ \t]*\]", _read_text(path)) is not None
+    except (OSError, SettingError):
+        return False
+
+
 def parse_shot(text: str, path: Path) -> ShotSettings:
     """Check the text of a shot file that stands, or will stand, at ``path``. Raises as ``read_shot``."""
+    if _DEEP_KEY.search(text):  # reading it would take minutes
+        raise SettingError(f"{path}: is nested too deeply to be a shot file")
     try:
-        raw = tomllib.loads(text)
+        raw = _freeze(tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
         raise _explain_syntax(error, path) from None
+    except ValueError:  # Python reads no number of more than some thousand digits
+        raise SettingError(f"{path}: holds a number of thousands of digits; write one that can be meant") from None
     except RecursionError:
         raise SettingError(f"{path}: is nested too deeply to be a shot file") from None
-    data = _fill_names(_freeze(raw), path)
+    data = _fill_names(raw, path)
     _check_lists(data, path, text)
     try:
         settings = ShotSettings.model_validate(data)
     except ValidationError as error:
         raise explain_validation(error, path, text) from None
-    _check_together(settings, path, text)
+    check_together(settings, path, text)
     settings._path = path
     for take in settings.list_takes():
         take._folder = path.parent
@@ -133,8 +151,7 @@ def _read_text(path: Path) -> str:
     if path.is_dir():
         raise UnreadableInput(f"{path}: is a folder, a shot file was expected; name {path / 'shot.toml'}")
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise UnreadableInput(f"{path}: is too large to be a shot file; name a TOML text file")
+        check_file_size(path, "SHOT_BYTES")  # a movie named by mistake should not be parsed
         data = path.read_bytes()
         return data.decode("utf-8-sig")
     except UnreadableInput:
@@ -189,7 +206,7 @@ def _name_light(light: Any, sweep: str, taken: dict[Any, int]) -> Any:
     if not isinstance(light, dict):
         return light
     light = {"from": sweep, **light}
-    if isinstance(light["from"], str):
+    if isinstance(light["from"], str) and is_name(light["from"]):  # else it is told that no sweep is called so
         taken[light["from"]] = taken.get(light["from"], 0) + 1
         return _name_item(light, light["from"], taken[light["from"]])
     return light
@@ -206,111 +223,6 @@ def _check_lists(data: Mapping[str, Any], path: Path, text: str) -> None:
     for name in ("sweep", "light", "patch", "element"):
         if isinstance(data.get(name), dict):
             raise make_error(path, text, (name,), f"is a list: write [[{name}]] with two brackets")
-
-
-def _check_together(settings: ShotSettings, path: Path, text: str) -> None:
-    """Check what no key can know by itself. Raises SettingError."""
-    for section in ("sweep", "light", "patch", "element"):
-        names: Sequence[str] = [item.name for item in getattr(settings, section)]
-        for number, name in enumerate(names):
-            if name in names[:number]:
-                raise make_error(path, text, (section, number, "name"), f'= "{name}": is used twice; rename one')
-    sweeps = [sweep.name for sweep in settings.sweep]
-    for number, light in enumerate(settings.light):
-        place = ("light", number, "from")
-        if light.source not in sweeps:
-            near = nearest_name(light.source, sweeps)
-            hint = f"; the nearest is {near}" if near else f"; there are {', '.join(sweeps) or 'none'}"
-            raise make_error(path, text, place, f'= "{light.source}": there is no such sweep{hint}')
-    screened = [(number, light) for number, light in enumerate(settings.light) if light.lay == "screen"]
-    for number, light in screened:
-        if light.screen_white != screened[0][1].screen_white:  # they are joined into one light under one white
-            place = ("light", number, "screen_white")
-            first = f"{screened[0][1].screen_white:g} of light {screened[0][1].name}"
-            said = f"= {light.screen_white:g} differs from {first}; screened lights share one"
-            raise make_error(path, text, place, said)
-    if settings.light and settings.takes.hero is None:
-        raise make_error(path, text, ("light", 0), "needs [takes.hero], the take that the light is laid on")
-    _check_followers(settings, path, text)
-    _check_patches(settings, path, text)
-    _check_holdout(settings, path, text)
-    _check_frames(settings, path, text)
-    _check_camera(settings, path, text)
-
-
-def _check_followers(settings: ShotSettings, path: Path, text: str) -> None:
-    """Check that followers name takes that are there. Raises SettingError."""
-    takes = [name for name in type(settings.takes).model_fields if getattr(settings.takes, name) is not None]
-    known = [*takes, *(sweep.name for sweep in settings.sweep)]
-    for number, light in enumerate(settings.light):
-        for place, wish in enumerate(light.mix.follow):
-            if wish.take is not None and wish.take not in known:
-                near = nearest_name(wish.take, known)
-                hint = f"; the nearest is {near}" if near else f"; there are {', '.join(known)}"
-                message = f'= "{wish.take}": there is no such take or sweep{hint}'
-                raise make_error(path, text, ("light", number, "mix", "follow", place, "take"), message)
-
-
-def _check_camera(settings: ShotSettings, path: Path, text: str) -> None:
-    """Check that there is a light that was taped. Raises SettingError."""
-    if settings.camera is None:
-        return
-    names = [light.name for light in settings.light]
-    if not names:
-        raise make_error(path, text, ("camera",), "tells where the lamp of a [[light]] was, and there is none")
-    if settings.camera.light is not None and settings.camera.light not in names:
-        message = f'= "{settings.camera.light}": there is no such light; there are {", ".join(names)}'
-        raise make_error(path, text, ("camera", "light"), message)
-
-
-def _check_patches(settings: ShotSettings, path: Path, text: str) -> None:
-    """Check where patches come from, and that the shot has their frames. Raises SettingError."""
-    if settings.patch and settings.takes.hero is None:
-        raise make_error(path, text, ("patch", 0), "needs [takes.hero], the take that it is laid on")
-    takes = [name for name in type(settings.takes).model_fields if getattr(settings.takes, name) is not None]
-    takes += ["clean"] if getattr(settings, "clean", None) is not None and "clean" not in takes else []
-    known = [*takes, *(sweep.name for sweep in settings.sweep)]
-    for number, patch in enumerate(settings.patch):
-        if patch.source not in known and not patch.is_path:
-            near = nearest_name(patch.source, known)
-            hint = f"; the nearest is {near}" if near else f"; there are {', '.join(known)}"
-            message = f'= "{patch.source}": there is no such take or sweep{hint}'
-            raise make_error(path, text, ("patch", number, "from"), message)
-        frames, have = patch.frames, settings.shot.frames
-        if frames is not None and have is not None and (frames[1] < have[0] or frames[0] > have[1]):
-            message = f"= [{frames[0]}, {frames[1]}]: none of them is among the shot's frames {have[0]} to {have[1]}"
-            raise make_error(path, text, ("patch", number, "frames"), message)
-
-
-def _check_holdout(settings: ShotSettings, path: Path, text: str) -> None:
-    """Check what the hold-out is told from. Raises SettingError."""
-    wish = settings.holdout
-    if wish is None:
-        return
-    if settings.takes.hero is None:
-        raise make_error(path, text, ("holdout",), "needs [takes.hero], in which the figure stands")
-    takes = [name for name in ("empty_lit", "empty", "clean") if getattr(settings.takes, name) is not None]
-    takes += ["clean"] if settings.clean is not None and "clean" not in takes else []
-    known = ["auto", "none", *takes, *(sweep.name for sweep in settings.sweep)]
-    if wish.source not in known:
-        near = nearest_name(wish.source, known)
-        hint = f"; the nearest is {near}" if near else f"; there are {', '.join(known)}"
-        message = f'= "{wish.source}": there is no such take or sweep{hint}'
-        raise make_error(path, text, ("holdout", "from"), message)
-
-
-def _check_frames(settings: ShotSettings, path: Path, text: str) -> None:
-    shot = settings.shot
-    if shot.frames is None:
-        return
-    first, last = shot.frames
-    if first < shot.first_frame:
-        message = f"begins at {first}, before the hero's first frame {shot.first_frame}"
-        raise make_error(path, text, ("shot", "frames"), message)
-    for frame in settings.preview.frames:
-        if not first <= frame <= last:
-            message = f"names {frame}, outside the shot's frames {first} to {last}"
-            raise make_error(path, text, ("preview", "frames"), message)
 
 
 def _change(document: Any, name: str, value: Any) -> None:

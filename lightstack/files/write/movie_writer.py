@@ -29,7 +29,8 @@ INTERLEAVE_MICROSECONDS = "1000000"  # frames that wait for sound which has ende
 _HEVC = {"preset": "medium", "x265-params": "log-level=none:info=0:pools=none:frame-threads=1"}
 # name: (encoder, encoder for R'G'B' where another one, options)
 _ENCODERS: dict[str, tuple[str, str, dict[str, str]]] = {
-    "h264": ("libx264", "libx264rgb", {"preset": "medium"}),
+    # macroblock trees look beyond the picture's edge at what was in memory: the same frames gave other bytes
+    "h264": ("libx264", "libx264rgb", {"preset": "medium", "x264-params": "mbtree=0"}),
     "hevc": ("libx265", "libx265", _HEVC),
     "ffv1": ("ffv1", "ffv1", {"level": "3", "slicecrc": "1"}),
     "prores": ("prores_ks", "prores_ks", {}),
@@ -200,6 +201,7 @@ class MovieWriter:
             lines = np.frombuffer(plane, values.dtype)  # type: ignore[call-overload]
             lines = lines.reshape(-1, plane.line_size // values.itemsize)
             lines[: values.shape[0], : values.shape[1]] = values
+            lines[:, values.shape[1] :] = 0  # encoders look beyond the picture's edge, at whatever was in memory
         for tag, value in self._tags.items():
             setattr(frame, tag, value)
         frame.pts = self._time_of(self.frames)

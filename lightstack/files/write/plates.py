@@ -10,7 +10,8 @@ from __future__ import annotations
 import re
 import struct
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -21,7 +22,11 @@ from numpy.typing import NDArray
 
 from lightstack.core.colour.light import Primaries, custom_primaries, find_primaries, match_primaries
 from lightstack.errors import MissingInput, OutputError, UnreadableInput
-from lightstack.files.folder import replaced_whole, write_whole
+from lightstack.files.exr_look import look_over_exr
+from lightstack.files.folder import is_utf8, replaced_whole, write_whole
+from lightstack.files.limits import check_limit, check_picture_size, clean_words, load_pictures
+from lightstack.files.reading import reading
+from lightstack.files.still_look import look_over_still
 from lightstack.files.write.exr_lines import Attributes, PartHeader
 
 __all__ = [
@@ -111,6 +116,8 @@ def write_exr_parts(
 
     found = find_primaries(primaries) if isinstance(primaries, str) else primaries
     specs = [_describe_part(header, size, found) for header in headers]
+    if not is_utf8(path):
+        raise OutputError(f"{path!a}: cannot be written (the name is no UTF-8); name another file or folder")
     with replaced_whole(Path(path)) as part:
         part.touch()  # the operating system's own reason, where it refuses, is plainer than the library's
         out = oiio.ImageOutput.create("openexr")
@@ -163,10 +170,11 @@ def read_exr(path: Path, part: int | str = 0) -> dict[str, NDArray]:
         if not source.seek_subimage(index, 0):
             raise UnreadableInput(f"{path}: has no part {part}")
         spec = source.spec()
+        _check_size(path, spec)
         kind = oiio.UNKNOWN if not spec.channelformats else oiio.FLOAT
         pixels = source.read_image(index, 0, 0, spec.nchannels, kind)
         if pixels is None:
-            raise UnreadableInput(f"{path}: part {part} cannot be read ({source.geterror()})")
+            raise UnreadableInput(f"{path}: part {part} cannot be read ({clean_words(source.geterror)})")
     return {name: pixels[..., channel] for channel, name in enumerate(spec.channelnames)}
 
 
@@ -176,6 +184,8 @@ def read_light(path: Path, part: int | str = 0) -> NDArray[np.float32]:
     Raises: MissingInput, UnreadableInput (also where a pixel is no number: it would stay so in every frame).
     """
     channels = read_exr(path, part)
+    if not channels.keys() >= set("RGB"):
+        raise UnreadableInput(f"{path}: holds {', '.join(channels) or 'no channels'}; R, G and B were expected")
     light = np.stack([channels[name] for name in "RGB"], axis=-1).astype(np.float32)
     bad = int((~np.isfinite(light)).any(axis=-1).sum())
     if bad:
@@ -189,9 +199,10 @@ def read_light(path: Path, part: int | str = 0) -> NDArray[np.float32]:
 def read_png(path: Path) -> NDArray[np.uint8]:
     """Read an 8-bit PNG as ``(H, W, channels)`` uint8. Raises MissingInput, UnreadableInput."""
     with _opened(path) as source:
+        _check_size(path, source.spec())
         pixels = source.read_image("uint8")
         if pixels is None:
-            raise UnreadableInput(f"{path}: cannot be read ({source.geterror()})")
+            raise UnreadableInput(f"{path}: cannot be read ({clean_words(source.geterror)})")
     return np.asarray(pixels, np.uint8)
 
 
@@ -201,7 +212,8 @@ def read_exr_headers(path: Path) -> tuple[ExrPart, ...]:
     with _opened(path) as source:
         while source.seek_subimage(len(parts), 0):
             parts.append(_read_part(source.spec()))
-        source.geterror()  # asking for the part after the last one leaves a complaint behind
+            check_limit(path, "PICTURE_PARTS", len(parts))
+        clean_words(source.geterror)  # asking for the part after the last one leaves a complaint behind
     return tuple(parts)
 
 
@@ -209,30 +221,30 @@ def read_exr_headers(path: Path) -> tuple[ExrPart, ...]:
 
 
 def _library() -> Any:
-    import OpenImageIO  # loading it takes longer than --help may
-
-    return OpenImageIO
+    return load_pictures()
 
 
-class _Opened:
-    """An OpenImageIO reader that closes itself and speaks in our errors."""
-
-    def __init__(self, path: Path) -> None:
-        if not Path(path).is_file():
-            raise MissingInput(f"{path}: nothing is there")
+@contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    """Give an OpenImageIO reader that closes itself and speaks in our errors."""
+    if not Path(path).is_file():
+        raise MissingInput(f"{path}: nothing is there")
+    with reading(Path(path)):
+        look_over_exr(Path(path))
+        look_over_still(Path(path))
         oiio = _library()
-        self.source = oiio.ImageInput.open(str(path))
-        if self.source is None:
-            raise UnreadableInput(f"{path}: cannot be read as a picture ({oiio.geterror()})")
-
-    def __enter__(self) -> Any:
-        return self.source
-
-    def __exit__(self, *_: object) -> None:
-        self.source.close()
+        source = oiio.ImageInput.open(str(path))
+        if source is None:
+            raise UnreadableInput(f"{path}: cannot be read as a picture ({clean_words(oiio.geterror)})")
+        try:
+            yield source
+        finally:
+            source.close()
 
 
-_opened = _Opened
+def _check_size(path: Path, spec: Any) -> None:
+    check_picture_size(path, spec.width, spec.height)
+    check_limit(path, "PICTURE_CHANNELS", spec.nchannels)
 
 
 def _must(done: bool, out: Any) -> None:

@@ -23,9 +23,9 @@ from lightstack.files.write.movie_codecs import MovieCodec, choose_codec
 from lightstack.files.write.movie_sound import HeroSound, SoundStretch
 from lightstack.files.write.movie_stretches import HeroStretch, find_stretches
 from lightstack.files.write.movie_writer import MovieWriter
-from lightstack.records import BoolArray, CodedFrame, FloatArray, TakeInfo
+from lightstack.records import BoolArray, CodedFrame, Encoding, FloatArray, TakeInfo
 
-__all__ = ["ShotMovie", "begin_shot_movie"]
+__all__ = ["MovieCoder", "ShotMovie", "begin_shot_movie"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +37,36 @@ class _Plan:
     pixel_aspect: Fraction
     timecode: str | None
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MovieCoder:
+    """Codes frames for a movie of the shot; may be called from any thread, and on other machines."""
+
+    take: Take
+    encoding: Encoding  # the movie's
+
+    def code(self, frame: CodedFrame, light: FloatArray, *, changed: BoolArray | None = None) -> EncodedPlanes:
+        """Code light at the movie's own depth; the hero's codes stay where nothing ``changed``.
+
+        As ``Take.code``, but where the movie has more bits than the hero the light has them too.
+        """
+        have = self.take.encoding_of(frame)
+        like = CodedFrame(frame.number, widen_planes(frame.planes, have, self.encoding), frame.seconds)
+        return encode_planes(
+            light,
+            self.encoding,
+            like=like,
+            changed=changed,
+            rotation=self.take.info.rotation,
+            working=self.take.working,
+        )
+
+    def count_beyond(
+        self, light: FloatArray, *, hero: FloatArray | None = None, changed: BoolArray | None = None
+    ) -> tuple[int, int, int]:
+        """Count the pixels that `code` has to cut off at the top, in R, G and B; as `encode.count_beyond`."""
+        return count_beyond(light, self.encoding, hero=hero, changed=changed, working=self.take.working)
 
 
 class ShotMovie:
@@ -52,6 +82,7 @@ class ShotMovie:
     ) -> None:  # fmt: skip
         self.path, self.codec, self.timecode = path, codec, plan.timecode
         self._take, self._writer, self._sound, self._count = take, writer, sound, count
+        self.coder = MovieCoder(take, codec.encoding)
         self._said = plan.notes
 
     @property
@@ -75,27 +106,14 @@ class ShotMovie:
         self._writer.__exit__(kind, error, trace)
 
     def code(self, frame: CodedFrame, light: FloatArray, *, changed: BoolArray | None = None) -> EncodedPlanes:
-        """Code light for `write_coded`, at the movie's own depth; the hero's codes stay where nothing ``changed``.
-
-        As ``Take.code``, but where the movie has more bits than the hero the light has them too. May be called from
-        any thread.
-        """
-        have = self._take.encoding_of(frame)
-        like = CodedFrame(frame.number, widen_planes(frame.planes, have, self.codec.encoding), frame.seconds)
-        return encode_planes(
-            light,
-            self.codec.encoding,
-            like=like,
-            changed=changed,
-            rotation=self._take.info.rotation,
-            working=self._take.working,
-        )
+        """Code light for `write_coded`, as `MovieCoder.code`."""
+        return self.coder.code(frame, light, changed=changed)
 
     def count_beyond(
         self, light: FloatArray, *, hero: FloatArray | None = None, changed: BoolArray | None = None
     ) -> tuple[int, int, int]:
         """Count the pixels that `code` has to cut off at the top, in R, G and B; as `encode.count_beyond`."""
-        return count_beyond(light, self.codec.encoding, hero=hero, changed=changed, working=self._take.working)
+        return self.coder.count_beyond(light, hero=hero, changed=changed)
 
     def write_coded(self, planes: tuple[NDArray, ...]) -> None:
         """Append one frame of planes as `code` gives them."""

@@ -25,9 +25,19 @@ from lightstack.jobs.takes.lamp_light import shrink_mean
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import Hole, Origin, Progress
 
-__all__ = ["ALL_METHODS", "LEAST_FRAMES", "CleanOutcome", "CleanRequest", "CleanTake", "cover_masks", "make_clean"]
+__all__ = [
+    "ALL_METHODS",
+    "LEAST_FRAMES",
+    "CleanOutcome",
+    "CleanRequest",
+    "CleanTake",
+    "check_method",
+    "cover_masks",
+    "make_clean",
+]
 
 ALL_METHODS = (*METHODS, "longest_rest")
+MOST_FRAMES = 1024
 LEAST_FRAMES = {"median": 3, "mean": 2, "sigma_clip": 5, "longest_rest": 3}
 HARM = {"median": np.pi / 2, "sigma_clip": np.pi / 2, "mean": 25.0, "longest_rest": 0.0}  # see `choose_clean_frames`
 CHOICE_FACTOR = 4  # small pictures to the grid on which frames are chosen
@@ -126,15 +136,19 @@ def make_clean(request: CleanRequest, folder: Path, *, progress: Progress) -> Cl
 
 def check_request(request: CleanRequest) -> None:
     """Refuse what cannot be made. Raises SettingError."""
-    if request.method not in ALL_METHODS:
-        raise SettingError(f"--method {request.method}: is unknown; use one of {', '.join(ALL_METHODS)}")
+    check_method(request.method, request.most_frames)
     if not request.takes:
         raise SettingError("no take was named; give at least one movie or sequence")
-    least = LEAST_FRAMES[request.method]
-    if request.most_frames < least:
-        raise SettingError(
-            f"--most-frames {request.most_frames}: {request.method} needs at least {least} frames; allow more"
-        )
+
+
+def check_method(method: str, most_frames: int) -> None:
+    """Refuse a method that is unknown, and fewer frames than it needs. Raises SettingError."""
+    if method not in ALL_METHODS:
+        raise SettingError(f"--method {method}: is unknown; use one of {', '.join(ALL_METHODS)}")
+    least = LEAST_FRAMES[method]
+    if not least <= most_frames <= MOST_FRAMES:
+        needs = f"{method} needs at least {least} frames, {MOST_FRAMES} at most"
+        raise SettingError(f"--most-frames {most_frames}: {needs}")
 
 
 def open_takes(request: CleanRequest, opened: ExitStack) -> list[FittedTake]:

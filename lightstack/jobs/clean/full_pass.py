@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.clean.median import reduce_frames
+from lightstack.core.clean.median import Reduced, reduce_frames
 from lightstack.core.colour.decoder import Decoder
 from lightstack.core.colour.encode import turn_upright
 from lightstack.core.colour.planes import decode_linear, is_packed
@@ -19,8 +18,11 @@ from lightstack.core.half import narrow
 from lightstack.core.noise import NoiseTally
 from lightstack.core.warp import warp_picture
 from lightstack.errors import UnusableTake
-from lightstack.files.kept.frame_store import FrameStore, frames_bytes
+from lightstack.files.kept.frame_store import FrameStore, frames_bytes, put_frame
+from lightstack.files.processors import usable_processors
+from lightstack.files.read.takes import FoundReading
 from lightstack.jobs.clean.look import Material
+from lightstack.jobs.spread.pieces import Spread, cut_frames
 from lightstack.jobs.sweep.stills import run_ahead
 from lightstack.jobs.takes.ambient import cut_centre
 from lightstack.jobs.takes.memory import floor_bytes
@@ -31,6 +33,7 @@ __all__ = ["FullPass", "reduce_full_size"]
 
 IN_MEMORY_BYTES = 2**30  # kept in memory where no budget is named ...
 USUAL_BYTES = 2**31  # ... or less, so that all together stays within this
+STORE = "frames"  # the file of kept frames
 ROWS_AT_ONCE = 64
 PAIRS = 8
 FLOOR_SIGMA_SHARE = 0.5  # of a frame's noise in black: the least that a clipped mean takes for noise
@@ -74,28 +77,52 @@ def reduce_full_size(
     """
     size = material[0].fitted.size
     keeping = choose_keeping(material, chosen, masks is not None)
+    spread = options.spread
     path = plan_place(len(chosen), size, keeping.kind, folder, options, progress=progress)
+    if spread is not None:
+        path = folder / STORE  # where others see it
     store = FrameStore(len(chosen), size, keeping.kind, path)
     try:
         fill_store(store, material, chosen, masks, options, progress=progress)
         noise = measure_noise(store, keeping, material)
         light, count = np.empty((*size, 3), np.float32), np.empty(size, np.uint16)
+        least = FLOOR_SIGMA_SHARE * float(np.sqrt(noise.b.min()))
+        job = RowsJob(store.frames, "median" if method == "longest_rest" else method, keeping.table, least)
         with progress.step(f"{method} of {len(chosen)} frames", size[0]) as step:
-            for top in range(0, size[0], ROWS_AT_ONCE):
-                rows = (top, min(top + ROWS_AT_ONCE, size[0]))
-                part = reduce_frames(
-                    store.frames,
-                    method="median" if method == "longest_rest" else method,
-                    rows=rows,
-                    table=keeping.table,
-                    least_sigma=FLOOR_SIGMA_SHARE * float(np.sqrt(noise.b.min())),
-                    threads=options.threads,
-                )
+            for rows, part in reduce_rows(job, options):
                 light[slice(*rows)], count[slice(*rows)] = part.light, part.seen
                 step.advance(rows[1] - rows[0])
     finally:
         store.close()
     return FullPass(light, count, noise, keeping.words)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RowsJob:
+    """What is reduced, and how; see `reduce_frames`."""
+
+    frames: NDArray
+    method: str
+    table: NDArray[np.float32] | None
+    least_sigma: float
+
+
+def reduce_rows(job: RowsJob, options: BuildOptions) -> Iterator[tuple[tuple[int, int], Reduced]]:
+    """Give every band of rows, first and behind its last, reduced; here, or by others."""
+    height = job.frames.shape[1]
+    bands = [(top, min(top + ROWS_AT_ONCE, height)) for top in range(0, height, ROWS_AT_ONCE)]
+    if options.spread is not None:
+        yield from zip(bands, options.spread.run(reduce_band, job, bands), strict=True)
+        return
+    for rows in bands:
+        yield rows, reduce_band(job, rows, threads=options.threads)
+
+
+def reduce_band(job: RowsJob, rows: tuple[int, int], *, threads: int = 1) -> Reduced:
+    """Reduce one band of rows."""
+    return reduce_frames(
+        job.frames, method=job.method, rows=rows, table=job.table, least_sigma=job.least_sigma, threads=threads
+    )
 
 
 def choose_keeping(material: Sequence[Material], chosen: Sequence[tuple[int, int]], masked: bool) -> Keeping:
@@ -157,7 +184,7 @@ def plan_place(
         spare = options.memory_bytes - floor_bytes(size)
     if needed <= spare:
         return None
-    path = folder / "frames"
+    path = folder / STORE
     progress.say(f"{count} frames are kept on disk meanwhile: {needed / 2**20:,.0f} MiB in {folder}")
     return path
 
@@ -173,6 +200,13 @@ def fill_store(
 ) -> None:
     """Decode the chosen frames and store them, in order, several at a time."""
     places = {(t, int(material[t].proxies.source_frames[k])): i for i, (t, k) in enumerate(chosen)}
+    if options.spread is not None:
+        job = FillJob(tuple(material), places, masks, store.path, store.frames.dtype)
+        with progress.step("frames at full size", len(chosen)) as step:
+            for done in fill_elsewhere(job, options.spread):
+                step.advance(done)
+        store.open()
+        return
 
     def frames() -> Iterator[tuple[int, CodedFrame]]:
         for t, one in enumerate(material):
@@ -186,10 +220,50 @@ def fill_store(
         index = places[t, frame.number]
         store_frame(store, index, material[t], frame, None if masks is None else masks[index])
 
-    workers = max(1, min(options.threads or os.cpu_count() or 1, 4))
+    workers = max(1, min(options.threads or usable_processors(), 4))
     with progress.step("frames at full size", len(chosen)) as step:
         for _ in run_ahead(work, frames(), workers):  # type: ignore[arg-type]
             step.advance()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FillJob:
+    """What frames are stored from, and where; ``places``: by take and source frame. See `fill_store`."""
+
+    material: tuple[Material, ...]
+    places: dict[tuple[int, int], int]
+    masks: NDArray[np.bool_] | None
+    path: Path | None
+    kind: np.dtype
+
+
+def fill_elsewhere(job: FillJob, spread: Spread) -> Iterator[int]:
+    """Have frames stored by others, and give how many each piece was."""
+    pieces: list[tuple[int, list[int]]] = []
+    for t, one in enumerate(job.material):
+        numbers = sorted(number for take, number in job.places if take == t)
+        pieces += [(t, piece) for piece in cut_frames(numbers, one.fitted.take.list_sync(), spread.hands)]
+    before: tuple[int, int] | None = None
+    for (t, numbers), found in zip(pieces, spread.run(store_some, job, pieces), strict=True):
+        take = job.material[t].fitted.take
+        goes_on = before is not None and before[0] == t
+        take.add_found(found, again=take.count_again(before[1], numbers[0]) if goes_on and before else 0)
+        before = (t, numbers[-1])
+        yield len(numbers)
+
+
+def store_some(job: FillJob, piece: tuple[int, list[int]]) -> FoundReading:
+    """Store some frames of a take, with a reader of one's own."""
+    t, numbers = piece
+    assert job.path is not None
+    with job.material[t].fitted.take.opened_again() as take:
+        one = replace(job.material[t], fitted=replace(job.material[t].fitted, take=take))
+        for frame in take.read_frames(numbers):
+            index = job.places[t, frame.number]
+            alone = FrameStore(1, one.fitted.size, job.kind)
+            store_frame(alone, 0, one, frame, None if job.masks is None else job.masks[index])
+            put_frame(job.path, index, alone.frames[0])
+        return take.found()
 
 
 def store_frame(

@@ -170,6 +170,8 @@ def widen_noise(noise: NoiseModel, pictures: NDArray[np.float16]) -> NoiseModel:
     for k in np.unique(np.linspace(0, count - 1, min(count, FAR_PAIRS)).astype(int)):
         one, other = (np.asarray(pictures[i], np.float32) for i in (int(k), int(k + count // 2) % count))
         apart = np.abs(one - other) / (np.sqrt(2) * noise.sigma(np.maximum(0.5 * (one + other), 0)))
-        ratios.append(float(np.nanpercentile(apart, 75)) / QUARTILE_SIGMA)
-    widened = max(1.0, float(np.median(ratios))) ** 2
+        seen = apart[~np.isnan(apart)]  # in both
+        if seen.size:
+            ratios.append(float(np.percentile(seen, 75)) / QUARTILE_SIGMA)
+    widened = max(1.0, float(np.median(ratios))) ** 2 if ratios else 1.0
     return NoiseModel(noise.a * widened, noise.b * widened, noise.scale)

@@ -7,22 +7,25 @@ import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from lightstack.core.colour.names import MEASURED
 from lightstack.errors import MissingInput, SettingError
-from lightstack.files.folder import explain_os_error
+from lightstack.files.folder import OutFolder, explain_os_error, real_path
+from lightstack.files.folder_lock import NAME, folder_is_busy, held_folder
 from lightstack.files.kept.identity import list_files
 from lightstack.files.read.sequences import STILL_SUFFIXES
 from lightstack.files.shot.schema import TakeSettings
-from lightstack.jobs.clean.clean import CleanRequest, CleanTake, make_clean
+from lightstack.jobs.clean.clean import CleanRequest, CleanTake, check_method, make_clean
 from lightstack.jobs.clean.results import describe_clean, judge_clean, name_files, warn_clean, write_clean
-from lightstack.jobs.takes.options import BuildResult, TakeOptions, check_ocio
+from lightstack.jobs.takes.machines import with_machines
+from lightstack.jobs.takes.options import BuildResult, TakeOptions
+from lightstack.jobs.takes.reading import check_take_options
 from lightstack.records import Progress
 
 __all__ = ["CleanOptions", "clean_takes"]
 
+BESIDE = ".scratch"  # how scratch folders beside a result end
 NUMBER = re.compile(r"[._]*(#+|%0?\d*d|\d+)[._]*$")  # of a sequence's frames, at the end of a name
 
 
@@ -44,9 +47,10 @@ def clean_takes(takes: Sequence[Path], out: Path, *, options: CleanOptions, prog
     LightstackError
         For footage or settings that cannot be used; nothing half-written is left.
     """
+    check_take_options(options)
+    check_method(options.method, options.most_frames)
     check_paths(takes, out)
-    check_ocio(options)
-    request = CleanRequest(
+    asked = CleanRequest(
         takes=tuple(CleanTake(read_as(path, options), (path,), name) for path, name in name_takes(takes)),
         method=options.method,
         frames=options.frames,
@@ -54,8 +58,8 @@ def clean_takes(takes: Sequence[Path], out: Path, *, options: CleanOptions, prog
         fill=options.fill,
         options=options,
     )
-    with scratch_beside(out) as scratch:
-        outcome = make_clean(request, scratch, progress=progress)
+    with scratch_beside(out) as scratch, with_machines(options, OutFolder(scratch), progress=progress) as used:
+        outcome = make_clean(replace(asked, options=used), scratch, progress=progress)
         files = write_clean(out.parent, out.stem, outcome)
     return BuildResult(
         out=out.parent,
@@ -74,10 +78,10 @@ def check_paths(takes: Sequence[Path], out: Path) -> None:
         if not path.exists() and "#" not in path.name and "%" not in path.name:
             raise MissingInput(f"{path}: nothing is there; check the path")
     check_out(out)
-    results = {(out.parent / name).resolve() for name in name_files(out.stem)} | {out.resolve()}
+    results = {real_path(out.parent / name) for name in name_files(out.stem)} | {real_path(out)}
     for path in takes:
         for file in list_files(path):
-            if file.resolve() in results:
+            if real_path(file) in results:
                 raise SettingError(f"--out {out}: would be written over {file}, which is filmed; name another file")
 
 
@@ -108,15 +112,7 @@ def name_takes(takes: Sequence[Path]) -> list[tuple[Path, str]]:
 
 
 def read_as(path: Path, options: CleanOptions) -> TakeSettings:
-    """Return the settings with which a take is read. Raises SettingError for one that is unknown."""
-    for name, value, known in (
-        ("range", options.range, ("auto", "full", "limited")),
-        ("matrix", options.matrix, ("auto", "rgb", "bt601", "bt709", "bt2020")),
-    ):
-        if value not in known:
-            raise SettingError(f"--{name} {value}: is unknown; use one of {', '.join(known)}")
-    if (options.colour == MEASURED) != (options.response is not None):
-        raise SettingError("--colour measured and --response FILE go together; name both, or neither")
+    """Return the settings with which a take is read."""
     return TakeSettings(
         path=(str(path),),
         colour=options.colour,
@@ -126,16 +122,31 @@ def read_as(path: Path, options: CleanOptions) -> TakeSettings:
     )
 
 
+def begin_beside(out: Path) -> str:
+    """Return how the name of a result's scratch folder begins; short, for names have an end."""
+    return f".{out.stem[:40]}."
+
+
+def remove_killed(out: Path) -> None:
+    """Remove the scratch folders that killed runs left beside a result."""
+    for left in out.parent.iterdir():
+        ours = left.name.startswith(begin_beside(out)) and left.name.endswith(BESIDE) and (left / NAME).is_file()
+        if ours and not left.is_symlink() and not folder_is_busy(left):
+            shutil.rmtree(left, ignore_errors=True)
+
+
 @contextmanager
 def scratch_beside(out: Path) -> Iterator[Path]:
     """Give a folder for scratch files beside a result; it is removed afterwards, and folders made for nothing too."""
-    made = [folder for folder in out.parent.resolve().parents if not folder.exists()]
+    made = [folder for folder in real_path(out.parent).parents if not folder.exists()]
     existed = out.parent.exists()
     with explain_os_error(out.parent):
         out.parent.mkdir(parents=True, exist_ok=True)
-        scratch = Path(tempfile.mkdtemp(prefix=f".{out.stem}.", dir=out.parent))
+        remove_killed(out)
+        scratch = Path(tempfile.mkdtemp(prefix=begin_beside(out), suffix=BESIDE, dir=out.parent))
     try:
-        yield scratch
+        with held_folder(scratch, "work"):  # says to others that it is no killed run's
+            yield scratch
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
         for folder in (*(() if existed else (out.parent,)), *made):

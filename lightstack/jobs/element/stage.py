@@ -89,13 +89,14 @@ def element_or_recall(
         kept = delivery.folder.scratch_folder(f"element_{element.name}") / "built.json"
         stage = f"element {element.name}"
         inputs = element_inputs(delivery, settings, element, hero, held_inputs, options)
-        if not force and kept.exists() and delivery.book.is_current(stage, inputs):
-            known = read_json(kept)
+        known = read_json(kept) if not force and delivery.book.is_current(stage, inputs) else {}
+        if "files" in known:
             progress.say(f"{stage}: unchanged")
         else:
             known = pull_one(delivery, settings, element, hero, seen, alpha_at, options, progress=progress)
             write_json(kept, known)
-            delivery.book.record(stage, inputs, [name for name, _ in known["files"]])
+            own = str(kept.relative_to(delivery.folder.path))
+            delivery.book.record(stage, inputs, [*(name for name, _ in known["files"]), own])
         files += [(name, what) for name, what in known["files"]]
         warnings += known["warnings"]
         if element.lay:

@@ -8,13 +8,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from lightstack.errors import MissingInput, SettingError
+from lightstack.files.folder import real_path
 from lightstack.files.kept.identity import list_files
 from lightstack.files.shot.schema import TakeSettings
 from lightstack.jobs.clean.clean import CleanTake
 from lightstack.jobs.clean.takes import name_takes, scratch_beside
 from lightstack.jobs.element.pull import ElementRequest, Wishes, open_tries, pull_frames, read_bare
 from lightstack.jobs.element.results import write_frames_of, write_tries
-from lightstack.jobs.takes.options import BuildResult, TakeOptions, check_ocio
+from lightstack.jobs.takes.options import BuildResult, TakeOptions
+from lightstack.jobs.takes.reading import check_take_options
 from lightstack.records import Progress
 
 __all__ = ["ElementOptions", "pull_element"]
@@ -47,8 +49,8 @@ def pull_element(
     LightstackError
         For footage or settings that cannot be used; nothing half-written is left.
     """
+    check_take_options(options)
     check_paths(takes, empty, out)
-    check_ocio(options)
     if len(options.frames) > 1:
         raise SettingError("--frames: one range holds for all tries, such as 12-40")
     named = name_takes([*takes, empty])
@@ -84,13 +86,7 @@ def pull_element(
 
 
 def as_take(path: Path, name: str, options: ElementOptions) -> CleanTake:
-    """Return a take as the options say. Raises SettingError for a reading that is unknown."""
-    for option, value, known in (
-        ("range", options.range, ("auto", "full", "limited")),
-        ("matrix", options.matrix, ("auto", "rgb", "bt601", "bt709", "bt2020")),
-    ):
-        if value not in known:
-            raise SettingError(f"--{option} {value}: is unknown; use one of {', '.join(known)}")
+    """Return a take as the options say."""
     settings = TakeSettings(
         path=(str(path),),
         colour=options.colour,
@@ -112,5 +108,5 @@ def check_paths(takes: Sequence[Path], empty: Path, out: Path) -> None:
         raise SettingError(f"--out {out}: is a file; name a folder for the frames")
     for path in (*takes, empty):
         for file in list_files(path):
-            if file.resolve().parent == out.resolve() and file.name.split(".")[0] in STEMS:
+            if real_path(file).parent == real_path(out) and file.name.split(".")[0] in STEMS:
                 raise SettingError(f"--out {out}: holds {file.name}, which is read; name another folder")

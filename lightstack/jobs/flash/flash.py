@@ -17,7 +17,8 @@ from lightstack.jobs.frame.flash_pass import FlashPass
 from lightstack.jobs.shot.build import build_shot
 from lightstack.jobs.shot.flash_sink import kept_flash, write_flash
 from lightstack.jobs.shot.render import parse_frames
-from lightstack.jobs.takes.options import TakeOptions, check_ocio
+from lightstack.jobs.takes.options import TakeOptions
+from lightstack.jobs.takes.reading import check_take_options
 from lightstack.records import CodedFrame, FlashReport, Progress
 
 __all__ = ["FlashOptions", "FlashResult", "check_flash"]
@@ -54,7 +55,7 @@ def check_flash(path: Path, *, out: Path | None, options: FlashOptions, progress
     LightstackError
         For what cannot be read, or has too little in it to be checked.
     """
-    check_ocio(options)
+    check_options(options)
     if path.suffix.lower() == ".toml":
         return check_shot(path, out=out, options=options, progress=progress)
     if not path.exists() and "#" not in path.name and "%" not in path.name:
@@ -72,6 +73,17 @@ def check_flash(path: Path, *, out: Path | None, options: FlashOptions, progress
     ) as take:
         report = check_take(take, options, progress=progress)
     return deliver(path, name_takes([path])[0][1], report, out)
+
+
+def check_options(options: FlashOptions) -> None:
+    """Refuse what no movie could be checked with, before one is opened. Raises as `check_reading`."""
+    check_take_options(options)
+    if options.frames is not None:
+        parse_frames(options.frames)
+    if options.rate is not None:
+        read_rate(options.rate)
+    if options.peak is not None and not 50 <= options.peak <= 2000:
+        raise SettingError(f"--peak {options.peak:g}: is no luminance of a screen's white; give 50 to 2000 cd/m2")
 
 
 def check_shot(path: Path, *, out: Path | None, options: FlashOptions, progress: Progress) -> FlashResult:
@@ -115,8 +127,6 @@ def check_take(take: Take, options: FlashOptions, *, progress: Progress) -> Flas
         info.encoding, (info.height, info.width), working=take.working or info.encoding.primaries, config=options.ocio
     )
     peak = SCREEN_PEAK if options.peak is None else options.peak
-    if not 50 <= peak <= 2000:
-        raise SettingError(f"--peak {peak:g}: is no luminance of a screen's white; give 50 to 2000 cd/m2")
     checking = FlashPass(look, peak=peak, mixed=False)
     seen: list[Fraction] = []
     with progress.step(f"flash check of {info.name}", last - first + 1) as step:
@@ -135,8 +145,6 @@ def find_range(take: Take, frames: str | None) -> tuple[int, int]:
     """Return the source frames to check. Raises SettingError for frames that the take does not have."""
     info = take.info
     first, last = (info.first_frame, info.last_frame) if frames is None else parse_frames(frames)
-    if first > last:
-        raise SettingError(f"--frames {frames} runs backwards; write the first frame first")
     if first < info.first_frame or last > info.last_frame:
         raise SettingError(f"--frames {frames}: {info.name} has frames {info.first_frame} to {info.last_frame}")
     if first == last:
@@ -148,18 +156,23 @@ def find_rate(take: Take, text: str | None) -> Fraction | None:
     """Return the rate by which frames are timed; None where their own time stamps are used. Raises SettingError."""
     info = take.info
     if text is not None:
-        try:
-            rate = Fraction(text)
-        except (ValueError, ZeroDivisionError):
-            rate = Fraction(0)
-        if not 0 < rate <= 1000:
-            raise SettingError(f"--rate {text}: is no frame rate; write 25 or 24000/1001")
-        return rate
+        return read_rate(text)
     if info.variable_rate:
         return None
     if info.rate is None:
         raise SettingError(f"{info.paths[0]}: does not say how fast its frames are shown; give --rate, such as 25")
     return info.rate
+
+
+def read_rate(text: str) -> Fraction:
+    """Read a frame rate, 25 or 24000/1001. Raises SettingError."""
+    try:
+        rate = Fraction(text)
+    except (ValueError, ZeroDivisionError):
+        rate = Fraction(0)
+    if not 0 < rate <= 1000:
+        raise SettingError(f"--rate {text}: is no frame rate; write 25 or 24000/1001")
+    return rate
 
 
 def time_frame(take: Take, frame: CodedFrame, rate: Fraction | None) -> Fraction:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.half import to_half
+from lightstack.files.folder import OutFolder
 from lightstack.files.kept.ledger import FrameLedger
 from lightstack.files.shot.schema_render import ELEMENTS
 from lightstack.files.write.exr_lines import Attributes
@@ -64,19 +66,14 @@ class ElementSink:
         """Whether any of the frame's files is still to be written."""
         return shot_frame in self._left
 
-    def work(self, shot: ShotFrame) -> None:
-        """Write those of the frame's files that are not written yet."""
-        pair: tuple[FloatArray, FloatArray] | None = None
-        attributes = self._describe_frame(shot)
-        for element in self._left[shot.number]:
-            if element.startswith("background"):
-                pair = self._maker().make_background(shot.number, shot.pose) if pair is None else pair
-                picture: Picture = to_half(pair[element == "background_lit"])
-            else:
-                picture = self._pick(element, shot)
-            path = self._delivery.folder.file(self._name(element, shot.number))
-            said = attributes if element != "light_screen" else {**attributes, **self._name_white()}
-            write_exr(path, picture, primaries=self._working, compression="zip", attributes=said)
+    @property
+    def work(self) -> ElementWork:
+        """What writes those of a frame's files that are not written yet, wherever it runs."""
+        stems = {element: self._delivery.stem(element) for element in self._elements}
+        return ElementWork(
+            self._delivery.folder, stems, self._left, self._maker(), self._working, self._name_white(),
+            self._describe_frame,
+        )  # fmt: skip
 
     def put(self, shot_frame: int, piece: None) -> None:
         """Note that the frame is written."""
@@ -93,7 +90,7 @@ class ElementSink:
         return {} if self._white is None else {SCREEN_WHITE: float(self._white)}
 
     def _name(self, element: str, shot_frame: int) -> str:
-        return f"{self._delivery.stem(element)}.{shot_frame:04d}.exr"
+        return name_frame(self._delivery.stem(element), shot_frame)
 
     def _list_missing(self, shot_frame: int) -> tuple[str, ...]:
         return tuple(
@@ -102,13 +99,45 @@ class ElementSink:
             if not self._ledger.is_written(shot_frame, [self._name(element, shot_frame)])
         )
 
+
+def name_frame(stem: str, shot_frame: int) -> str:
+    """Return the file of one frame of an element."""
+    return f"{stem}.{shot_frame:04d}.exr"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ElementWork:
+    """Writes files of a frame: ``left`` by frame, named by their ``stems``; ``white``: for a screened light's."""
+
+    folder: OutFolder
+    stems: Mapping[str, str]
+    left: Mapping[int, Sequence[str]]
+    maker: FrameMaker
+    working: str
+    white: Mapping[str, float]
+    describe_frame: Callable[[ShotFrame], Attributes]
+
+    def __call__(self, shot: ShotFrame) -> None:
+        """Write those of the frame's files that are not written yet."""
+        pair: tuple[FloatArray, FloatArray] | None = None
+        attributes = self.describe_frame(shot)
+        for element in self.left[shot.number]:
+            if element.startswith("background"):
+                pair = self.maker.make_background(shot.number, shot.pose) if pair is None else pair
+                picture: Picture = to_half(pair[element == "background_lit"])
+            else:
+                picture = self._pick(element, shot)
+            path = self.folder.file(name_frame(self.stems[element], shot.number))
+            said = attributes if element != "light_screen" else {**attributes, **self.white}
+            write_exr(path, picture, primaries=self.working, compression="zip", attributes=said)
+
     def _pick(self, element: str, shot: ShotFrame) -> Picture:
         """Return one element of a frame as it is written; dark where there is nothing of it."""
         size = shot.before.shape[:2]
         if element == "holdout":
             return {"Y": to_half(np.zeros(size, np.float32) if shot.withheld is None else shot.withheld)}
         if element == "figure":
-            figure = to_half(self._maker().make_figure(shot))
+            figure = to_half(self.maker.make_figure(shot))
             matte = to_half(np.zeros(size, np.float32) if shot.held is None else shot.held)
             return {**{name: figure[..., index] for index, name in enumerate("RGB")}, "A": matte}
         parts = {

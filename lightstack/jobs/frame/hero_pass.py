@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 from lightstack.errors import UnreadableInput
-from lightstack.files.read.takes import Take
+from lightstack.files.read.takes import FoundReading, Take
 from lightstack.jobs.frame.shot_frames import FrameMaker, ShotFrame
+from lightstack.jobs.spread.pieces import Spread, cut_frames
+from lightstack.jobs.takes.memory import plan_piece_frames
 from lightstack.jobs.takes.poses import pose_of
 from lightstack.records import CodedFrame, Progress, Registration
 
@@ -17,11 +20,13 @@ __all__ = ["Sink", "walk_hero"]
 
 
 class Sink(Protocol):
-    """Where frames of the shot go. ``work`` runs in any thread, ``put`` gets its results in the order of frames."""
+    """Where frames of the shot go. ``work`` runs in any thread, on other machines too where work is spread (so it can
+    be pickled, and knows nothing of what `put` keeps); ``put`` gets its results here, in the order of frames."""
 
     def wants(self, shot_frame: int) -> bool: ...
 
-    def work(self, shot: ShotFrame) -> Any: ...
+    @property
+    def work(self) -> Callable[[ShotFrame], Any]: ...
 
     def put(self, shot_frame: int, piece: Any) -> None: ...
 
@@ -35,12 +40,13 @@ def walk_hero(
     first_frame: int,
     registration: Registration,
     workers: int = 1,
+    spread: Spread | None = None,
     progress: Progress,
 ) -> None:
     """Make every shot frame of ``frames`` (inclusive) that a sink wants, once, and hand it on.
 
     ``first_frame``: shot frame of the hero's first source frame. A damaged frame that was left out shows the one
-    after it, at the end of the take the one before it.
+    after it, at the end of the take the one before it. ``spread``: who makes frames elsewhere.
 
     Notes: at most ``workers`` + 1 frames are held at a time, and the results do not depend on how many there are.
     """
@@ -49,10 +55,11 @@ def walk_hero(
     if not wanted:
         return
     ends = (frames[0] - offset, frames[1] - offset)
+    works = tuple(sink.work for sink in sinks)
 
     def work(source: CodedFrame, shot_frame: int) -> list[Any]:
-        shot = maker.make(source, hero.linear(source), shot_frame, pose_of(registration, source.number))
-        return [sink.work(shot) if sink.wants(shot_frame) else None for sink in sinks]
+        job = FramesJob(hero, maker, works, offset, ends, registration)
+        return job.make(source, shot_frame, [sink.wants(shot_frame) for sink in sinks])
 
     def put(shot_frame: int, pieces: Sequence[Any]) -> None:
         for sink, piece in zip(sinks, pieces, strict=True):
@@ -60,9 +67,56 @@ def walk_hero(
                 sink.put(shot_frame, piece)
 
     with progress.step("frames", len(wanted)) as step:
-        for shot_frame, pieces in run_ahead(work, pair_frames(hero, wanted, offset, ends), workers):
+        if spread is None:
+            made = run_ahead(work, pair_frames(hero, wanted, offset, ends), workers)
+        else:
+            asked = [(n, tuple(sink.wants(n) for sink in sinks)) for n in wanted]
+            made = make_elsewhere(FramesJob(hero, maker, works, offset, ends, registration), asked, spread)
+        for shot_frame, pieces in made:
             put(shot_frame, pieces)
             step.advance()
+
+
+Asked = tuple[int, tuple[bool, ...]]  # a shot frame, and which of the sinks want it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FramesJob:
+    """What frames are made of and for, without what keeps them; ``works``: the sinks'. See `walk_hero`."""
+
+    hero: Take
+    maker: FrameMaker
+    works: tuple[Callable[[ShotFrame], Any], ...]
+    offset: int
+    ends: tuple[int, int]
+    registration: Registration
+
+    def make(self, source: CodedFrame, shot_frame: int, wanted: Sequence[bool]) -> list[Any]:
+        """Make one frame and return what is ``wanted`` of it, by sink."""
+        pose = pose_of(self.registration, source.number)
+        shot = self.maker.make(source, self.hero.linear(source), shot_frame, pose)
+        return [work(shot) if wants else None for work, wants in zip(self.works, wanted, strict=True)]
+
+
+def make_elsewhere(job: FramesJob, asked: Sequence[Asked], spread: Spread) -> Iterator[tuple[int, list[Any]]]:
+    """Have frames made by others, and give what came of each in order."""
+    info = job.hero.info
+    most = plan_piece_frames((info.height, info.width), spread.hands)
+    numbers = cut_frames([n - job.offset for n, _ in asked], job.hero.list_sync(), spread.hands, most=most)
+    wants = dict(asked)
+    pieces = [[(n + job.offset, wants[n + job.offset]) for n in piece] for piece in numbers]
+    for made, found in spread.run(make_some, job, pieces):
+        job.hero.add_found(found)
+        yield from made
+
+
+def make_some(job: FramesJob, asked: Sequence[Asked]) -> tuple[list[tuple[int, list[Any]]], FoundReading]:
+    """Make some of a job's frames, with a reader of one's own."""
+    wants = dict(asked)
+    with job.hero.opened_again() as hero:
+        frames = pair_frames(hero, list(wants), job.offset, job.ends)
+        made = [(shot_frame, job.make(source, shot_frame, wants[shot_frame])) for source, shot_frame in frames]
+        return made, hero.found()
 
 
 def pair_frames(

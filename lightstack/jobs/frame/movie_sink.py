@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
@@ -9,7 +10,7 @@ from typing import Any
 
 from lightstack.files.folder import read_json, write_json
 from lightstack.files.read.takes import Take
-from lightstack.files.write.shot_movie import begin_shot_movie
+from lightstack.files.write.shot_movie import MovieCoder, begin_shot_movie
 from lightstack.jobs.frame.preview_sink import find_mask
 from lightstack.jobs.frame.shot_frames import ShotFrame
 from lightstack.report.phrases import say_count
@@ -31,6 +32,7 @@ class MovieSink:
     ) -> None:
         self._movie = begin_shot_movie(path, hero, first=frames[0], last=frames[1], codec=codec, rate=rate)
         self.name = self._movie.path.name
+        self.work = MovieWork(self._movie.coder)
         self._beyond: dict[int, tuple[int, int, int]] = {}
 
     def __enter__(self) -> MovieSink:
@@ -45,12 +47,6 @@ class MovieSink:
     def wants(self, shot_frame: int) -> bool:
         """Every frame."""
         return True
-
-    def work(self, shot: ShotFrame) -> Any:
-        """Return the frame's planes and how many pixels were beyond the encoding."""
-        changed = find_mask(shot)
-        coded = self._movie.code(shot.source, shot.relit, changed=changed)
-        return coded.planes, self._movie.count_beyond(shot.relit, hero=shot.before, changed=changed)
 
     def put(self, shot_frame: int, piece: Any) -> None:
         """Write a frame's planes."""
@@ -79,7 +75,23 @@ class MovieSink:
         ]
 
 
-def recall_movie(path: Path) -> tuple[str, list[str]]:
-    """Return a movie's name and warnings as they were kept."""
+@dataclass(frozen=True, slots=True, eq=False)
+class MovieWork:
+    """Codes a frame for the movie."""
+
+    coder: MovieCoder
+
+    def __call__(self, shot: ShotFrame) -> Any:
+        """Return the frame's planes and how many pixels were beyond the encoding."""
+        changed = find_mask(shot)
+        coded = self.coder.code(shot.source, shot.relit, changed=changed)
+        return coded.planes, self.coder.count_beyond(shot.relit, hero=shot.before, changed=changed)
+
+
+def recall_movie(path: Path) -> tuple[str, list[str]] | None:
+    """Return a movie's name and warnings as they were kept; None where they cannot be read."""
     kept = read_json(path)
-    return str(kept["name"]), [str(line) for line in kept["warnings"]]
+    name, warnings = kept.get("name"), kept.get("warnings")
+    if not isinstance(name, str) or not isinstance(warnings, list):
+        return None
+    return name, [str(line) for line in warnings]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
@@ -43,19 +43,18 @@ class PreviewSink:
         config: Path | None = None,
     ) -> None:
         info = hero.info
-        self._hero, self._working = hero, working
-        self._encoding = preview_encoding(info.encoding)
-        self._show = find_view(view, info.encoding, working, config)
-        self._size = (info.height - info.height % 2, info.width - info.width % 2)
+        encoding, show = preview_encoding(info.encoding), find_view(view, info.encoding, working, config)
+        size = (info.height - info.height % 2, info.width - info.width % 2)
         # the hero's own samples can stay where it is coded as the preview is
-        same = self._encoding == info.encoding and self._size == (info.height, info.width)
-        self._keeps = self._show is None and same and info.rotation == 0
+        same = encoding == info.encoding and size == (info.height, info.width)
+        keeps = show is None and same and info.rotation == 0
+        self.work = PreviewWork(hero, encoding, size, working, show, keeps)
         self._movie = MovieWriter(
             path,
-            width=self._size[1],
-            height=self._size[0],
+            width=size[1],
+            height=size[0],
             rate=rate or info.rate or Fraction(24),
-            encoding=self._encoding,
+            encoding=encoding,
             codec="h264",
             pixel_aspect=info.pixel_aspect,
             crf=quality,
@@ -74,19 +73,32 @@ class PreviewSink:
         """Every frame."""
         return True
 
-    def work(self, shot: ShotFrame) -> Any:
-        """Return the frame's planes."""
-        if self._keeps:
-            return self._hero.code(shot.source, shot.relit, changed=find_mask(shot)).planes
-        shown = np.ascontiguousarray(shot.relit[: self._size[0], : self._size[1]])
-        if self._show is None:
-            return encode_planes(shown, self._encoding, working=self._working).planes
-        # A view gives the screen's signal already: the planes are coded from it as it is.
-        return encode_planes(self._show(shown), replace(self._encoding, transfer="linear", response=None)).planes
-
     def put(self, shot_frame: int, piece: Any) -> None:
         """Write a frame's planes."""
         self._movie.write(piece)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PreviewWork:
+    """Codes a frame for the preview. ``size`` (H, W) of its pictures; ``show``: the view that it is shown through;
+    ``keeps``: the hero's own samples where no light falls."""
+
+    hero: Take
+    encoding: Encoding
+    size: tuple[int, int]
+    working: str
+    show: Callable | None
+    keeps: bool
+
+    def __call__(self, shot: ShotFrame) -> Any:
+        """Return the frame's planes."""
+        if self.keeps:
+            return self.hero.code(shot.source, shot.relit, changed=find_mask(shot)).planes
+        shown = np.ascontiguousarray(shot.relit[: self.size[0], : self.size[1]])
+        if self.show is None:
+            return encode_planes(shown, self.encoding, working=self.working).planes
+        # A view gives the screen's signal already: the planes are coded from it as it is.
+        return encode_planes(self.show(shown), replace(self.encoding, transfer="linear", response=None)).planes
 
 
 def find_mask(shot: ShotFrame) -> NDArray[np.bool_]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -37,22 +38,31 @@ class PairSink:
         working: str,
     ) -> None:
         self._frames = {name: set(numbers) for name, numbers in frames.items()}
-        self._gains, self._pick, self._working = gains, pick, working
+        self._gains = gains
+        self.work = PairWork(pick, working)
         self.laid: dict[str, list[LaidFrame]] = {name: [] for name in frames}
 
     def wants(self, shot_frame: int) -> bool:
         """Whether any group shows the frame."""
         return any(shot_frame in numbers for numbers in self._frames.values())
 
-    def work(self, shot: ShotFrame) -> Any:
-        """Return the frame's two pictures, small."""
-        return tuple(show_small(picture, self._working) for picture in self._pick(shot))
-
     def put(self, shot_frame: int, piece: Any) -> None:
         """Keep a frame's pictures for every group that shows it."""
         for name, numbers in self._frames.items():
             if shot_frame in numbers:
                 self.laid[name].append(LaidFrame(shot_frame, self._gains[name](shot_frame), *piece))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PairWork:
+    """Makes the two pictures of a frame."""
+
+    pick: Callable[[ShotFrame], tuple[NDArray[np.float32], NDArray[np.float32]]]
+    working: str
+
+    def __call__(self, shot: ShotFrame) -> Any:
+        """Return them, small."""
+        return tuple(show_small(picture, self.working) for picture in self.pick(shot))
 
 
 def pick_sheet_frames(mixes: Sequence[MixCurve], first: int, last: int, asked: Sequence[int]) -> list[int]:

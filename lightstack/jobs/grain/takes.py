@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from lightstack.core.colour.names import MEASURED
 from lightstack.core.grain.topup import full_grain
 from lightstack.errors import MissingInput, SettingError
-from lightstack.files.folder import explain_os_error, write_whole
+from lightstack.files.folder import explain_os_error, real_path, write_whole
 from lightstack.files.kept.grain_profiles import read_grain, write_grain
 from lightstack.files.kept.identity import list_files
 from lightstack.files.shot.schema import TakeSettings
@@ -21,7 +21,8 @@ from lightstack.files.write.plates import write_exr
 from lightstack.jobs.grain.grain import measure_grain
 from lightstack.jobs.grain.words import compare_profiles, describe_grain, doubt_range
 from lightstack.jobs.takes.footage import FittedTake, open_fitted, resolve_ranges
-from lightstack.jobs.takes.options import BuildResult, TakeOptions, check_ocio
+from lightstack.jobs.takes.options import BuildResult, TakeOptions
+from lightstack.jobs.takes.reading import check_take_options
 from lightstack.records import GrainProfile, Progress
 from lightstack.report.grain_plot import plot_grain
 
@@ -50,6 +51,9 @@ def measure_take(path: Path, out: Path, *, options: GrainOptions, progress: Prog
     """
     if out.suffix.lower() != ".json":
         raise SettingError(f"--out {out}: a grain profile is written as JSON; name a file that ends in .json")
+    check_take_options(options)
+    if len(options.frames) > 1:
+        raise SettingError("--frames: one range is measured at a time, such as 1-48")
     with open_for_grain(path, options, working=None) as fitted:
         profile = measure_grain(fitted, use=span_of(fitted, options), progress=progress)
         warnings = fitted.warnings
@@ -86,8 +90,9 @@ def apply_grain(
     LightstackError
         For a profile or pictures that cannot be used, or where a result would replace an input.
     """
-    profile = read_grain(profile_path)
     check_request(out, seed, amount)
+    check_take_options(options)
+    profile = read_grain(profile_path)
     lines: list[str] = []
     if like is not None:
         with open_for_grain(like, options, working=profile.primaries, name="like") as fitted:
@@ -115,19 +120,9 @@ def apply_grain(
 
 def open_for_grain(path: Path, options: GrainOptions, *, working: str | None, name: str | None = None):  # type: ignore[no-untyped-def]
     """Open a take or a picture as the options say, in a space; a picture of light is read as it is."""
-    check_ocio(options)
     if not path.exists() and "#" not in path.name and "%" not in path.name:
         raise MissingInput(f"{path}: nothing is there; check the path")
-    for option, value, known in (
-        ("range", options.range, ("auto", "full", "limited")),
-        ("matrix", options.matrix, ("auto", "rgb", "bt601", "bt709", "bt2020")),
-    ):
-        if value not in known:
-            raise SettingError(f"--{option} {value}: is unknown; use one of {', '.join(known)}")
-    measured = options.colour == MEASURED
-    if measured != (options.response is not None):
-        raise SettingError("--colour measured and --response FILE go together; name both, or neither")
-    in_codes = not (measured and path.suffix.lower() in LIGHT_ITSELF)
+    in_codes = not (options.colour == MEASURED and path.suffix.lower() in LIGHT_ITSELF)
     settings = TakeSettings(
         path=(str(path),),
         colour=options.colour if in_codes else "auto",
@@ -140,11 +135,9 @@ def open_for_grain(path: Path, options: GrainOptions, *, working: str | None, na
 
 
 def span_of(fitted: FittedTake, options: GrainOptions) -> tuple[int, int] | None:
-    """Return the one range of source frames that was asked for, None for all. Raises SettingError for several."""
+    """Return the one range of source frames that was asked for, None for all."""
     if not options.frames:
         return None
-    if len(options.frames) > 1:
-        raise SettingError("--frames: one range is measured at a time, such as 1-48")
     return resolve_ranges(options.frames, fitted.take, what="frames")[0]
 
 
@@ -197,9 +190,9 @@ def check_overwriting(picture: Path, folder: Path, names: list[str]) -> None:
     """Refuse names that would replace each other or what is read. Raises SettingError."""
     if len(set(names)) < len(names):
         raise SettingError(f"--out: {len(names)} frames need numbers in their names; write name.####.exr")
-    results = {(folder / name).resolve() for name in names}
+    results = {real_path(folder / name) for name in names}
     for file in list_files(picture):
-        if file.resolve() in results:
+        if real_path(file) in results:
             raise SettingError(f"--out: would be written over {file}, which is read; name other files")
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from lightstack.core.colour.light import find_primaries
 from lightstack.errors import UnreadableInput
 from lightstack.files.handover.folder import list_handed
 from lightstack.files.kept.identity import hash_file
+from lightstack.files.processors import usable_processors
 from lightstack.files.write.plates import ExrPart, read_exr, read_exr_headers
 from lightstack.jobs.handover.build import FinishedBuild, FrameSet
 from lightstack.records import Progress
@@ -61,7 +61,7 @@ def check_sums(
 
 def count_workers() -> int:
     """Return how many files are read at once."""
-    return min(MOST_WORKERS, os.cpu_count() or 1)
+    return min(MOST_WORKERS, usable_processors())
 
 
 def check_pictures(folder: Path, names: Sequence[str], *, progress: Progress) -> dict[str, CheckedPicture]:

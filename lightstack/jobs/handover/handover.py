@@ -9,7 +9,7 @@ from typing import Any
 
 from lightstack import __version__
 from lightstack.errors import UnreadableInput
-from lightstack.files.folder import write_json, write_whole
+from lightstack.files.folder import steady_folder, write_json, write_whole
 from lightstack.files.handover.folder import (
     CHECKS,
     check_target,
@@ -90,19 +90,20 @@ def hand_over(
     """
     settings = read_shot(shot_path)
     check_target(folder, settings.out, replace=replace)
-    build = open_finished(settings, options)
-    lights = gather_lights(build, extras or {}, options)
-    with handed_whole(folder) as part:
-        handing = Handing(build, part)
-        with progress.step("hand over", None):
-            stills = put_build(handing)
-            for light in lights:
-                put_light(handing, light)
-            put_scene(handing, lights)
-            put_timeline(handing, lights)
-            handing.make(README)
-            write_whole(part / README, write_readme(build, lights, handing.expected).encode())
-        checks = check_all(handing, lights, stills, progress=progress)
+    with steady_folder(settings.out):
+        build = open_finished(settings, options)
+        lights = gather_lights(build, extras or {}, options)
+        with handed_whole(folder) as part:
+            handing = Handing(build, part)
+            with progress.step("hand over", None):
+                stills = put_build(handing)
+                for light in lights:
+                    put_light(handing, light)
+                put_scene(handing, lights)
+                put_timeline(handing, lights)
+                handing.make(README)
+                write_whole(part / README, write_readme(build, lights, handing.expected).encode())
+            checks = check_all(handing, lights, stills, progress=progress)
     if fails_flashes(build):
         handing.warnings.insert(0, f"flashing light: {say_flashes(build)}")
     warnings = tuple(dict.fromkeys(handing.warnings))

@@ -11,8 +11,9 @@ from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import accumulate, islice
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -28,8 +29,11 @@ from lightstack.core.regions import disc
 from lightstack.core.warp import is_identity, scale_pose, warp_picture
 from lightstack.errors import UnusableTake
 from lightstack.files.kept.packed import open_packed, pack_arrays
+from lightstack.files.read.takes import FoundReading, Take
 from lightstack.jobs.patch.placed_masks import shrink_mask
+from lightstack.jobs.spread.pieces import Spread, cut_frames
 from lightstack.jobs.takes.ambient import cut_centre
+from lightstack.jobs.takes.memory import plan_piece_frames
 from lightstack.jobs.takes.poses import pose_of
 from lightstack.jobs.takes.survey import UNKNOWN_NOISE
 from lightstack.records import BoolArray, FloatArray, NoiseModel, Progress, ProxyTake, PulledMatte, Registration
@@ -109,10 +113,12 @@ def shrink_picture(picture: FloatArray, factor: int) -> NDArray[np.float32]:
     return np.stack([shrink_mask(np.ascontiguousarray(picture[..., c]), factor) for c in range(3)], axis=-1)
 
 
-def pull_matte(request: PullRequest, path: Path, *, workers: int = 1, progress: Progress) -> PulledMatte:
+def pull_matte(
+    request: PullRequest, path: Path, *, workers: int = 1, spread: Spread | None = None, progress: Progress
+) -> PulledMatte:
     """Pull the matte of every frame and write it to a packed file (see `RECORDS`).
 
-    Notes: the result does not depend on ``workers``.
+    ``spread``: who solves frames at full size elsewhere. Notes: the result does not depend on it, nor on ``workers``.
     """
     proxies, factor = request.proxies, request.proxies.factor
     noise = with_scale(proxies.noise_proxy, factor)
@@ -124,8 +130,12 @@ def pull_matte(request: PullRequest, path: Path, *, workers: int = 1, progress: 
     doubts: list[float] = []
     first, last = request.frames
     with progress.step("hold-out", last - first + 1) as step, open_packed(path) as writer:
-        frames = mark_frames(request, places, learned, noise)
-        for number, area, doubt, packed in solve_frames(frames, full_noise, workers):
+        marker = FrameMarker(request, places, learned, noise)
+        if spread is None:
+            solved = solve_frames(mark_frames(request, marker), full_noise, workers)
+        else:
+            solved = solve_elsewhere(request, marker, full_noise, spread)
+        for number, area, doubt, packed in solved:
             numbers.append(number)
             areas.append(area)
             doubts.append(doubt)
@@ -267,23 +277,34 @@ class MarkedFrame:
     mark: Mark
 
 
-def mark_frames(
-    request: PullRequest, places: SetPlaces, learned: HeroLearned, noise: NoiseModel
-) -> Iterator[MarkedFrame]:
+class FrameMarker:
+    """Parts frames at survey size, one after the other: each leans on the one before."""
+
+    def __init__(self, request: PullRequest, places: SetPlaces, learned: HeroLearned, noise: NoiseModel) -> None:
+        self._request, self.places, self._learned, self._noise = request, places, learned, noise
+        self.place = {int(number): k for k, number in enumerate(request.proxies.source_frames)}
+        self._finder: MatteFinder | None = None
+        self._last = b""
+
+    def mark(self, near: Sequence[int], centre: int) -> tuple[list[int], Mark]:
+        """Return which of the frames ``near`` share the pose of the one at ``centre``, and how that is parted."""
+        proxies, registration = self._request.proxies, self._request.registration
+        pose = pose_of(registration, near[centre])
+        if self._finder is None or pose.tobytes() != self._last:
+            small, self._last = self.places.at(pose)[1], pose.tobytes()
+            place = scale_pose(pose, proxies.factor)
+            self._finder = MatteFinder(small, self._noise, self._learned, pose=place)
+        same = [k for k, n in enumerate(near) if pose_of(registration, n).tobytes() == self._last]
+        little = [np.asarray(proxies.rgb[self.place[near[k]]], np.float32) for k in same]
+        return same, self._finder.mark(little, same.index(centre))
+
+
+def mark_frames(request: PullRequest, marker: FrameMarker) -> Iterator[MarkedFrame]:
     """Give every frame parted at survey size, in order; frames ahead are decoded as they are needed."""
-    proxies, factor = request.proxies, request.proxies.factor
-    place = {int(number): k for k, number in enumerate(proxies.source_frames)}
-    finder: MatteFinder | None = None
-    last = b""
-    for centre, near in windows(decode_half(request, place), SIDE_FRAMES):
+    for centre, near in windows(decode_half(request, marker.place), SIDE_FRAMES):
+        same, mark = marker.mark([n for n, _ in near], centre)
         number = near[centre][0]
-        pose = pose_of(request.registration, number)
-        bare, small, nearest = places.at(pose)
-        if finder is None or pose.tobytes() != last:
-            finder, last = MatteFinder(small, noise, learned, pose=scale_pose(pose, factor)), pose.tobytes()
-        same = [k for k, (n, _) in enumerate(near) if pose_of(request.registration, n).tobytes() == last]
-        little = [np.asarray(proxies.rgb[place[near[k][0]]], np.float32) for k in same]
-        mark = finder.mark(little, same.index(centre))
+        bare, _, nearest = marker.places.at(pose_of(request.registration, number))
         window = tuple(near[k][1] for k in same)
         yield MarkedFrame(number, window, same.index(centre), bare, nearest, mark)
 
@@ -340,6 +361,65 @@ def solve_frames(
         finally:
             for one in waiting:
                 one.cancel()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SolveJob:
+    """What frames are solved from at full size; see `PullRequest` and `SetPlaces`."""
+
+    take: Take
+    registration: Registration
+    places: SetPlaces
+    noise: NoiseModel
+
+
+Parted = tuple[tuple[int, ...], int, Mark]  # frames of one pose, which of them is the frame, how it was parted
+
+
+def solve_elsewhere(
+    request: PullRequest, marker: FrameMarker, noise: NoiseModel, spread: Spread
+) -> Iterator[tuple[int, float, float, bytes]]:
+    """Part frames here, where each leans on the one before, and have them solved at full size by others."""
+    first, last = request.frames
+    take: Any = request.take
+    numbers = [n for n in marker.place if first <= n <= last]
+    height, width = request.bare.shape[:2]
+    cut = cut_frames(numbers, take.list_sync(), spread.hands, most=plan_piece_frames((height, width), spread.hands))
+
+    def part() -> Iterator[list[Parted]]:
+        parted = windows(iter(numbers), SIDE_FRAMES)
+        for piece in cut:
+            found = []
+            for centre, near in islice(parted, len(piece)):
+                same, mark = marker.mark(near, centre)
+                found.append((tuple(near[k] for k in same), same.index(centre), mark))
+            yield found
+
+    job = SolveJob(take, request.registration, marker.places, noise)
+    for solved, found in spread.run(solve_some, job, part()):
+        take.add_found(found)
+        yield from solved
+
+
+def solve_some(
+    job: SolveJob, parted: Sequence[Parted]
+) -> tuple[list[tuple[int, float, float, bytes]], FoundReading]:
+    """Solve some frames, with a reader of one's own; only frames that lean on each other are held."""
+    held: dict[int, NDArray[np.float16]] = {}
+    solved = []
+    firsts = [near[0] for near, _, _ in parted]
+    least = list(accumulate(reversed(firsts), min))[::-1]  # that this or a later frame leans on
+    with job.take.opened_again() as take:
+        frames = take.read_frames(sorted({n for near, _, _ in parted for n in near}))
+        for (near, centre, mark), lowest in zip(parted, least, strict=True):
+            held = {n: picture for n, picture in held.items() if n >= lowest}
+            while near[-1] not in held:
+                frame = next(frames)
+                held[frame.number] = to_half(take.linear(frame))
+            bare, _, nearest = job.places.at(pose_of(job.registration, near[centre]))
+            marked = MarkedFrame(near[centre], tuple(held[n] for n in near), centre, bare, nearest, mark)
+            solved.append(solve_frame(marked, job.noise))
+        return solved, take.found()
 
 
 def solve_frame(frame: MarkedFrame, noise: NoiseModel) -> tuple[int, float, float, bytes]:

@@ -213,7 +213,7 @@ def pull_or_recall(
         hero.take, survey.get(frames), seen.registration, frames, bare.read_light(), bare.inside
     )
     workers = plan_frame_workers(hero.fitted.size, options)
-    pulled = pull_matte(request, path, workers=workers, progress=progress)
+    pulled = pull_matte(request, path, workers=workers, spread=options.spread, progress=progress)
     keep_record(kept, pulled)
     book.record("holdout", inputs, [str(file.relative_to(delivery.folder.path)) for file in (kept, path)])
     return pulled

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from lightstack.errors import UnusableTake
-from lightstack.files.folder import OutFolder, claimed_folder
+from lightstack.files.folder import FOR_ONE_RUN, OutFolder, claimed_folder
 from lightstack.files.read.response import RESPONSE_FILE
 from lightstack.jobs.inspect.between import compare_all
 from lightstack.jobs.inspect.checks import check_take, look_at_steady, rate_sweep
@@ -59,8 +59,8 @@ def inspect_takes(paths: Sequence[Path], *, out: Path | None, options: InspectOp
     LightstackError
         For takes that cannot be read; a take that can be read and not used is a finding.
     """
-    planned, working = plan_takes(paths, options)
     check_ocio(options)
+    planned, working = plan_takes(paths, options)
     if out is None and options.quick:
         out = QUICK_FOLDER
     with working_folder(out) as (folder, scratch), ExitStack() as opened:
@@ -82,7 +82,7 @@ def working_folder(out: Path | None) -> Iterator[tuple[OutFolder | None, Path]]:
     with ExitStack() as stack:
         folder = None if out is None else stack.enter_context(claimed_folder(out))
         where = None if folder is None else folder.scratch
-        yield folder, Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="inspect_", dir=where)))
+        yield folder, Path(stack.enter_context(tempfile.TemporaryDirectory(prefix=FOR_ONE_RUN, dir=where)))
 
 
 def survey_all(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from lightstack.core.noise import NoiseTally
 from lightstack.core.sampling import plan_samples
 from lightstack.core.sweep.survey import average_frames
 from lightstack.errors import UnreadableInput, UnusableTake
+from lightstack.files.processors import usable_processors
 from lightstack.files.shot.schema import Sweep, TakeSettings
 from lightstack.jobs.takes.footage import FittedTake, resolve_ranges
 from lightstack.jobs.takes.look import CODE_ERROR, SweepLook, measure_look, register_proxies
@@ -33,7 +33,7 @@ MOST_PROCESSORS = 8  # decoders gain little from more
 
 def decode_budget(size: tuple[int, int]) -> int:
     """Return how many frames (H, W) a quick look may decode on this machine."""
-    processors = min(os.cpu_count() or 1, MOST_PROCESSORS)
+    processors = min(usable_processors(), MOST_PROCESSORS)
     return max(SAMPLES // 2, int(processors * PIXELS_PER_PROCESSOR / (size[0] * size[1])))
 
 

@@ -18,6 +18,7 @@ from lightstack.errors import MissingInput, SettingError
 from lightstack.files.shot.schema import ShotSettings, Sweep, TakeSettings
 from lightstack.files.shot.shotfile import check_sweep, read_shot
 from lightstack.jobs.inspect.options import InspectOptions
+from lightstack.jobs.takes.reading import check_take_options
 from lightstack.records import ProxyTake, TakeInfo
 
 SAMPLES = 32
@@ -81,6 +82,7 @@ def plan_movies(paths: Sequence[Path], options: InspectOptions) -> tuple[Planned
     words = {name: getattr(options, name) for name in READING}
     given = {name: value for name, value in words.items() if value is not None}
     names = name_apart(paths)
+    check_take_options(options)
     settings = [check_sweep({"path": [str(path)], **given}) for path in paths]
     return tuple(PlannedTake(n, None, s, (p,)) for n, s, p in zip(names, settings, paths, strict=True))
 

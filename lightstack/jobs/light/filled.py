@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import zlib
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -17,8 +16,10 @@ from numpy.typing import NDArray
 from lightstack.core.lamp.travel_blend import choose_fillers, fill_still, match_levels, tighten_valid
 from lightstack.core.lamp.travel_shade import enlarge_stops, shift_light
 from lightstack.core.sweep.grain_off import take_off_grain
+from lightstack.errors import OutputError
 from lightstack.files.folder import read_json, write_json
-from lightstack.files.kept.stack import LightStack, StackShape, create_stack, open_stack
+from lightstack.files.kept.stack import LightStack, StackShape, create_stack, open_stack, stack_files
+from lightstack.files.processors import usable_processors
 from lightstack.files.shot.schema import Sweep
 from lightstack.jobs.light.lamp_places import StillPlaces
 from lightstack.jobs.light.plates import find_stack, notes_of, open_working, read_unlit
@@ -44,8 +45,11 @@ class FilledStills:
     inputs: dict[str, Any]
 
     def open(self) -> LightStack:
-        """Open them for reading."""
-        return open_stack(self.path)
+        """Open them for reading. Raises OutputError where they are gone."""
+        try:
+            return open_stack(self.path)
+        except (OSError, ValueError) as error:
+            raise OutputError(f"{self.path}: stills made ready cannot be read; build again with --force") from error
 
 
 def fill_or_recall(
@@ -71,7 +75,7 @@ def fill_or_recall(
         "smooth": sweep.smooth,
     }
     stage = f"filled stills {sweep.name}"
-    if delivery.book.is_due(stage, inputs, force=force):
+    if delivery.book.is_due(stage, inputs, force=force) or "filled" not in read_json(kept):
         stack = open_working(delivery, built)
         threads = plan_workers((stack.shape.height, stack.shape.width), options)
         shares = fill_stack(
@@ -79,7 +83,7 @@ def fill_or_recall(
             places=places, smooth=sweep.smooth, threads=threads, progress=progress,
         )  # fmt: skip
         write_json(kept, {"filled": shares})
-        relative = [str(file.relative_to(delivery.folder.path)) for file in (path, kept)]
+        relative = [str(file.relative_to(delivery.folder.path)) for file in (*stack_files(path), kept)]
         delivery.book.record(stage, inputs, relative)
     return FilledStills(path, tuple(read_json(kept)["filled"]), inputs)
 
@@ -203,7 +207,7 @@ class Filler:
             self.out.write_light(band, index, made, believed)
             return share * (rows.stop - rows.start)
 
-        with ThreadPoolExecutor(self.threads or os.cpu_count() or 1) as pool:
+        with ThreadPoolExecutor(self.threads or usable_processors()) as pool:
             return sum(pool.map(run, range(shape.bands))) / shape.height
 
     def find_neighbours(self, index: int) -> tuple[list[int], list[float]]:

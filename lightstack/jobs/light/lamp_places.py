@@ -14,7 +14,7 @@ from lightstack.core.lamp.travel import usual_spacing
 from lightstack.core.lamp.view import show_in_picture
 from lightstack.errors import OutputError, SettingError, UnusableTake
 from lightstack.files.folder import read_json, write_json, write_whole
-from lightstack.files.kept.keep import keep_record, recall_record
+from lightstack.files.kept.keep import keep_record, recall_or_none
 from lightstack.files.shot.schema import Sweep
 from lightstack.files.tables import write_csv
 from lightstack.jobs.light.plates import notes_of
@@ -61,7 +61,12 @@ def places_or_recall(
     )
     stage, inputs = name_stage(sweep), places_inputs(delivery, source, built)
     said = str(refused.relative_to(delivery.folder.path))
-    if delivery.book.is_due(stage, inputs, force=force):
+    places: LampPlaces | None = None
+    if not delivery.book.is_due(stage, inputs, force=force):
+        if said in delivery.book.list_outputs(stage):
+            raise SettingError(say_refused(sweep, str(read_json(refused).get("why"))))
+        places = recall_or_none(kept, LampPlaces, progress=progress)
+    if places is None:
         shades = recall_shades(scratch)
         try:
             with progress.step(f"where the lamp was in {sweep.name}", None):
@@ -76,9 +81,6 @@ def places_or_recall(
         write_whole(delivery.folder.file(files[1][0]), plan)
         outputs = [*(name for name, _ in files), str(kept.relative_to(delivery.folder.path))]
         delivery.book.record(stage, inputs, outputs)
-    if said in delivery.book.list_outputs(stage):
-        raise SettingError(say_refused(sweep, read_json(refused)["why"]))
-    places = recall_record(kept, LampPlaces)
     return StillPlaces(places, place_stills(places, built), files, warn_map(sweep, places))
 
 

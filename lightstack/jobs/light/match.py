@@ -28,8 +28,9 @@ from lightstack.jobs.stage.finish import Delivery
 from lightstack.jobs.stage.hero import HeroPart, look_at_hero, open_hero
 from lightstack.jobs.stage.sweep_stage import build_or_recall
 from lightstack.jobs.takes.footage import open_fitted
-from lightstack.jobs.takes.options import BuildOptions
+from lightstack.jobs.takes.options import BuildOptions, check_ocio
 from lightstack.jobs.takes.poses import pose_of
+from lightstack.jobs.takes.reading import check_colour
 from lightstack.records import BuiltSweep, FloatArray, HeroLook, Progress, TargetMatch
 from lightstack.report.match import draw_match
 from lightstack.report.phrases import say_share
@@ -90,13 +91,11 @@ def match_shot(shot_path: Path, request: MatchRequest, *, options: BuildOptions,
     LightstackError
         For a shot without sweeps, a target of another shape or all black, fewer than two stills.
     """
-    if not 0 <= request.sparse <= 1:
-        raise SettingError(f"--sparse is {request.sparse:g}; it runs from 0, every still that helps, to 1, few stills")
+    check_ocio(options)
     settings = read_shot(shot_path)
     light = pick_light(settings, request.light)
-    if not request.target.exists():
-        raise MissingInput(f"{request.target}: nothing is there; check the path of the target")
-    with claimed_folder(settings.out) as folder, open_hero(settings, options) as hero:
+    check_request(request, options)
+    with claimed_folder(settings.out, progress) as folder, open_hero(settings, options) as hero:
         book = StageBook(folder, verify=options.verify)
         shot = settings.shot
         delivery = Delivery(folder, shot.name, f"{shot.name}_", f"_v{shot.version:03d}", False, book)
@@ -129,6 +128,21 @@ def match_shot(shot_path: Path, request: MatchRequest, *, options: BuildOptions,
         return deliver_match(delivery, light, built, found, asked, request, shot_path.parent)
 
 
+def check_request(request: MatchRequest, options: BuildOptions) -> None:
+    """Refuse a request that no shot could answer, before anything is built. Raises SettingError, MissingInput."""
+    if not 0 <= request.sparse <= 1:
+        raise SettingError(f"--sparse is {request.sparse:g}; it runs from 0, every still that helps, to 1, few stills")
+    if request.frame is not None and request.frame < 0:
+        raise SettingError(f"--frame {request.frame}: is no frame of a shot; name the hero frame that was painted over")
+    if request.colour != "auto":
+        check_colour(request.colour, config=options.ocio)
+    for option, picture in (("--target", request.target), ("--regions", request.regions)):
+        if picture is not None and not picture.exists():
+            raise MissingInput(f"{option} {picture}: nothing is there; check the path of the picture")
+        if picture is not None and picture.is_dir():
+            raise SettingError(f"{option} {picture}: is a folder; name one picture in it")
+
+
 def pick_light(settings: ShotSettings, name: str | None) -> Light:
     """Return the light of that name, the first where none is named. Raises SettingError where there is none."""
     if not settings.light:
@@ -138,7 +152,7 @@ def pick_light(settings: ShotSettings, name: str | None) -> Light:
     found = next((light for light in settings.light if light.name == name), None)
     if found is None:
         known = ", ".join(light.name for light in settings.light)
-        raise SettingError(f"{settings.path}: has no light {name!r}; it has {known}")
+        raise SettingError(f"--light {name}: {settings.path} has no such light; it has {known}")
     return found
 
 

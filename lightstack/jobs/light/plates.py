@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from lightstack.errors import OutputError
+from lightstack.files.folder import read_json, write_json
 from lightstack.files.kept.stack import LightStack, open_stack
 from lightstack.files.shot.schema import Light, ShotSettings, Sweep
 from lightstack.files.write.plates import read_light
@@ -18,6 +19,7 @@ from lightstack.jobs.sweep.export import write_plate
 from lightstack.jobs.takes.memory import plan_workers
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import BuiltSweep, FloatArray, Progress, StillNotes
+from lightstack.report.phrases import say_share
 
 __all__ = [
     "find_built",
@@ -30,7 +32,8 @@ __all__ = [
     "read_unlit",
 ]
 
-SCHEMA = 1
+SCHEMA = 2
+LEAST_HOLE = 0.001  # share of the picture that is worth a warning
 
 
 def plate_or_recall(
@@ -42,8 +45,8 @@ def plate_or_recall(
     *,
     force: bool,
     progress: Progress,
-) -> tuple[str, list[tuple[str, str]]]:
-    """Accumulate a light's group into a plate of its own; return its file, and all files with what they are.
+) -> tuple[str, list[tuple[str, str]], tuple[str, ...]]:
+    """Accumulate a light's group into a plate of its own; return its file, all files with what they are, warnings.
 
     Raises SettingError where the group is unknown or holds no still.
     """
@@ -54,15 +57,30 @@ def plate_or_recall(
     files = [(f"{stem}.exr", said), (f"{stem}.png", "the same to look at")]
     inputs = plate_inputs(delivery, sweep, built, stills)
     stage = f"light plate {light.name}"
+    seen = delivery.folder.scratch_folder("groups") / f"{light.name}.json"
     if force or not delivery.book.is_current(stage, inputs):
         with progress.step(f"plate of {light.name}", None):
             stack = open_working(delivery, built)
             threads = plan_workers((stack.shape.height, stack.shape.width), options)
             ambient = read_unlit(delivery, built)
-            plate = accumulate_plate(stack, ambient, notes, sweep, stills=stills, threads=threads)
+            plate = accumulate_plate(
+                stack, ambient, notes, sweep, stills=stills, threads=threads, spread=options.spread
+            )
             write_plate(delivery.folder, stem, plate.light, primaries=built.primaries)
+            write_json(seen, {"hole": float((plate.valid <= 0).mean())})
         delivery.book.record(stage, inputs, [name for name, _ in files])
-    return files[0][0], files
+    return files[0][0], files, warn_of_hole(light, float(read_json(seen).get("hole", 0)), len(stills))
+
+
+def warn_of_hole(light: Light, share: float, stills: int) -> tuple[str, ...]:
+    """Warn where a part of the picture is covered in every still of a group: the plate is black there."""
+    if share < LEAST_HOLE:
+        return ()
+    covered = "its only still" if stills == 1 else f"all of its {stills} stills"
+    return (
+        f"light {light.name}: the lamp or whoever carried it covers {say_share(share)} of the picture in {covered} of "
+        f"group {light.group}, and no light is there: widen the group by stills in which the lamp stands elsewhere",
+    )
 
 
 def plate_inputs(delivery: Delivery, sweep: Sweep, built: BuiltSweep, stills: Sequence[int]) -> dict[str, Any]:
@@ -101,7 +119,7 @@ def open_working(delivery: Delivery, built: BuiltSweep) -> LightStack:
     path = delivery.folder.scratch_folder(f"sweep_{built.report.name}") / "light_stack.exr"
     try:
         return open_stack(path)
-    except (OSError, ValueError, KeyError) as error:
+    except (OSError, ValueError) as error:
         raise OutputError(f"{path}: the light stack's working copy cannot be read; build again with --force") from error
 
 

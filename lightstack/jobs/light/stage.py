@@ -85,7 +85,8 @@ def play_lights(
             plates[light.name], more = made
             files += more
         elif light.group is not None:
-            made = plate_or_recall(delivery, settings, light, source, options, force=force, progress=progress)
-            plates[light.name], more = made
+            grouped = plate_or_recall(delivery, settings, light, source, options, force=force, progress=progress)
+            plates[light.name], more, said = grouped
             files += more
+            warnings += said
     return PlayedLights(delivery, plates, travels, tuple(dict.fromkeys(files)), tuple(warnings))

@@ -12,6 +12,7 @@ from lightstack.files.folder import claimed_folder
 from lightstack.files.kept.identity import StageBook
 from lightstack.files.shot.schema import ShotSettings
 from lightstack.files.shot.shotfile import read_shot
+from lightstack.jobs.light.files import check_light_files
 from lightstack.jobs.mix.followers import check_follow_files
 from lightstack.jobs.mix.mixes import LightMix, make_mixes, rate_of, write_mixes
 from lightstack.jobs.stage.finish import Delivery
@@ -60,8 +61,9 @@ def draw_curves(
     settings = read_shot(shot_path)
     check_lights(settings, light)
     check_follow_files(settings)
+    check_light_files(settings)
     check_ocio(options)
-    with claimed_folder(settings.out if out is None else out) as folder, open_hero(settings, options) as hero:
+    with claimed_folder(settings.out if out is None else out, progress) as folder, open_hero(settings, options) as hero:
         if hero is None:  # check_lights has seen to it
             raise SettingError(f"{settings.path}: has no [takes.hero]")
         shot, book = settings.shot, StageBook(folder, verify=options.verify)

@@ -18,7 +18,7 @@ from lightstack.core.mix.flicker import SPECTRA, Flicker
 from lightstack.core.mix.modulate import ALWAYS, Modulator, Pulse, Stretch
 from lightstack.core.mix.response import Response
 from lightstack.errors import SettingError
-from lightstack.files.folder import write_changed
+from lightstack.files.folder import explain_os_error, write_changed
 from lightstack.files.kept.identity import StageBook
 from lightstack.files.shot import schema
 from lightstack.files.shot.schema import Light, Mix, ShotSettings
@@ -205,6 +205,15 @@ def _warn_folding(mix: Mix, hertz: float | None, what: str, source: FollowSource
 # --- writing ---------------------------------------------------------------------------------------
 
 
+def drop_misnamed(delivery: Delivery, mixes: Mapping[str, LightMix], *, single: bool) -> None:
+    """Remove the files that an earlier build of this version named as for one light, or for several."""
+    stems = [delivery.stem("mix", name) for name in mixes] if single else [delivery.stem("mix")]
+    for stem in stems:
+        for ending in (".csv", ".png"):
+            with explain_os_error(delivery.folder.path):
+                delivery.folder.file(f"{stem}{ending}").unlink(missing_ok=True)
+
+
 def write_mixes(
     delivery: Delivery, mixes: Mapping[str, LightMix], *, alone: bool | None = None
 ) -> list[tuple[str, str]]:
@@ -215,6 +224,7 @@ def write_mixes(
     """
     files = []
     single = len(mixes) == 1 if alone is None else alone
+    drop_misnamed(delivery, mixes, single=single)
     for name, mix in mixes.items():
         stem = delivery.stem("mix", None if single else name)
         write_mix(delivery.folder.file(f"{stem}.csv"), mix.curve)

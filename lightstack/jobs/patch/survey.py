@@ -10,7 +10,7 @@ import numpy as np
 
 from lightstack.core.sweep.survey import average_frames
 from lightstack.errors import UnusableTake
-from lightstack.files.folder import OutFolder
+from lightstack.files.folder import OutFolder, scratch_name
 from lightstack.jobs.patch.masks import MaskMaker
 from lightstack.jobs.patch.match import HeroFrames
 from lightstack.jobs.stage.hero import HeroPart, pick_origin_frames
@@ -67,7 +67,7 @@ def recall_survey(hero: HeroPart, seen: HeroLook, scratch: Path) -> ProxyTake | 
     if hero.settings.use is not None:
         first, last = resolve_ranges([hero.settings.use], hero.take, what="use")[0]
     count = last - first + 1
-    paths = scratch / f"{info.name}.rgb", scratch / f"{info.name}.clipped"
+    paths = scratch / f"{scratch_name(info.name)}.rgb", scratch / f"{scratch_name(info.name)}.clipped"
     sizes = (count * height * width * 6, count * height * width)
     if np.any(hero.fitted.gain != 1) or not all(p.is_file() for p in paths):
         return None

@@ -112,7 +112,7 @@ class BuildRun:
                         self._set(last)
         code = process.wait()
         if last.state == "running":  # it ended without a word
-            last = replace(last, state="stopped" if code in (130, -signal.SIGINT) else "failed")
+            last = end_without_word(last, code)
         if last.state == "done":
             try:
                 self._finished()
@@ -135,6 +135,17 @@ def command_of(shot: Path, options: BuildOptions) -> list[str]:
         "keep_readable": options.keep_readable,
     }
     return [sys.executable, "-m", "lightstack.jobs.review.child", str(shot), json.dumps(given)]
+
+
+def end_without_word(state: BuildState, code: int) -> BuildState:
+    """Return the state after a build that ended with an exit code (below 0: a signal) and did not say why."""
+    if code in (130, -signal.SIGINT):
+        return replace(state, state="stopped")
+    if code >= 0:
+        return replace(state, state="failed")
+    name = signal.Signals(-code).name
+    line = f"the build died ({name}); `lightstack build` in a terminal names the file that it was reading"
+    return replace(state, state="failed", line=line)
 
 
 def take_line(state: BuildState, text: str) -> BuildState:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -21,6 +20,7 @@ from lightstack.core.page.reduce import StillReducer
 from lightstack.errors import MissingInput
 from lightstack.files.kept.review_keep import PictureShelf, open_shelf
 from lightstack.files.kept.stack import LightStack
+from lightstack.files.processors import usable_processors
 from lightstack.jobs.light.filled import FilledStills, fill_or_recall
 from lightstack.jobs.light.plates import find_stack, notes_of, open_working, read_unlit
 from lightstack.jobs.review.open import Precedence, ReviewShot
@@ -87,7 +87,7 @@ class SweepProxies:
         self.ambient, self._first = ambient, first
         self.guides = 0 if filled else stack.shape.guides
         self._used, self._looking = used, Lock()
-        self._few = Semaphore(os.cpu_count() or 1)  # at full size: as many at a time as there are processors
+        self._few = Semaphore(usable_processors())  # at full size: as many at a time as there are processors
 
     @property
     def count(self) -> int:

@@ -9,7 +9,7 @@ from typing import Any
 
 from lightstack import __version__
 from lightstack.errors import MissingInput, SettingError
-from lightstack.files.folder import MARK, OutFolder, claimed_folder, read_json, write_json
+from lightstack.files.folder import MARK, SCRATCH, OutFolder, claimed_folder, read_json, write_json
 from lightstack.files.kept.identity import StageBook
 from lightstack.files.read.response import read_response
 from lightstack.files.shot.schema import Render, ShotSettings
@@ -32,8 +32,11 @@ from lightstack.jobs.stage.finish import Delivery, ShotTold, finish
 from lightstack.jobs.stage.hero import HeroPart, describe_reading, identify_take, look_at_hero, open_hero
 from lightstack.jobs.stage.manifest import describe_take
 from lightstack.jobs.stage.sweep_stage import SCHEMA, build_or_recall
+from lightstack.jobs.takes.machines import noted_run
 from lightstack.jobs.takes.options import BuildOptions, BuildResult, check_ocio
 from lightstack.records import BuiltClean, HeroLook, Progress, Verdict
+
+RESULT = "result.json"  # in the scratch folder
 
 
 def build_shot(
@@ -65,7 +68,7 @@ def build_shot(
     check_clean(settings)
     check_grain(settings)
     check_ocio(options)
-    with claimed_folder(settings.out) as folder:
+    with claimed_folder(settings.out, progress) as folder:
         wish = render or RenderWish()
         return build_into(folder, settings, options=options, progress=progress, redo=redo, wish=wish)
 
@@ -92,7 +95,7 @@ def build_into(
     force: set[str | None] = {"sweep", "preview"} if options.force and redo is None else {redo}
     book = StageBook(folder, verify=options.verify)
     inputs = shot_inputs(book, settings, options)
-    kept = folder.scratch / "result.json"
+    kept = folder.scratch / RESULT
     if book.broken:
         progress.say(f"{folder.scratch / MARK}: cannot be read whole; what it does not know is built again")
     if not force - {None} and wish.frames is None and book.is_current("shot", inputs):
@@ -101,11 +104,23 @@ def build_into(
             return known
     shot = settings.shot
     delivery = Delivery(folder, shot.name, f"{shot.name}_", f"_v{shot.version:03d}", False, book)
-    result = build_stages(delivery, settings, options, wish=wish, force=force, progress=progress)
+    address, workers = find_cluster(settings)
+    with noted_run(options, folder, address=address, workers=workers, progress=progress) as (used, timed):
+        result = build_stages(delivery, settings, used, wish=wish, force=force, progress=timed)
     if wish.frames is None:
         write_json(kept, {**asdict(result), "out": None})
         book.record("shot", inputs, result.files)
     return result
+
+
+def find_cluster(settings: ShotSettings) -> tuple[str | None, int]:
+    """Return where the shot's cluster is, and how many workers to wait for; its file lies beside the shot file."""
+    wish = settings.cluster
+    if wish is None:
+        return None, 1
+    file = settings.locate(wish.address)
+    is_file = "://" not in wish.address and file.is_file()
+    return str(file) if is_file else wish.address, wish.workers
 
 
 def build_stages(
@@ -145,6 +160,7 @@ def build_stages(
     lines = [line for made_mix in made_mixes.values() for line in made_mix.warnings]
     told = tell_shot(settings, hero, seen, clean, lines, parts, made)
     told = replace(told, takes={**takes, **parts.sources}, files=[*files, *told.files])
+    book.check_steady()
     return finish(delivery, built, told)
 
 
@@ -216,11 +232,40 @@ def patch_files(settings: ShotSettings) -> list[Path]:
     return [*masks, *(path for found in named if found is not None for path in found[1])]
 
 
+def recall_shot(shot_path: Path, options: BuildOptions) -> BuildResult | None:
+    """Return what a build of a shot would say at once because nothing changed; None where there is something to do.
+
+    Raises as `build_shot` does for a shot file that cannot be used. Nothing is written, and nobody waits.
+    """
+    settings = read_shot(shot_path)
+    check_inputs(settings)
+    if not (settings.out / SCRATCH / MARK).is_file():
+        return None
+    folder = OutFolder(settings.out)
+    book = StageBook(folder, verify=options.verify)
+    if book.broken or not book.is_current("shot", shot_inputs(book, settings, options)):
+        return None
+    return kept_result(settings.out)
+
+
+def kept_result(out: Path) -> BuildResult | None:
+    """Return what the last whole build in a folder said; None where that cannot be read."""
+    return read_result(out, out / SCRATCH / RESULT)
+
+
 def recall_result(out: Path, kept: Path, *, progress: Progress) -> BuildResult | None:
     """Return the result of the build that is still current; None, with a note, where it cannot be read."""
+    result = read_result(out, kept)
+    said = "nothing changed" if result else f"{kept}: what the last build kept cannot be read; the report is made again"
+    progress.say(said)
+    return result
+
+
+def read_result(out: Path, kept: Path) -> BuildResult | None:
+    """Read a build's result as it was kept; None where it cannot be read."""
     known = read_json(kept)
     try:
-        result = BuildResult(
+        return BuildResult(
             out=out,
             files=tuple(known["files"]),
             warnings=tuple(known["warnings"]),
@@ -229,10 +274,7 @@ def recall_result(out: Path, kept: Path, *, progress: Progress) -> BuildResult |
             flashes=bool(known["flashes"]),
         )
     except (KeyError, TypeError, ValueError):
-        progress.say(f"{kept}: what the last build kept cannot be read; the report is made again")
         return None
-    progress.say("nothing changed")
-    return result
 
 
 def check_inputs(settings: ShotSettings) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import ExitStack
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -37,10 +38,11 @@ class FlashSink:
         info = hero.take.info
         self._rate = settings.shot.rate or info.rate or UNKNOWN_RATE
         self._first = hero.frames[0]
-        self._look = FlashLook(
+        look = FlashLook(
             info.encoding, hero.fitted.size, working=hero.working, view=settings.preview.view, config=options.ocio
         )
-        self._pass = FlashPass(self._look, peak=settings.flash.peak, mixed=True)
+        self.work = FlashWork(look)
+        self._pass = FlashPass(look, peak=settings.flash.peak, mixed=True)
         self._notes = (
             ()
             if settings.shot.rate or info.rate
@@ -51,11 +53,6 @@ class FlashSink:
         """Every frame."""
         return True
 
-    def work(self, shot: ShotFrame) -> Any:
-        """Return what is shown of the frame and what is kept of it."""
-        clean = shot.clean if shot.changed is not None else shot.relit
-        return self._look.cells_of_light(shot.relit), keep_light(clean, shot.relit)
-
     def put(self, shot_frame: int, piece: Any) -> None:
         """Count a frame's changes."""
         self._pass.add(shot_frame, (shot_frame - self._first) / self._rate, *piece)
@@ -63,6 +60,18 @@ class FlashSink:
     def report(self) -> FlashReport:
         """Return the report over all frames."""
         return self._pass.report(notes=self._notes, frame_word="shot frame")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FlashWork:
+    """Makes what the check looks at of a frame."""
+
+    look: FlashLook
+
+    def __call__(self, shot: ShotFrame) -> Any:
+        """Return what is shown of the frame and what is kept of it."""
+        clean = shot.clean if shot.changed is not None else shot.relit
+        return self.look.cells_of_light(shot.relit), keep_light(clean, shot.relit)
 
 
 class FlashTask(Task):

@@ -11,7 +11,7 @@ from types import TracebackType
 from typing import Any
 
 from lightstack.core.timecode import count_timecode
-from lightstack.errors import OutputError, SettingError
+from lightstack.errors import ChangedInput, OutputError, SettingError
 from lightstack.files.kept.keep import keep_record, recall_or_none
 from lightstack.files.kept.ledger import FrameLedger
 from lightstack.files.shot.schema import ShotSettings
@@ -147,10 +147,18 @@ class PreviewTask(Task):
         self._pairs = (light, patches)
         return (stack.enter_context(movie), light, patches)
 
+    def _name_lights(self) -> str:
+        """Name the lights that the contact sheet shows; of several, its gains are the strongest one's."""
+        names = [light.name for light in self._settings.light]
+        if len(names) < 2:
+            return f"light {names[0]}" if names else ""
+        return f"lights {', '.join(names)}; the mix of the strongest"
+
     def close(self, made: MadeFrames) -> None:
         if self._known is None:
             light, patches = self._pairs
-            write_png(self.delivery.folder.file(self._sheet), make_contact_sheet(light.laid[LIGHT]))
+            sheet = make_contact_sheet(light.laid[LIGHT], title=self._name_lights())
+            write_png(self.delivery.folder.file(self._sheet), sheet)
             if self._layers:
                 pairs = [frame for frames in patches.laid.values() for frame in frames]
                 drawn = make_contact_sheet(pairs, say=lambda gain: f"{say_share(gain)} laid")
@@ -232,6 +240,8 @@ class ElementTask(Task):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Save what was written. Where frames failed already, their own error is the one to tell."""
+        if isinstance(error, ChangedInput):
+            self._ledger.forget(n for n in self._wanted if self._sink.wants(n))  # nobody knows what they show
         try:
             self._ledger.save()
         except OutputError:
@@ -295,7 +305,9 @@ class MovieTask(Task):
         self._sink: MovieSink | None = None
 
     def open(self, stack: ExitStack, made: MadeFrames, progress: Progress) -> Sequence[Sink]:
-        if self.current:
+        if self.current and recall_movie(self._kept) is None:
+            progress.say(f"{self._kept}: what the last build kept cannot be read; that part is built again")
+        elif self.current:
             progress.say("movie: unchanged")
             return ()
         path = self.delivery.folder.file(self.delivery.stem("relit"))
@@ -307,7 +319,7 @@ class MovieTask(Task):
             self._sink.keep(self._kept)
             outputs = [self._sink.name, str(self._kept.relative_to(self.delivery.folder.path))]
             self.delivery.book.record(self.stage, self.inputs, outputs)
-        name, warnings = recall_movie(self._kept)
+        name, warnings = recall_movie(self._kept) or ("", [])
         made.files.append((name, "the finished shot as a movie in the hero's own encoding"))
         made.warnings += warnings
 

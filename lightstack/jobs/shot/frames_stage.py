@@ -92,8 +92,10 @@ def make_frames(
                 first_frame=settings.shot.first_frame,
                 registration=seen.registration,
                 workers=plan_frame_workers(hero.fitted.size, options),
+                spread=options.spread,
                 progress=progress,
             )
+            delivery.book.check_steady()  # a movie of footage that changed meanwhile is not kept
     for task in tasks:
         task.close(made)
     return made

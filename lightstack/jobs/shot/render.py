@@ -22,8 +22,11 @@ def render_shot(shot_path: Path, *, frames: str | None, options: BuildOptions, p
 
 def parse_frames(text: str) -> tuple[int, int]:
     """Read shot frames, ``1010-1030`` (inclusive) or ``1010``. Raises SettingError."""
-    match = re.fullmatch(r"\s*(\d{1,8})\s*(?:-\s*(\d{1,8})\s*)?", text)
+    match = re.fullmatch(r"\s*([0-9]{1,8})\s*(?:-\s*([0-9]{1,8})\s*)?", text)
     if match is None:
-        raise SettingError(f"--frames {text!r}: expected a shot frame or a range such as 1010-1030")
+        raise SettingError(f"--frames {text!r}: expected a frame or a range such as 1010-1030")
     first = int(match[1])
-    return first, int(match[2] or first)
+    last = int(match[2] or first)
+    if first > last:
+        raise SettingError(f"--frames {text} runs backwards; write the first frame first")
+    return first, last

@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 
-from lightstack import __version__
 from lightstack.core.sweep.residue import measure_residue
 from lightstack.files.folder import OutFolder, write_whole
 from lightstack.files.kept.identity import StageBook
@@ -306,7 +305,7 @@ def gather_report(
     """Return what the report shows."""
     return ShotReport(
         shot=delivery.shot,
-        version=__version__,
+        version=delivery.suffix.strip("_"),
         verdicts=(*told.verdicts, *(b.verdict for b in built)),
         warnings=tuple(dict.fromkeys([*told.warnings, *(w for b in built for w in b.warnings)])),
         sweeps=tuple(b.report for b in built),

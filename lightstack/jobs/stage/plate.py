@@ -11,7 +11,9 @@ from lightstack.files.kept.identity import StageBook
 from lightstack.files.shot.schema import Sweep, TakeSettings
 from lightstack.jobs.stage.finish import Delivery, deliver_sweeps
 from lightstack.jobs.sweep.sweep import SweepRequest, build_sweep
-from lightstack.jobs.takes.options import BuildResult, PlateOptions, check_ocio, make_sweep_settings
+from lightstack.jobs.takes.machines import noted_run
+from lightstack.jobs.takes.options import BuildResult, PlateOptions, make_sweep_settings
+from lightstack.jobs.takes.reading import check_take_options
 from lightstack.records import Progress
 
 
@@ -25,31 +27,34 @@ def make_plate(
     LightstackError
         For footage or settings that cannot be used; nothing half-written is left.
     """
-    for path in (*sweeps, *([empty] if empty else [])):
-        if not path.exists() and "#" not in path.name and "%" not in path.name:
-            raise MissingInput(f"{path}: nothing is there; check the path")
     if not sweeps:
         raise SettingError("no sweep was named; give at least one movie or sequence")
     settings = make_sweep_settings(sweeps, options)
-    check_ocio(options)
-    with claimed_folder(out) as folder:
+    check_take_options(options)
+    for path in (*sweeps, *([empty] if empty else [])):
+        if not path.exists() and "#" not in path.name and "%" not in path.name:
+            raise MissingInput(f"{path}: nothing is there; check the path")
+    with claimed_folder(out, progress) as folder, noted_run(options, folder, progress=progress) as (used, timed):
         request = SweepRequest(
             settings=settings,
             paths=tuple(sweeps),
             empty=None if empty is None else (read_like(settings, empty), (empty,)),
-            options=options,
+            options=used,
         )
         scratch = folder.scratch_folder(settings.name)
-        outcome = build_sweep(request, scratch, progress=progress)
+        book = StageBook(folder, verify=options.verify)
+        book.watch([*sweeps, *([empty] if empty else [])])
+        outcome = build_sweep(request, scratch, progress=timed)
+        book.check_steady()
         delivery = Delivery(
             folder=folder,
             shot=settings.name,
             prefix="",
             suffix="",
             separate=options.separate,
-            book=StageBook(folder, verify=options.verify),
+            book=book,
         )
-        return deliver_sweeps(delivery, [(settings, outcome)], progress=progress)
+        return deliver_sweeps(delivery, [(settings, outcome)], progress=timed)
 
 
 def read_like(sweep: Sweep, path: Path) -> TakeSettings:

@@ -72,9 +72,11 @@ def build_or_recall(
         travels=travels(settings, sweep),
     )
     outcome = build_sweep(request, scratch, progress=progress)
+    book.check_steady()  # before anything takes the place of what was built before
     built = deliver_sweep(delivery, sweep, outcome, only_one=len(settings.sweep) == 1, progress=progress)
     keep_record(kept, built)
-    outputs = [name for name, _ in built.files] + [str(kept.relative_to(delivery.folder.path))]
+    own = [str(file.relative_to(delivery.folder.path)) for file in (kept, *outcome.stack.files)]
+    outputs = [name for name, _ in built.files] + own
     book.record(f"sweep {sweep.name}", inputs, outputs)
     return built
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -16,7 +15,9 @@ from lightstack.core.sweep.accumulate import RULES, AccumulateSetting
 from lightstack.core.sweep.grain_off import take_off_grain
 from lightstack.core.sweep.residue import floor_residue
 from lightstack.files.kept.stack import LightStack
+from lightstack.files.processors import usable_processors
 from lightstack.files.shot.schema import Sweep
+from lightstack.jobs.spread.pieces import Spread, cut_range
 from lightstack.records import BoolArray, StillNotes
 
 BORDER_REACH = 0.01  # of the width
@@ -36,6 +37,11 @@ class Plate:
     valid: NDArray[np.float32]
     missing: NDArray[np.float32]
 
+    def put(self, rows: slice, part: Plate) -> None:
+        """Put the rows of one band in their place."""
+        for name in ("light", "peak", "winner", "valid", "missing"):
+            getattr(self, name)[rows] = getattr(part, name)
+
 
 def accumulate_stack(
     stack: LightStack,
@@ -47,12 +53,14 @@ def accumulate_stack(
     gains: Sequence[NDArray[np.float32]] | None = None,
     stills: Sequence[int] | None = None,
     threads: int = 0,
+    spread: Spread | None = None,
 ) -> Plate:
     """Accumulate the stills of a working copy (or the subset ``stills``) into a plate.
 
     ``ambient`` (H, W, 3). ``shares``: weight per still for rules that add.
     ``gains``: (3,) per still that its light was multiplied by, which its noise then was too. Bands are
-    independent, so the result is the same at any number of ``threads`` (0 = all processors).
+    independent, so the result is the same at any number of ``threads`` (0 = all processors), and where ``spread`` has
+    them accumulated elsewhere.
     """
     height, width, groups = stack.shape.height, stack.shape.width, stack.shape.guides
     plate = Plate(
@@ -65,25 +73,47 @@ def accumulate_stack(
     chosen = range(stack.shape.stills) if stills is None else sorted(stills)
     if gains is not None:
         chosen = [k for k in chosen if np.any(gains[k])]  # a still turned off has neither light nor noise
-    made = RULES[rule]
-
-    def run(band: int) -> None:
-        rows = stack.rows_of(band)
-        state = made.start(ambient[rows], setting)
-        for index in chosen:
-            light, valid, guide = stack.read_band(band, index)
-            plate.missing[rows] += (valid <= 0) * np.float32(1 / len(chosen))
-            share = 1.0 if shares is None else float(shares[index])
-            gain = 1.0 if gains is None else gains[index]
-            made.add(state, light, guide, valid, index, share=share, gain=gain)
-        plate.light[rows] = made.finish(state)
-        plate.peak[rows] = state.peak
-        plate.winner[rows] = state.winner
-        plate.valid[rows] = state.best_valid
-
-    with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
-        list(pool.map(run, range(stack.shape.bands)))
+    job = BandsJob(stack, ambient, rule, setting, shares, gains, tuple(chosen))
+    if spread is not None:
+        pieces = cut_range(stack.shape.bands, spread.hands)
+        for piece, parts in zip(pieces, spread.run(accumulate_bands, job, pieces), strict=True):
+            for band, part in zip(piece, parts, strict=True):
+                plate.put(stack.rows_of(band), part)
+        return plate
+    with ThreadPoolExecutor(threads or usable_processors()) as pool:
+        list(pool.map(lambda band: plate.put(stack.rows_of(band), job.accumulate(band)), range(stack.shape.bands)))
     return plate
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BandsJob:
+    """What is accumulated, and how; see `accumulate_stack`."""
+
+    stack: LightStack
+    ambient: NDArray[np.float32]
+    rule: str
+    setting: AccumulateSetting
+    shares: Sequence[float] | None
+    gains: Sequence[NDArray[np.float32]] | None
+    chosen: tuple[int, ...]
+
+    def accumulate(self, band: int) -> Plate:
+        """Return the plate's rows of one band."""
+        made, rows = RULES[self.rule], self.stack.rows_of(band)
+        state = made.start(self.ambient[rows], self.setting)
+        missing = np.zeros(self.ambient[rows].shape[:2], np.float32)
+        for index in self.chosen:
+            light, valid, guide = self.stack.read_band(band, index)
+            missing += (valid <= 0) * np.float32(1 / len(self.chosen))
+            share = 1.0 if self.shares is None else float(self.shares[index])
+            gain = 1.0 if self.gains is None else self.gains[index]
+            made.add(state, light, guide, valid, index, share=share, gain=gain)
+        return Plate(made.finish(state), state.peak, state.winner, state.best_valid, missing)
+
+
+def accumulate_bands(job: BandsJob, bands: Sequence[int]) -> list[Plate]:
+    """Accumulate some bands of a job."""
+    return [job.accumulate(band) for band in bands]
 
 
 def accumulate_plate(
@@ -94,6 +124,7 @@ def accumulate_plate(
     *,
     stills: Sequence[int] | None = None,
     threads: int,
+    spread: Spread | None = None,
 ) -> Plate:
     """Accumulate a stack, or some of its ``stills``, by the rule of the settings; take the grain of single frames off,
     and roll residue off where asked. ``ambient`` (H, W, 3)."""
@@ -106,6 +137,7 @@ def accumulate_plate(
         gains=list(notes.gains),
         stills=stills,
         threads=threads,
+        spread=spread,
     )
     if sweep.smooth and sweep.combine in SMOOTHED_RULES:
         smooth = take_off_grain(

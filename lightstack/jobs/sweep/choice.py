@@ -54,7 +54,7 @@ def measure_colour(look: SweepLook) -> NDArray[np.float64]:
         usable = ~is_blocked(look.blocked[k]) & np.isfinite(picture).all(axis=2)
         if usable.any():
             open_light = picture[usable].astype(np.float64)
-            luma = open_light.sum(axis=1)
+            luma = open_light[:, 0] + open_light[:, 1] + open_light[:, 2]  # a reduction over three is slow
             total += open_light[luma >= np.quantile(luma, 0.9)].sum(axis=0)
     return np.maximum(total, 0) / max(float(total.max()), 1e-12)
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import os
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,9 @@ from lightstack.core.sweep.hot_pixels import repair_pixels
 from lightstack.core.sweep.separate import combine_validity
 from lightstack.core.warp import warp_picture
 from lightstack.files.kept.stack import LightStack
+from lightstack.files.processors import usable_processors
+from lightstack.files.read.takes import FoundReading
+from lightstack.jobs.spread.pieces import Spread, cut_frames
 from lightstack.jobs.takes.ambient import Ambient
 from lightstack.jobs.takes.footage import FittedTake
 from lightstack.records import CodedFrame, Progress, Registration
@@ -110,6 +112,33 @@ def find_validity(
     return unblocked if inside is None else combine_validity(unblocked, inside)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class StillsJob:
+    """What lamp stills are made of, and where they go; see `fill_stack`."""
+
+    fitted: FittedTake
+    plans: dict[int, StillPlan]
+    stack: LightStack
+    registration: Registration
+    ambient: Ambient
+    recipe: GuideRecipe
+    hot: NDArray[np.bool_]
+
+    def write(self, frame: CodedFrame) -> None:
+        """Make one still and store it."""
+        plan, stack = self.plans[frame.number], self.stack
+        still = StillRows(
+            self.fitted, frame, plan, registration=self.registration, ambient=self.ambient, hot=self.hot
+        )
+        guide = GuideMaker(self.fitted.size, self.recipe)
+        for band in range(stack.shape.bands):
+            rows = stack.rows_of(band)
+            light, valid = still.read(rows)
+            guide.add(rows.start, light, self.ambient.light[rows], valid)
+            stack.write_light(band, plan.index, light, valid)
+        stack.write_guide(plan.index, guide.finish())
+
+
 def fill_stack(
     fitted: FittedTake,
     plans: dict[int, StillPlan],
@@ -120,31 +149,48 @@ def fill_stack(
     recipe: GuideRecipe,
     hot: NDArray[np.bool_],
     threads: int = 0,
+    spread: Spread | None = None,
     progress: Progress,
 ) -> None:
     """Decode the key frames in ``plans`` (source frame -> plan) once and store their stills.
+
+    ``spread``: who makes them elsewhere, each reading the take for itself.
 
     Notes
     -----
     Stills are independent, so they are made in parallel; at most one more than ``threads`` wait in memory.
     """
-
-    def work(frame: CodedFrame) -> None:
-        plan = plans[frame.number]
-        still = StillRows(fitted, frame, plan, registration=registration, ambient=ambient, hot=hot)
-        guide = GuideMaker(fitted.size, recipe)
-        for band in range(stack.shape.bands):
-            rows = stack.rows_of(band)
-            light, valid = still.read(rows)
-            guide.add(rows.start, light, ambient.light[rows], valid)
-            stack.write_light(band, plan.index, light, valid)
-        stack.write_guide(plan.index, guide.finish())
-
-    frames = fitted.take.read_frames(sorted(plans))
+    job = StillsJob(fitted, plans, stack, registration, ambient, recipe, hot)
     with progress.step(f"lamp stills of {fitted.take.info.name}", len(plans)) as step:
-        for _ in run_ahead(work, frames, threads or os.cpu_count() or 1):
-            step.advance()
+        if spread is None:
+            for _ in run_ahead(job.write, fitted.take.read_frames(sorted(plans)), threads or usable_processors()):
+                step.advance()
+        else:
+            for count in fill_elsewhere(job, spread):
+                step.advance(count)
     stack.flush()
+
+
+def fill_elsewhere(job: StillsJob, spread: Spread) -> Iterator[int]:
+    """Have stills made by others, and give how many each piece was."""
+    take = job.fitted.take
+    pieces = cut_frames(sorted(job.plans), take.list_sync(), spread.hands)
+    before: int | None = None
+    for piece, found in zip(pieces, spread.run(write_stills, job, pieces), strict=True):
+        take.add_found(found, again=0 if before is None else take.count_again(before, piece[0]))
+        before = piece[-1]
+        yield len(piece)
+    job.stack.open()
+
+
+def write_stills(job: StillsJob, numbers: Sequence[int]) -> FoundReading:
+    """Make some of a job's stills and store them for good."""
+    with job.fitted.take.opened_again() as take:
+        own = replace(job, fitted=replace(job.fitted, take=take))
+        for frame in take.read_frames(numbers):
+            own.write(frame)
+        job.stack.sync()
+        return take.found()
 
 
 def run_ahead(work: Callable[[CodedFrame], None], items: Iterator[CodedFrame], workers: int) -> Iterator[None]:

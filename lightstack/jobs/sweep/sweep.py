@@ -21,6 +21,7 @@ from lightstack.errors import UnusableTake
 from lightstack.files.kept.stack import LightStack, StackShape, create_stack
 from lightstack.files.read.takes import Take
 from lightstack.files.shot.schema import Sweep, TakeSettings
+from lightstack.jobs.spread.pieces import Spread
 from lightstack.jobs.sweep.accumulate import Plate, accumulate_plate
 from lightstack.jobs.sweep.choice import (
     Scale,
@@ -44,7 +45,7 @@ from lightstack.jobs.takes.look import (
     survey_with_noise,
 )
 from lightstack.jobs.takes.luma import LumaSamples
-from lightstack.jobs.takes.marks import draw_marks, find_trim, name_idle_trims
+from lightstack.jobs.takes.marks import check_frames_named, draw_marks, find_trim, name_idle_trims
 from lightstack.jobs.takes.memory import plan_workers
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.jobs.takes.survey import UNKNOWN_NOISE
@@ -116,6 +117,7 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
     Thread(target=import_module, args=("lightstack.report.plots",), daemon=True).start()  # needed at the end
     with ExitStack() as opened:
         sweep = opened.enter_context(open_part(request, settings, request.paths, settings.name))
+        check_frames_named(settings, sweep.take)
         workers = plan_workers(sweep.size, request.options)
         empty_take, bare = survey_empty(request, sweep, folder, opened, progress=progress)
         luma = LumaSamples.plan(sweep.take.info, pairs=2)
@@ -135,10 +137,12 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
         primaries = request.working or sweep.take.info.encoding.primaries
         stack = make_stack(
             sweep, plans, folder, look=look, keys=keys, ambient=ambient, recipe=recipe, primaries=primaries,
-            threads=workers, progress=progress,
+            threads=workers, spread=request.options.spread, progress=progress,
         )  # fmt: skip
         stills = note_stills(look, keys, settings, scale, sweep.take, recipe, ambient.noise)
-        plate = accumulate_plate(stack, ambient.light, stills, settings, threads=workers)
+        plate = accumulate_plate(
+            stack, ambient.light, stills, settings, threads=workers, spread=request.options.spread
+        )
         reach = find_reach(look, ambient.noise, sweep.size)
         return SweepOutcome(
             info=sweep.take.info,
@@ -188,6 +192,7 @@ def make_stack(
     recipe: GuideRecipe,
     primaries: str,
     threads: int,
+    spread: Spread | None = None,
     progress: Progress,
 ) -> LightStack:
     """Decode the planned key frames into a new light stack in the sweep's scratch folder."""
@@ -202,6 +207,7 @@ def make_stack(
         recipe=recipe,
         hot=find_hot_pixels(ambient.light, noise=ambient.noise),
         threads=threads,
+        spread=spread,
         progress=progress,
     )
     return stack

@@ -10,10 +10,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.half import HALF_VALUES
+from lightstack.core.half import subtract_halves, to_float, to_half
 from lightstack.core.sweep.blockers import CLOSED
 from lightstack.core.warp import warp_picture
-from lightstack.files.folder import explain_os_error
+from lightstack.files.folder import explain_os_error, scratch_name
 from lightstack.records import Progress, ProxyTake, Registration
 
 ALL_CHANNELS = 7
@@ -70,10 +70,11 @@ class LampLight:
         return len(self.rgb)
 
     def __getitem__(self, k: int) -> NDArray[np.float32]:
-        picture = HALF_VALUES.take(np.asarray(self.rgb[k]).view(np.uint16))
-        if self.drift is not None:
-            picture = picture / self.drift[k].astype(np.float32)
-        return picture - self.ambient
+        halves = np.ascontiguousarray(self.rgb[k])
+        drift = np.ones(3, np.float32) if self.drift is None else self.drift[k].astype(np.float32)
+        out = np.empty(halves.shape, np.float32)
+        subtract_halves(halves.view(np.uint16), np.ascontiguousarray(self.ambient), drift, out)
+        return out
 
     def pick(self, frames: Sequence[int]) -> NDArray[np.float32]:
         """Return several frames, (k, h', w', 3)."""
@@ -107,7 +108,7 @@ def keep_flags(flags: NDArray[np.uint8], path: Path) -> NDArray[np.uint8]:
 def keep_small(proxies: ProxyTake, registration: Registration, folder: Path, *, progress: Progress) -> ProxyTake:
     """Put every surveyed frame back to the origin, shrink it once more and keep it; NaN outside the picture."""
     by = shrink_by(proxies)
-    rgb_path, flags_path = folder / f"{proxies.name}.small", folder / f"{proxies.name}.flags"
+    rgb_path, flags_path = (folder / f"{scratch_name(proxies.name)}.{end}" for end in ("small", "flags"))
     for path in (rgb_path, flags_path):
         path.unlink(missing_ok=True)  # whoever still has an older one mapped keeps it whole
     height, width = (side // by for side in proxies.rgb.shape[1:3])
@@ -119,12 +120,12 @@ def keep_small(proxies: ProxyTake, registration: Registration, folder: Path, *, 
         progress.step(f"shrink {proxies.name}", len(proxies)) as step,
     ):
         for k, number in enumerate(proxies.source_frames):
-            picture = HALF_VALUES.take(np.asarray(proxies.rgb[k]).view(np.uint16))
+            picture = to_float(proxies.rgb[k])
             stretch = registration.stretch_at(int(number))
             if not stretch.identity:
                 picture, inside = warp_picture(picture, stretch.matrix, factor=proxies.factor, interpolation="linear")
                 picture[~inside] = np.nan
-            rgb_file.write(shrink_mean(picture, by).astype(np.float16).data)
+            rgb_file.write(to_half(shrink_mean(picture, by)).data)
             flags_file.write(np.ascontiguousarray(shrink_any(proxies.clipped[k], by)).data)
             step.advance()
     return replace(

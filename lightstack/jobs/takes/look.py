@@ -12,12 +12,14 @@ from numpy.typing import NDArray
 
 from lightstack.core.check.compare import compare_exposure
 from lightstack.core.colour.ceiling import holds_highlights
+from lightstack.core.half import to_float
 from lightstack.core.register.register import solve_take
 from lightstack.core.sweep.blockers import find_blockers
 from lightstack.core.sweep.light_speed import add_speed, measure_speed
 from lightstack.core.sweep.survey import average_frames, survey_sweep
 from lightstack.core.warp import warp_picture
 from lightstack.errors import UnusableTake
+from lightstack.files.folder import scratch_name
 from lightstack.files.shot.schema import Sweep, TakeSettings
 from lightstack.jobs.takes.footage import FittedTake, resolve_ranges
 from lightstack.jobs.takes.lamp_light import LampLight, is_blocked, keep_flags, keep_small, mark_brightest, shrink_mean
@@ -218,7 +220,7 @@ def measure_look(
             lamp_on=table.lamp_on,
             glints=settings.glints,
         )
-        blocked = keep_flags(blocked, folder / f"{proxies.name}.blocked")
+        blocked = keep_flags(blocked, folder / f"{scratch_name(proxies.name)}.blocked")
     table = replace(table, blocked=np.array([is_blocked(flags).mean() for flags in blocked]))
     with progress.step(f"speed of the light in {proxies.name}", None):
         table = add_speed(table, measure_open_speed(small, small_ambient, light, blocked, table.lamp_on))
@@ -260,8 +262,8 @@ def measure_open_speed(
 
 def fill_outside(small: ProxyTake, ambient: NDArray[np.float32], k: int) -> NDArray[np.float32]:
     """Return a small frame with the ambient where it saw nothing."""
-    picture = np.asarray(small.rgb[k], np.float32)
-    return np.where(np.isnan(picture), ambient, picture)
+    picture = to_float(small.rgb[k])
+    return np.where(np.isnan(picture), ambient, picture) if np.isnan(picture.sum()) else picture
 
 
 def compare_with_empty(
@@ -321,7 +323,7 @@ def find_passers(
     for number in frames:
         matrix = registration.stretch_at(number).matrix
         expected, inside = warp_picture(ambient, np.linalg.inv(matrix).astype(np.float64), factor=proxies.factor)
-        off = np.abs(np.asarray(proxies.rgb[place[number]], np.float32) - expected)
+        off = np.abs(to_float(proxies.rgb[place[number]]) - expected)
         sigma = proxies.noise_proxy.sigma(expected) + PASSER_MISMATCH * np.maximum(expected, 0) + PASSER_FLOOR
         doubtful = cv2.blur((off / sigma).max(axis=2), (9, 9)) > PASSER_SIGMA
         body = cv2.morphologyEx((doubtful & inside).astype(np.uint8), cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))

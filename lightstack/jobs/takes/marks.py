@@ -9,10 +9,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.files.read.takes import Take
-from lightstack.files.shot.schema_takes import Block, Trim
+from lightstack.files.shot.schema_takes import Block, Sweep, Trim
 from lightstack.jobs.takes.footage import resolve_frames
 
 SUBPIXEL_BITS = 4
+
+
+def check_frames_named(sweep: Sweep, take: Take) -> None:
+    """Refuse frames that a sweep's keys name and the take does not have, before anything long begins.
+
+    Raises SettingError.
+    """
+    named: dict[str, list[int | str]] = {
+        "keys": list(sweep.keys),
+        "exclude": [frame for ends in sweep.exclude for frame in ends],
+        "group": [frame for group in sweep.group for ends in group.frames for frame in ends],
+        "block": [frame for block in sweep.block for frame in (*block.frames, *(one.frame for one in block.shapes))],
+        "trim": [int(written) if written.isdigit() else written for written in sweep.trim],
+    }
+    for what, frames in named.items():
+        resolve_frames(frames, take, what=what)
 
 
 def draw_marks(

@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 from lightstack.errors import SettingError
+from lightstack.files.processors import usable_processors
 from lightstack.jobs.takes.options import BuildOptions
 
 # Peak of anonymous and shared memory measured on H.264 sweeps: 434 MiB at 1920 x 1080 and 1202 MiB at
@@ -16,6 +17,8 @@ MIB_PER_MEGAPIXEL = 130.0
 WORKER_MIB_PER_MEGAPIXEL = 17.0
 FRAME_MIB_PER_MEGAPIXEL = 90.0  # eight pictures of three floats: hero, light, grain, finished frame, and between
 MOST_FRAMES = 8  # at a time: one reader decodes for all of them
+PIECE_FRAMES = 24  # made by another machine at a time
+MADE_MIB_PER_MEGAPIXEL = 12.0  # of a frame that comes back: planes of a preview and of a movie with 16 bits
 
 
 def floor_bytes(size: tuple[int, int]) -> int:
@@ -47,12 +50,21 @@ def plan_workers(size: tuple[int, int], options: BuildOptions) -> int:
     -----
     The number of workers changes no result, only time and memory.
     """
-    wanted = options.threads or os.cpu_count() or 1
+    wanted = options.threads or usable_processors()
     if options.memory_bytes is None:
         return wanted
     each = WORKER_MIB_PER_MEGAPIXEL * MIB * size[0] * size[1] / 1e6
     spare = options.memory_bytes - floor_bytes(size)
     return max(1, min(wanted, 1 + int(spare / each)))
+
+
+def plan_piece_frames(size: tuple[int, int], hands: int) -> int:
+    """Return how many frames of ``size`` (H, W) another machine makes at a time, where so many ``hands`` work.
+
+    Notes: a quarter of this machine's share is enough for those that wait here for an earlier one.
+    """
+    each = MADE_MIB_PER_MEGAPIXEL * MIB * size[0] * size[1] / 1e6
+    return max(1, min(PIECE_FRAMES, int(own_budget() / 4 / ((2 * hands + 1) * each))))
 
 
 def own_budget() -> int:
@@ -70,7 +82,7 @@ def plan_frame_workers(size: tuple[int, int], options: BuildOptions) -> int:
     at a time than one reader can feed.
     """
     budget = options.memory_bytes or own_budget()
-    wanted = options.threads or min(os.cpu_count() or 1, MOST_FRAMES)
+    wanted = options.threads or min(usable_processors(), MOST_FRAMES)
     each = FRAME_MIB_PER_MEGAPIXEL * MIB * size[0] * size[1] / 1e6
     spare = budget - floor_bytes(size)
     return max(1, min(wanted, 1 + int(spare / each)))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lightstack.core.colour.names import MEASURED
 from lightstack.errors import MissingInput, SettingError
 from lightstack.records import Verdict
 
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from lightstack.files.shot.schema import Sweep
+    from lightstack.jobs.spread.pieces import Spread
 
 __all__ = [
     "BuildOptions",
@@ -26,6 +28,7 @@ __all__ = [
     "parse_memory",
 ]
 
+MEASURED_PAIR = "--colour measured and --response FILE go together; name both, or neither"
 _UNITS = {"": 1, "k": 2**10, "m": 2**20, "g": 2**30, "t": 2**40}
 
 
@@ -36,7 +39,8 @@ class BuildOptions:
     ``force``: build every stage anew. ``verify``: hash every input again. ``strict``: a take that should
     be shot again is a failure. ``keep_readable``: use what decodes of a truncated movie. ``ocio``: a
     colour configuration in place of the built-in one. ``memory_bytes``: budget of the whole run.
-    ``threads``: 0 = as many as the machine has.
+    ``threads``: 0 = as many as the machine has. ``cluster``: address of a scheduler whose workers do pieces of the
+    work, "" = none whatever the shot file says; ``spread``: the same, connected.
     """
 
     force: bool = False
@@ -46,6 +50,8 @@ class BuildOptions:
     ocio: Path | None = None
     memory_bytes: int | None = None
     threads: int = 0
+    cluster: str | None = None
+    spread: Spread | None = field(default=None, repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,6 +136,8 @@ def make_sweep_settings(sweeps: Sequence[Path], options: PlateOptions) -> Sweep:
         "keys exclude coverage max_keys combine by colour response range matrix rotate glints even floor_sigma "
         "stops white model hold_exposure"
     )
+    if (options.colour == MEASURED) != (options.response is not None):
+        raise SettingError(MEASURED_PAIR)
     given = {name: getattr(options, name) for name in names.split()}
     # 0 is a value; only what was not typed is left out
     keys = {n: v for n, v in given.items() if not (v is None or v is False or v == ())}

@@ -12,13 +12,15 @@ import numpy as np
 from lightstack.core.colour.ceiling import CeilingTally, flag_light
 from lightstack.core.colour.light import convert_matrix
 from lightstack.core.colour.measured import share_past
+from lightstack.core.half import narrow_within, to_finite
 from lightstack.core.noise import NoiseTally
 from lightstack.errors import UnreadableInput
-from lightstack.files.folder import explain_os_error
+from lightstack.files.folder import explain_os_error, scratch_name
 from lightstack.jobs.takes.footage import FittedTake
 from lightstack.records import CodedFrame, NoiseModel, Progress, ProxyTake
 
 SURVEY_LONG_SIDE = 640  # proxies keep edges sharp enough to register by, and 1,200 of them fit on any disk
+LIMIT = np.float32(6e4)  # of what a half float is trusted with
 PAST_FRAMES, PAST_SHARE = 48, 0.001  # frames looked at, and pixels past a measured response that are worth a word
 UNKNOWN_NOISE = NoiseModel(np.zeros(3), np.full(3, 1e-6))
 
@@ -52,7 +54,7 @@ def survey_take(
     info = fitted.take.info
     factor = survey_factor(*fitted.size[::-1])
     tally = start_tally(fitted)
-    paths = folder / f"{info.name}.rgb", folder / f"{info.name}.clipped"
+    paths = folder / f"{scratch_name(info.name)}.rgb", folder / f"{scratch_name(info.name)}.clipped"
     # source frame, seconds, whether it repeats the one before, timecode
     rows: list[tuple[int, float, bool, str | None]] = []
     previous: np.ndarray | None = None
@@ -67,11 +69,12 @@ def survey_take(
                 tally.add(frame.planes[0])
             if watch is not None:
                 watch(frame)
-            rgb = np.clip(picture, -6e4, 6e4).astype(np.float16)
+            rgb = np.empty(picture.shape, np.float16)
+            narrow_within(np.ascontiguousarray(picture, np.float32).reshape(-1), LIMIT, rgb.view(np.uint16).reshape(-1))
             rgb_file.write(rgb.data)
             clipped_file.write(np.ascontiguousarray(flags).data)
             seconds = float("nan") if frame.seconds is None else float(frame.seconds)
-            repeats = previous is not None and np.array_equal(previous, rgb)
+            repeats = previous is not None and are_alike(previous, rgb)
             rows.append((frame.number, seconds, repeats, frame.timecode))
             previous = rgb
             step.advance()
@@ -95,6 +98,13 @@ def survey_take(
         duplicate=np.array(duplicate, bool),
         timecodes=timecodes if any(timecodes) else (),
     )
+
+
+def are_alike(one: np.ndarray, two: np.ndarray) -> bool:
+    """Tell whether two frames of half floats (h, w, 3) are alike to the last bit; a line tells most apart."""
+    a, b = one.view(np.uint16), two.view(np.uint16)
+    middle = len(a) // 2
+    return np.array_equal(a[middle], b[middle]) and np.array_equal(a, b)
 
 
 @contextmanager
@@ -159,5 +169,5 @@ def measure_proxy_noise(proxies: ProxyTake, frames: np.ndarray, *, most_pairs: i
     for i in following[:: max(1, len(following) // most_pairs)]:
         a, b = int(frames[i]), int(frames[i + 1])
         if not proxies.duplicate[b]:
-            tally.add(*(np.nan_to_num(proxies.rgb[k][inside].astype(np.float32)) for k in (a, b)))
+            tally.add(*(to_finite(proxies.rgb[k][inside]) for k in (a, b)))
     return tally.result()

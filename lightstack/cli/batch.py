@@ -1,0 +1,74 @@
+"""``lightstack batch``."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from lightstack.cli import common
+from lightstack.cli.common import BuildRunning
+from lightstack.cli.groups import spread_options
+
+if TYPE_CHECKING:
+    from lightstack.jobs.batch.batch import BatchResult
+
+Folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder that holds the shots, at any depth.")]
+Jobs = Annotated[
+    int, typer.Option("--jobs", metavar="N", min=1, max=256, help="Shots to build at a time [1].", show_default=False)
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchRunning(BuildRunning):
+    """How many shots are built."""
+
+    jobs: Jobs = 1
+
+
+@spread_options
+def batch(folder: Folder, running: BatchRunning) -> None:
+    """Build every shot below a folder; a shot that fails is told, and the others go on.
+
+    FOLDER/batch.html shows all of them. Exits with 1 if any was not built."""
+    from lightstack.cli.progress import TerminalProgress
+
+    options = common.make_options(running)
+    from lightstack.jobs.batch.batch import BatchOptions, build_batch
+
+    given = {field.name: getattr(options, field.name) for field in dataclasses.fields(options)}
+    quiet = running.quiet or (running.json and not running.verbose)
+    with TerminalProgress(quiet=quiet, verbosity=running.verbose) as progress:
+        result = build_batch(folder, options=BatchOptions(**given, jobs=running.jobs), progress=progress)
+    failed = fails(result, strict=running.strict)
+    show(result, running, failed=failed)
+    if failed:
+        raise typer.Exit(1)
+
+
+def fails(result: BatchResult, *, strict: bool) -> bool:
+    """Tell whether any shot failed; under ``--strict`` also where a take should be shot again, or frames flash."""
+    poor = any(shot.flashes or any(one.grade == "reshoot" for one in shot.verdicts) for shot in result.shots)
+    return any(shot.state != "built" for shot in result.shots) or (strict and poor)
+
+
+def show(result: BatchResult, running: BatchRunning, *, failed: bool) -> None:
+    """Print what became of the shots."""
+    import json
+
+    from lightstack.cli.results import to_plain
+
+    if running.json:
+        answer = {"ok": not failed, "exit": int(failed), "command": "batch", **to_plain(result)}
+        print(json.dumps(answer, ensure_ascii=False, allow_nan=False), flush=True)
+        return
+    if running.quiet:
+        for shot in result.shots:
+            if shot.state != "built":
+                typer.echo(f"lightstack: {shot.shot}: {shot.line}", err=True)
+        return
+    print(result.summary)
+    print(f"written: {result.page}")

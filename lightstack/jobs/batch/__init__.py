@@ -1,0 +1,1 @@
+"""Many shots built one after the other, or several at a time."""
