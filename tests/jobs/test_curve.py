@@ -1,5 +1,6 @@
 """Mixes of a shot, with followers: a take, a pass, a sound; written without building."""
 
+
 import json
 from fractions import Fraction
 
@@ -17,7 +18,7 @@ from lightstack.files.shot.shotfile import read_shot
 from lightstack.files.tables import read_mix
 from lightstack.files.write.plates import write_exr
 from lightstack.jobs.mix.curve import draw_curves
-from lightstack.jobs.shot.build import shot_inputs
+from lightstack.jobs.stage.standing import shot_inputs
 from lightstack.jobs.takes.options import BuildOptions
 
 SIZE = (48, 64)

@@ -1,5 +1,6 @@
 """The hero: which frames there are, which one is the origin, and where it moved."""
 
+
 from dataclasses import replace
 
 import numpy as np
@@ -11,14 +12,8 @@ from lightstack.files.folder import claim_folder
 from lightstack.files.kept.identity import StageBook
 from lightstack.files.shot.schema import ShotSettings, TakeSettings
 from lightstack.files.shot.schema_takes import Takes
-from lightstack.jobs.stage.hero import (
-    HeroPart,
-    describe_reading,
-    look_at_hero,
-    pick_origin_frames,
-    shot_range,
-    source_reference,
-)
+from lightstack.jobs.stage.hero import HeroPart, look_at_hero, pick_origin_frames, shot_range, source_reference
+from lightstack.jobs.stage.standing import describe_reading
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import Registration, Stretch
 

@@ -1,5 +1,6 @@
 """Footage of a camera whose response nobody has published: inspected, measured, then read by what was measured."""
 
+
 import json
 from dataclasses import replace
 from fractions import Fraction
@@ -22,7 +23,7 @@ from lightstack.jobs.frame.preview_sink import preview_encoding
 from lightstack.jobs.inspect.inspect import inspect_takes
 from lightstack.jobs.inspect.lamps import find_ceiling, is_coded_alike
 from lightstack.jobs.inspect.options import InspectOptions
-from lightstack.jobs.stage.hero import identify_take
+from lightstack.jobs.stage.standing import identify_take
 
 SIZE = (80, 144)
 NOISE = (2e-4, 2e-6)  # variance = the first times light, and the second

@@ -1,5 +1,6 @@
 """What patches are taken from."""
 
+
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,8 @@ from jobs_helpers import NOISE
 
 from lightstack.errors import SettingError, UnusableTake
 from lightstack.files.shot.shotfile import parse_shot
-from lightstack.jobs.patch.source import drop_untrusted, find_clipped, find_source
+from lightstack.jobs.patch.source import drop_untrusted, find_clipped
+from lightstack.jobs.stage.named_files import find_source
 from lightstack.records import ProxyTake, Registration, Stretch
 
 TEXT = (

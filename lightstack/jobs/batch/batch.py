@@ -16,7 +16,7 @@ from lightstack.files.processors import usable_processors
 from lightstack.files.shot.shotfile import read_shot
 from lightstack.jobs.batch.find import find_shots
 from lightstack.jobs.review.render import BuildRun
-from lightstack.jobs.shot.build import kept_result, recall_shot
+from lightstack.jobs.stage.standing import kept_result, recall_shot
 from lightstack.jobs.takes.options import BuildOptions, BuildResult
 from lightstack.records import BatchShot, Progress
 from lightstack.report.batch import make_batch_page, say_batch

@@ -14,8 +14,9 @@ from lightstack.files.shot.schema import ShotSettings
 from lightstack.jobs.clean.clean import CleanRequest, CleanTake, make_clean
 from lightstack.jobs.clean.results import describe_clean, judge_clean, report_clean, warn_clean, write_clean
 from lightstack.jobs.stage.finish import Delivery
-from lightstack.jobs.stage.hero import HeroPart, describe_reading
-from lightstack.jobs.stage.sweep_stage import SCHEMA, describe_input, working_space
+from lightstack.jobs.stage.hero import HeroPart
+from lightstack.jobs.stage.standing import SCHEMA, describe_reading
+from lightstack.jobs.stage.sweep_stage import describe_input, working_space
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import BuiltClean, HeroLook, Progress
 

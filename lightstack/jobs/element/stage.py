@@ -21,8 +21,8 @@ from lightstack.jobs.element.laid_things import Thing, ThingLayers
 from lightstack.jobs.element.pull import ElementRequest, OpenTries, Wishes, open_tries, pull_frames, read_bare
 from lightstack.jobs.element.results import write_frames_of, write_tries
 from lightstack.jobs.stage.finish import Delivery
-from lightstack.jobs.stage.hero import HeroPart, describe_reading, identify_take
-from lightstack.jobs.stage.sweep_stage import SCHEMA
+from lightstack.jobs.stage.hero import HeroPart
+from lightstack.jobs.stage.standing import SCHEMA, describe_reading, identify_take
 from lightstack.jobs.takes.footage import open_fitted
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import FloatArray, HeroLook, NoiseModel, Progress

@@ -13,8 +13,9 @@ from lightstack.files.kept.keep import keep_record, recall_or_none
 from lightstack.files.shot.schema import ShotSettings
 from lightstack.jobs.grain.grain import measure_grain
 from lightstack.jobs.stage.finish import Delivery
-from lightstack.jobs.stage.hero import HeroPart, describe_reading
-from lightstack.jobs.stage.sweep_stage import SCHEMA, describe_input
+from lightstack.jobs.stage.hero import HeroPart
+from lightstack.jobs.stage.standing import SCHEMA, describe_reading
+from lightstack.jobs.stage.sweep_stage import describe_input
 from lightstack.jobs.takes.footage import open_fitted, resolve_ranges
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import GrainProfile, HeroLook, Progress

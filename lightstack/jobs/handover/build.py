@@ -17,10 +17,11 @@ from lightstack.files.kept.keep import recall_record
 from lightstack.files.shot.schema import ShotSettings
 from lightstack.files.shot.schema_render import ELEMENTS
 from lightstack.files.tables import timecode_at
-from lightstack.jobs.shot.build import ask_for_frames, shot_inputs
+from lightstack.jobs.shot.build import ask_for_frames
 from lightstack.jobs.shot.frame_tasks import wanted_elements
 from lightstack.jobs.stage.finish import Delivery
 from lightstack.jobs.stage.hero import HeroPart, open_hero
+from lightstack.jobs.stage.standing import shot_inputs
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.jobs.takes.survey import UNKNOWN_NOISE
 from lightstack.records import BuiltSweep, NoiseModel

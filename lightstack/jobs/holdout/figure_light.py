@@ -18,6 +18,7 @@ from lightstack.files.shot.schema import Light, ShotSettings
 from lightstack.jobs.frame.shot_frames import FigureLight, FigureShare, Held
 from lightstack.jobs.patch.placed_masks import IDENTITY, PoseAt, move_mask
 from lightstack.jobs.stage.hero import HeroPart
+from lightstack.jobs.stage.named_files import list_figure_files
 from lightstack.records import FloatArray, NoiseModel
 
 __all__ = [
@@ -148,11 +149,6 @@ def warn_gaps(settings: ShotSettings, frames: tuple[int, int]) -> tuple[str, ...
                 "nearest picture holds there"
             )
     return tuple(lines)
-
-
-def list_figure_files(settings: ShotSettings) -> list[Path]:
-    """Return the files, or patterns of files, that the lights' figure masks are."""
-    return [settings.locate(light.figure_mask) for light in settings.light if light.figure_mask is not None]
 
 
 def find_figure_light(

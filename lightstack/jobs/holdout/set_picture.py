@@ -16,8 +16,9 @@ from lightstack.files.shot.schema import ShotSettings
 from lightstack.files.write.plates import read_light, write_exr
 from lightstack.jobs.patch.source import average_take, read_unlit
 from lightstack.jobs.stage.finish import Delivery
-from lightstack.jobs.stage.hero import HeroPart, describe_reading
-from lightstack.jobs.stage.sweep_stage import SCHEMA, describe_input
+from lightstack.jobs.stage.hero import HeroPart
+from lightstack.jobs.stage.standing import SCHEMA, describe_reading
+from lightstack.jobs.stage.sweep_stage import describe_input
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import (
     BoolArray,

@@ -17,12 +17,13 @@ from lightstack.jobs.holdout.holdout import HeldMatte
 from lightstack.jobs.holdout.pull import PullRequest, pull_matte
 from lightstack.jobs.holdout.set_picture import ShotSet, find_set_source
 from lightstack.jobs.holdout.show import show_holdout
-from lightstack.jobs.patch.hand_masks import HandWork, list_hand_files
+from lightstack.jobs.patch.hand_masks import HandWork
 from lightstack.jobs.patch.placed_masks import PoseAt
 from lightstack.jobs.patch.survey import survey_hero
 from lightstack.jobs.stage.finish import Delivery
-from lightstack.jobs.stage.hero import HeroPart, describe_reading
-from lightstack.jobs.stage.sweep_stage import SCHEMA
+from lightstack.jobs.stage.hero import HeroPart
+from lightstack.jobs.stage.named_files import list_hand_files
+from lightstack.jobs.stage.standing import SCHEMA, describe_reading
 from lightstack.jobs.takes.memory import plan_frame_workers
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.jobs.takes.poses import pose_of

@@ -2,19 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from lightstack.files.shot.schema import ShotSettings
 from lightstack.files.travel_tables import read_track, read_weights
 
-__all__ = ["check_light_files", "list_light_files"]
-
-
-def list_light_files(settings: ShotSettings) -> list[Path]:
-    """List the tables that the lights of a shot name."""
-    named = [light.weights for light in settings.light]
-    named += [light.path.track for light in settings.light if light.path is not None]
-    return [settings.locate(path) for path in named if path is not None]
+__all__ = ["check_light_files"]
 
 
 def check_light_files(settings: ShotSettings) -> None:

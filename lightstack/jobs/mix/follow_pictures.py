@@ -20,7 +20,8 @@ from lightstack.files.kept.keep import keep_record, recall_or_none
 from lightstack.files.read.masks import MaskPictures, find_masks, read_mask
 from lightstack.files.shot.schema import Follow, ShotSettings, TakeSettings
 from lightstack.jobs.patch.hand_masks import name_ranges
-from lightstack.jobs.stage.hero import HeroPart, describe_reading, identify_take
+from lightstack.jobs.stage.hero import HeroPart
+from lightstack.jobs.stage.standing import describe_reading, identify_take
 from lightstack.jobs.takes.footage import FittedTake, open_fitted
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import CodedFrame, FollowedLevel, Progress

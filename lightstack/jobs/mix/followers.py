@@ -18,6 +18,7 @@ from lightstack.files.read.sound import read_sound_power
 from lightstack.files.shot.schema import Follow, ShotSettings
 from lightstack.jobs.mix.follow_pictures import find_take, follow_pictures
 from lightstack.jobs.stage.hero import HeroPart
+from lightstack.jobs.stage.named_files import list_follow_files
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import FollowedLevel, Progress
 
@@ -142,13 +143,6 @@ def follow_sound(wish: Follow, source: FollowSource) -> FollowedLevel:
     held = source.settings.shot.first_frame + len(sound.power) * step + wish.delay
     short = (f"{name}: ends at shot frame {math.floor(held)}; behind it there is silence",) if held < last else ()
     return FollowedLevel(begin, step, levels, short)
-
-
-def list_follow_files(settings: ShotSettings) -> list[Path]:
-    """Return the files that followers name by themselves: passes, mattes and sounds."""
-    wishes = [wish for light in settings.light for wish in light.mix.follow]
-    named = [path for wish in wishes for path in (wish.path, wish.matte, wish.sound) if path is not None]
-    return [settings.locate(path) for path in named]
 
 
 def check_follow_files(settings: ShotSettings) -> None:

@@ -17,7 +17,7 @@ from lightstack.files.read.masks import MaskPictures, find_masks, read_mask
 from lightstack.files.shot.schema import Holdout, HoldoutShape, ShotSettings
 from lightstack.jobs.patch.placed_masks import IDENTITY, PoseAt, check_touching, move_mask, place_shape, shrink_mask
 
-__all__ = ["HandWork", "list_hand_files"]
+__all__ = ["HandWork"]
 
 LOOKED_AT = 24  # pictures of a sequence that are looked at first for one that is not black
 NAMED_GAPS = 6
@@ -174,15 +174,6 @@ class HandWork:
 def find_painted(settings: ShotSettings, key: str, path: str | None) -> Painted | None:
     """Return the pictures of a key; None where it is not given. Raises MissingInput."""
     return None if path is None else Painted(key, find_masks(settings.locate(path)))
-
-
-def list_hand_files(settings: ShotSettings) -> list[Path]:
-    """Return the files, or patterns of files, that a shot's hold-out names by itself."""
-    wish = settings.holdout
-    if wish is None:
-        return []
-    named = [None if wish.matte is None else wish.matte.path, wish.include, wish.exclude]
-    return [settings.locate(path) for path in named if path is not None]
 
 
 def shape_frames(shape: HoldoutShape, frames: tuple[int, int]) -> range:

@@ -10,11 +10,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.errors import SettingError, UnusableTake
+from lightstack.errors import UnusableTake
 from lightstack.files.shot.schema import Patch, ShotSettings, TakeSettings
 from lightstack.files.write.plates import read_light
 from lightstack.jobs.stage.finish import Delivery
 from lightstack.jobs.stage.hero import HeroPart
+from lightstack.jobs.stage.named_files import find_source, takes_clean_plate
 from lightstack.jobs.takes.ambient import average_ambient, pick_frames
 from lightstack.jobs.takes.footage import open_fitted
 from lightstack.jobs.takes.look import average_registered, find_passers, register_proxies, survey_with_noise
@@ -39,40 +40,6 @@ class PatchSource:
     frames: int
     told_by: int
     warnings: tuple[str, ...] = ()
-
-
-def takes_clean_plate(patch: Patch, settings: ShotSettings) -> bool:
-    """Tell whether a patch comes from the clean plate that the shot itself asks for, not from a take as filmed."""
-    return patch.source == "clean" and getattr(settings, "clean", None) is not None
-
-
-def find_source(
-    patch: Patch, settings: ShotSettings, plates: Mapping[str, Path] | None = None
-) -> tuple[TakeSettings, tuple[Path, ...]] | None:
-    """Return the settings and files of the take that a patch names; None where it names a sweep's unlit frames.
-
-    ``plates``: plates that this build made, by name ("clean").
-
-    Raises SettingError where `use` is missing or of no use.
-    """
-    if plates and takes_clean_plate(patch, settings):
-        return TakeSettings(path=(str(plates[patch.source]),)), (plates[patch.source],)
-    take = getattr(settings.takes, patch.source, None) if patch.source.isidentifier() else None
-    if isinstance(take, TakeSettings):
-        if patch.source == "hero" and patch.use is None:
-            raise SettingError(
-                f"{settings.path}: patch {patch.name} comes from the hero itself and needs `use`, the source frames "
-                "that show the set free"
-            )
-        take = take if patch.use is None else take.model_copy(update={"use": patch.use})
-        return take, settings.take_paths(take)
-    if patch.source in [sweep.name for sweep in settings.sweep]:
-        if patch.use is not None:
-            raise SettingError(
-                f"{settings.path}: patch {patch.name} takes the unlit frames of {patch.source}; leave `use` out"
-            )
-        return None
-    return TakeSettings(path=(patch.source,), use=patch.use), (settings.locate(patch.source),)
 
 
 def open_source(

@@ -18,11 +18,12 @@ from lightstack.files.shot.schema import Patch, ShotSettings
 from lightstack.jobs.patch.masks import MaskMaker
 from lightstack.jobs.patch.match import MatchNumbers, match_patch
 from lightstack.jobs.patch.patch import PatchLayer, make_layers
-from lightstack.jobs.patch.source import PatchSource, find_source, open_source
+from lightstack.jobs.patch.source import PatchSource, open_source
 from lightstack.jobs.patch.survey import survey_patched
 from lightstack.jobs.stage.finish import Delivery
-from lightstack.jobs.stage.hero import HeroPart, describe_reading, identify_take
-from lightstack.jobs.stage.sweep_stage import SCHEMA
+from lightstack.jobs.stage.hero import HeroPart
+from lightstack.jobs.stage.named_files import find_source
+from lightstack.jobs.stage.standing import SCHEMA, describe_reading, identify_take
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.jobs.takes.poses import pose_of
 from lightstack.records import (

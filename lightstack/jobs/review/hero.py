@@ -19,7 +19,8 @@ from lightstack.jobs.frame.shot_frames import FrameMaker, LaidLight, LightOverTi
 from lightstack.jobs.review.open import ReviewShot
 from lightstack.jobs.review.stills import shrink_to, to_half
 from lightstack.jobs.review.view import PageView
-from lightstack.jobs.stage.hero import HeroPart, describe_reading
+from lightstack.jobs.stage.hero import HeroPart
+from lightstack.jobs.stage.standing import describe_reading
 from lightstack.jobs.takes.poses import pose_of
 from lightstack.records import CodedFrame, HeroLook, MixCurve
 

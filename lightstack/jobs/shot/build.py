@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import Any
 
-from lightstack import __version__
 from lightstack.errors import MissingInput, SettingError
-from lightstack.files.folder import MARK, SCRATCH, OutFolder, claimed_folder, read_json, write_json
+from lightstack.files.folder import MARK, OutFolder, claimed_folder, write_json
 from lightstack.files.kept.identity import StageBook
 from lightstack.files.read.response import read_response
 from lightstack.files.shot.schema import Render, ShotSettings
@@ -17,26 +15,28 @@ from lightstack.files.shot.shotfile import read_shot
 from lightstack.jobs.clean.stage import check_clean, clean_or_recall
 from lightstack.jobs.element.stage import check_elements
 from lightstack.jobs.grain.stage import check_grain
-from lightstack.jobs.holdout.figure_light import check_figure_light, list_figure_files
+from lightstack.jobs.holdout.figure_light import check_figure_light
 from lightstack.jobs.holdout.stage import check_holdout
-from lightstack.jobs.light.files import check_light_files, list_light_files
-from lightstack.jobs.mix.followers import check_follow_files, list_follow_files
+from lightstack.jobs.light.files import check_light_files
+from lightstack.jobs.mix.followers import check_follow_files
 from lightstack.jobs.mix.mixes import make_mixes, write_mixes
-from lightstack.jobs.patch.hand_masks import list_hand_files
-from lightstack.jobs.patch.source import find_source, takes_clean_plate
 from lightstack.jobs.patch.stage import check_patches
 from lightstack.jobs.shot.frame_tasks import LIGHT, MadeFrames, check_movie, check_sheet_frames
 from lightstack.jobs.shot.frames_stage import RenderWish, check_render_frames, make_frames
 from lightstack.jobs.shot.shot_parts import ShotParts, gather_parts
 from lightstack.jobs.stage.finish import Delivery, ShotTold, finish
-from lightstack.jobs.stage.hero import HeroPart, describe_reading, identify_take, look_at_hero, open_hero
+from lightstack.jobs.stage.hero import HeroPart, look_at_hero, open_hero
 from lightstack.jobs.stage.manifest import describe_take
-from lightstack.jobs.stage.sweep_stage import SCHEMA, build_or_recall
+from lightstack.jobs.stage.named_files import (
+    list_figure_files,
+    list_hand_files,
+    list_patch_files,
+)
+from lightstack.jobs.stage.standing import RESULT, recall_result, shot_inputs
+from lightstack.jobs.stage.sweep_stage import build_or_recall
 from lightstack.jobs.takes.machines import noted_run
 from lightstack.jobs.takes.options import BuildOptions, BuildResult, check_ocio
-from lightstack.records import BuiltClean, HeroLook, Progress, Verdict
-
-RESULT = "result.json"  # in the scratch folder
+from lightstack.records import BuiltClean, HeroLook, Progress
 
 
 def build_shot(
@@ -209,74 +209,6 @@ def tell_shot(
     )
 
 
-def shot_inputs(book: StageBook, settings: ShotSettings, options: BuildOptions) -> dict[str, Any]:
-    """Return everything that the whole build depends on."""
-    tables = [settings.locate(light.mix.table) for light in settings.light if light.mix.table is not None]
-    return {
-        "schema": SCHEMA,
-        "version": __version__,
-        "settings": settings.model_dump(mode="json", by_alias=True, exclude={"camera"}),  # only a hand-over asks for it
-        "takes": [identify_take(book, take, settings.take_paths(take)) for take in settings.list_takes()],
-        "mixes": book.identify([*tables, *list_follow_files(settings)]),
-        "patches": book.identify(patch_files(settings)),
-        "hands": book.identify([*list_hand_files(settings), *list_figure_files(settings)]),
-        "lights": book.identify(list_light_files(settings)),
-        "reading": describe_reading(options),
-    }
-
-
-def patch_files(settings: ShotSettings) -> list[Path]:
-    """Return the files that patches name by themselves: masks, and plates that are no take of the shot."""
-    masks = [settings.locate(patch.mask) for patch in settings.patch if patch.mask is not None]
-    named = [find_source(patch, settings) for patch in settings.patch if not takes_clean_plate(patch, settings)]
-    return [*masks, *(path for found in named if found is not None for path in found[1])]
-
-
-def recall_shot(shot_path: Path, options: BuildOptions) -> BuildResult | None:
-    """Return what a build of a shot would say at once because nothing changed; None where there is something to do.
-
-    Raises as `build_shot` does for a shot file that cannot be used. Nothing is written, and nobody waits.
-    """
-    settings = read_shot(shot_path)
-    check_inputs(settings)
-    if not (settings.out / SCRATCH / MARK).is_file():
-        return None
-    folder = OutFolder(settings.out)
-    book = StageBook(folder, verify=options.verify)
-    if book.broken or not book.is_current("shot", shot_inputs(book, settings, options)):
-        return None
-    return kept_result(settings.out)
-
-
-def kept_result(out: Path) -> BuildResult | None:
-    """Return what the last whole build in a folder said; None where that cannot be read."""
-    return read_result(out, out / SCRATCH / RESULT)
-
-
-def recall_result(out: Path, kept: Path, *, progress: Progress) -> BuildResult | None:
-    """Return the result of the build that is still current; None, with a note, where it cannot be read."""
-    result = read_result(out, kept)
-    said = "nothing changed" if result else f"{kept}: what the last build kept cannot be read; the report is made again"
-    progress.say(said)
-    return result
-
-
-def read_result(out: Path, kept: Path) -> BuildResult | None:
-    """Read a build's result as it was kept; None where it cannot be read."""
-    known = read_json(kept)
-    try:
-        return BuildResult(
-            out=out,
-            files=tuple(known["files"]),
-            warnings=tuple(known["warnings"]),
-            verdicts=tuple(Verdict(v["take"], v["grade"], tuple(v["sentences"])) for v in known["verdicts"]),
-            numbers=dict(known["numbers"]),
-            flashes=bool(known["flashes"]),
-        )
-    except (KeyError, TypeError, ValueError):
-        return None
-
-
 def check_inputs(settings: ShotSettings) -> None:
     """Refuse a shot file that asks for nothing, or names files that are not there."""
     asked = (settings.sweep, settings.patch, settings.element, settings.clean, settings.render, settings.holdout)
@@ -284,7 +216,7 @@ def check_inputs(settings: ShotSettings) -> None:
         raise SettingError(f"{settings.path}: asks for nothing; add a [[sweep]] with its path")
     takes = [t for t in (settings.takes.hero, settings.takes.empty) if t is not None]
     paths = [path for take in (*takes, *settings.sweep, *settings.element) for path in settings.take_paths(take)]
-    for path in (*paths, *patch_files(settings), *list_hand_files(settings), *list_figure_files(settings)):
+    for path in (*paths, *list_patch_files(settings), *list_hand_files(settings), *list_figure_files(settings)):
         if not path.exists() and "#" not in path.name and "%" not in path.name:
             raise MissingInput(f"{path}: nothing is there; check the path in {settings.path.name}")
     check_follow_files(settings)

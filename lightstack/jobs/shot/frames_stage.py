@@ -26,8 +26,8 @@ from lightstack.jobs.shot.frame_tasks import (
 )
 from lightstack.jobs.shot.shot_parts import ShotParts
 from lightstack.jobs.stage.finish import Delivery
-from lightstack.jobs.stage.hero import HeroPart, describe_reading
-from lightstack.jobs.stage.sweep_stage import SCHEMA
+from lightstack.jobs.stage.hero import HeroPart
+from lightstack.jobs.stage.standing import SCHEMA, describe_reading
 from lightstack.jobs.takes.memory import plan_frame_workers
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import HeroLook, Progress

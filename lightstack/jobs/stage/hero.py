@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,10 +16,10 @@ from lightstack.errors import SettingError
 from lightstack.files.folder import OutFolder
 from lightstack.files.kept.identity import StageBook
 from lightstack.files.kept.keep import keep_record, recall_or_none
-from lightstack.files.read.colour import name_config
 from lightstack.files.read.takes import Take
 from lightstack.files.shot.schema import ShotSettings, TakeSettings
 from lightstack.jobs.inspect.build import CHECKS, check_built_steady
+from lightstack.jobs.stage.standing import describe_reading, identify_take
 from lightstack.jobs.takes.footage import FittedTake, open_fitted, resolve_ranges
 from lightstack.jobs.takes.look import register_proxies, survey_with_noise
 from lightstack.jobs.takes.luma import LumaSamples
@@ -119,16 +119,6 @@ def source_reference(settings: ShotSettings, take: Take, first: int) -> int:
     if not info.first_frame <= source <= info.last_frame:
         raise SettingError(f"{info.paths[0]}: reference names shot frame {frame}, which the hero does not have")
     return source
-
-
-def identify_take(book: StageBook, take: TakeSettings, paths: Sequence[Path]) -> list[str]:
-    """Return the identities of a take's files and of the response that it is read by."""
-    return book.identify([*paths, *([] if take.response_path is None else [take.response_path])])
-
-
-def describe_reading(options: BuildOptions) -> dict[str, Any]:
-    """Return those options of a build that change what is read from the same files."""
-    return {"colour": name_config(options.ocio), "keep_readable": options.keep_readable}
 
 
 def look_at_hero(

@@ -9,12 +9,11 @@ from lightstack.files.kept.identity import StageBook
 from lightstack.files.kept.keep import keep_record, recall_or_none
 from lightstack.files.shot.schema import ShotSettings, Sweep, TakeSettings
 from lightstack.jobs.stage.finish import Delivery, deliver_sweep
-from lightstack.jobs.stage.hero import HeroPart, describe_reading, identify_take
+from lightstack.jobs.stage.hero import HeroPart
+from lightstack.jobs.stage.standing import SCHEMA, describe_reading, identify_take
 from lightstack.jobs.sweep.sweep import SweepRequest, build_sweep
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import BuiltSweep, HeroLook, Progress
-
-SCHEMA = 4  # raised whenever a stage's result changes meaning
 
 
 def sweep_inputs(
