@@ -52,6 +52,7 @@ def tell(capfd):
 NAMES = ["it's a \"50%\" #2 %04d [x] $HOME\nand " + unicodedata.normalize("NFD", "Größe é "), "-q"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES, ids=["everything", "dash"])
 def test_odd_names_are_names(take, tmp_path, tell, monkeypatch, name):
     folder = tmp_path / name

@@ -23,6 +23,7 @@ def digest(sweep, out, progress, **options):
     return {name: hashlib.sha256((out / name).read_bytes()).hexdigest() for name in result.files}
 
 
+@pytest.mark.slow
 def test_a_plate_has_the_same_bytes_with_any_threads_and_memory(sweep, tmp_path, unwatched):
     one = digest(sweep, tmp_path / "one", unwatched, threads=1, memory_bytes=floor_bytes(SIZE))
     assert {"plate.exr", "light_stack.exr", "manifest.json", "report.html", "frames.csv"} <= set(one)

@@ -128,6 +128,7 @@ def read_picture(folder, name, channels="RGB"):
     return np.stack([held[c] for c in channels], axis=-1).astype(np.float32)
 
 
+@pytest.mark.slow
 def test_a_try_that_crosses_the_figure_is_ranked_behind_one_that_does_not(crossing):
     folder, bare = crossing
     (folder / "shot.toml").write_text(CROSSING)

@@ -12,6 +12,7 @@ def browser():
         yield browser
 
 
+@pytest.mark.slow
 def test_the_key_outlives_another_load_and_serves_another_tab(browser):
     review = MadeReview()
     with page_browser.open_page(browser, review) as page:

@@ -37,7 +37,7 @@ def browser():
         yield browser
 
 
-@pytest.fixture(scope="module", params=["dpx", "exr"])
+@pytest.fixture(scope="module", params=[pytest.param("dpx", marks=pytest.mark.slow), "exr"])
 def review(request, tmp_path_factory):
     folder, form = tmp_path_factory.mktemp(request.param), request.param
     for k in (1, 2):
