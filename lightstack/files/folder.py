@@ -141,9 +141,12 @@ def cleared_if_broken_off(folder: OutFolder, made: list[Path], fresh: bool) -> I
 
 
 def empty_folder(path: Path) -> None:
-    """Remove everything in a folder that can be removed."""
-    for entry in path.iterdir():
-        if entry.is_dir() and not entry.is_symlink():
+    """Remove everything in a folder that can be removed; what says that it is ours goes last, should this break off."""
+    for entry in sorted(path.iterdir(), key=lambda one: one.name in (SCRATCH, MARK)):
+        if entry.name == SCRATCH and entry.is_dir() and not entry.is_symlink():
+            empty_folder(entry)
+            remove_folders([entry])
+        elif entry.is_dir() and not entry.is_symlink():
             shutil.rmtree(entry, ignore_errors=True)
         else:
             entry.unlink(missing_ok=True)
@@ -257,7 +260,7 @@ def read_json(path: Path) -> dict[str, Any]:
     """Read a JSON file that holds a table; an absent or broken one reads as an empty dict."""
     try:
         check_file_size(path, "SIDE_BYTES")
-        value = json.loads(path.read_text())
+        value = json.loads(path.read_bytes())
     except (OSError, ValueError, RecursionError):
         return {}
     return value if isinstance(value, dict) else {}

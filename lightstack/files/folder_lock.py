@@ -101,17 +101,19 @@ def folder_is_busy(scratch: Path) -> bool:
 
 def wait_for(scratch: Path, patience_s: float) -> int:
     """Return the number of the open and locked file. Raises FolderBusy where somebody keeps it too long."""
-    begun, number = time.monotonic(), open_lock(scratch)
+    begun = other = time.monotonic()  # since when somebody other than a page has it
+    number = open_lock(scratch)
     try:
         while True:
             if can_have(number):
                 if is_in_place(number, scratch):
                     return number
-                os.close(number)  # whoever had it has cleared the folder away
-                number = open_lock(scratch)
+                number = reopen(number, scratch)  # whoever had it has cleared the folder away
                 continue
-            holder, waited = read_note(number), time.monotonic() - begun
-            if waited > (patience_s if holder is not None and holder.who == PAGE else BLINK_S):
+            holder, now = read_note(number), time.monotonic()
+            if holder is not None and holder.who == PAGE:
+                other = now
+            if now - begun > patience_s or now - other > BLINK_S:
                 raise FolderBusy(say_busy(scratch, holder))
             time.sleep(STEP_S)
     except BaseException:
@@ -119,10 +121,17 @@ def wait_for(scratch: Path, patience_s: float) -> int:
         raise
 
 
+def reopen(number: int, scratch: Path) -> int:
+    """Open the file that others would open now in place of an older one. Raises OutputError; then that stays open."""
+    newer = open_lock(scratch)
+    os.close(number)
+    return newer
+
+
 def open_lock(scratch: Path) -> int:
     """Open the file that is locked. Raises OutputError."""
     try:
-        return os.open(scratch / NAME, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
+        return os.open(scratch / NAME, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o666)
     except OSError as error:
         line = f"{scratch / NAME}: cannot be written ({error.strerror}); free space or name another folder"
         raise OutputError(line) from error

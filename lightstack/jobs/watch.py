@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import faulthandler
 import gc
+import math
 import os
 import signal
 import sys
 import threading
+import time
 from dataclasses import dataclass
 from mmap import mmap
 from pathlib import Path
+from types import FrameType
 
 from lightstack.files.reading import list_readings, make_board, use_board
 
@@ -23,6 +26,7 @@ __all__ = ["Ended", "explain_end", "go_on_watched"]
 CRASHES = ("SIGSEGV", "SIGBUS", "SIGABRT", "SIGFPE", "SIGILL")
 HANDED_ON = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGUSR1", "SIGUSR2")
 MOST_NAMED = 3
+TWICE_S = 0.3  # within which one interruption comes by two ways
 TRACE_BYTES = 1 << 16  # what a pipe holds
 
 
@@ -83,7 +87,21 @@ def _begin_child(board: mmap, alive: tuple[int, int], trace: tuple[int, int]) ->
     os.set_blocking(trace[1], False)  # a trace that is too long is cut, never waited for
     if not faulthandler.is_enabled():
         faulthandler.enable(file=trace[1])
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        signal.signal(signal.SIGINT, _interrupt_once)
     threading.Thread(target=_die_with_parent, args=(alive[0],), daemon=True, name="parent").start()
+
+
+_interrupted_s = -math.inf
+
+
+def _interrupt_once(number: int, frame: FrameType | None) -> None:
+    """Stop the work; what was sent to the whole group comes a second time by way of the parent, and counts once."""
+    global _interrupted_s
+    now, before = time.monotonic(), _interrupted_s
+    _interrupted_s = now
+    if now - before > TWICE_S:
+        raise KeyboardInterrupt
 
 
 def _die_with_parent(alive: int) -> None:
@@ -100,7 +118,8 @@ def _wait(child: int, watched: set[signal.Signals]) -> int:
             return status
         told = signal.sigwaitinfo(watched)
         from_process = told.si_code <= 0  # sigaction(2): above 0 it is the system's, as Ctrl-C, which went to all
-        if told.si_signo != signal.SIGCHLD and from_process:
+        hangs_up = told.si_signo == signal.SIGHUP  # the system tells the session's leader alone
+        if told.si_signo != signal.SIGCHLD and (from_process or hangs_up):
             os.kill(child, told.si_signo)
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from lightstack.errors import ChangedInput, MissingInput
-from lightstack.files.folder import MARK, claim_folder
+from lightstack.errors import ChangedInput, MissingInput, UnreadableInput
+from lightstack.files.folder import MARK, claim_folder, empty_folder
 from lightstack.files.kept.identity import StageBook, hash_file, hash_value
 
 
@@ -192,3 +192,41 @@ def test_skipping_goes_by_what_a_file_is_and_not_by_what_is_newer(takes, when, m
     os.utime(movie, ns=(when, when))  # the same time stamp, another size
     again = StageBook(book.folder)
     assert not again.is_current("stage", {"files": again.identify([movie])})
+
+
+def test_a_book_that_reads_nothing_says_so(tmp_path):
+    folder, take = claim_folder(tmp_path / "out"), tmp_path / "take.mov"
+    take.write_bytes(b"frames")
+    book = StageBook(folder)
+    digest = book.identity(take)
+    assert book.learned
+    book.save()
+    quick = StageBook(folder, reads=False)
+    assert quick.identity(take) == digest and not quick.learned
+    take.write_bytes(b"other frames")
+    with pytest.raises(UnreadableInput):
+        quick.identity(take)
+
+
+def test_a_file_that_cannot_be_read_to_its_end_is_one_line(tmp_path, monkeypatch):
+    take = tmp_path / "take.mov"
+    take.write_bytes(b"frames")
+
+    def fail(path):
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("lightstack.files.kept.identity.hash_file", fail)
+    with pytest.raises(UnreadableInput, match=r"take\.mov: cannot be read \(Input/output error\)"):
+        StageBook(claim_folder(tmp_path / "out")).identity(take)
+
+
+def test_a_folder_that_is_cleared_half_way_is_still_ours(tmp_path, monkeypatch):
+    folder = claim_folder(tmp_path / "out")
+    (folder.path / "a.exr").write_bytes(b"1")
+    (folder.scratch / "hero").mkdir()
+    removed = []
+    real = Path.unlink
+    monkeypatch.setattr(Path, "unlink", lambda self, **more: (removed.append(self.name), real(self, **more))[1])
+    empty_folder(folder.path)
+    assert removed[0] == "a.exr" and removed[-1] == MARK
+    assert not list(folder.path.iterdir())

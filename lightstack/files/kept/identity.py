@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from lightstack.errors import ChangedInput, LightstackError, MissingInput
+from lightstack.errors import ChangedInput, LightstackError, MissingInput, UnreadableInput
 from lightstack.files.folder import MARK, OutFolder, read_json, real_path, write_json
 from lightstack.files.read.sequences import find_stills, looks_like_stills
 
@@ -57,9 +57,10 @@ def sound_entries(table: Any, **kinds: type) -> dict[str, Any]:
 class StageBook:
     """What was built from what: kept in the scratch folder's mark file."""
 
-    def __init__(self, folder: OutFolder, *, verify: bool = False) -> None:
+    def __init__(self, folder: OutFolder, *, verify: bool = False, reads: bool = True) -> None:
         self.folder = folder
-        self.verify = verify
+        self.verify, self.reads = verify, reads
+        self.learned = False  # whether a file was read that the book on disk does not know as it is
         self._made: set[str] = set()
         self._place = real_path(folder.path)
         self._told: dict[Path, tuple[list[int], str]] = {}  # what this run goes by: file -> what was seen, its SHA-256
@@ -82,11 +83,20 @@ class StageBook:
         key = str(real_path(path))
         known = self._files.get(key)
         if self.verify or not known or known["seen"] != seen:
-            known = {"seen": seen, "sha256": hash_file(path)}
-            self._files[key] = known
+            known = {"seen": seen, "sha256": self._read(path)}
+            self._files[key], self.learned = known, True
         if not Path(key).is_relative_to(self._place):  # what is built is made anew meanwhile
             self._told.setdefault(path, (seen, str(known["sha256"])))
         return str(known["sha256"])
+
+    def _read(self, path: Path) -> str:
+        if not self.reads:
+            raise UnreadableInput(f"{path}: was not read yet as it is now")
+        try:
+            return hash_file(path)
+        except OSError as error:
+            line = f"{path}: cannot be read ({error.strerror or error}); copy it again from the card"
+            raise UnreadableInput(line) from error
 
     def identify(self, paths: Sequence[Path]) -> list[str]:
         """Return the identities of several files, in order; folders stand for the files in them."""
@@ -100,7 +110,11 @@ class StageBook:
         """Go by what the files of takes are now, as far as it shows without reading them."""
         for path in paths:
             self._listed[path] = list_files(path)
-            self._told.update((file, (see_file(file.stat()), "")) for file in self._listed[path])
+            for file in self._listed[path]:
+                try:
+                    self._told[file] = see_file(file.stat()), ""
+                except OSError as error:
+                    raise MissingInput(f"{file}: nothing is there; check the path") from error
 
     def check_steady(self) -> None:
         """Refuse to go on where a file, or what a folder holds, is not what this run was told of it at first.

@@ -144,7 +144,7 @@ def run_builds(
 
 
 def command_of(path: Path, options: BatchOptions) -> list[str]:
-    """Return what builds one shot, with its share of processors and memory where several are built at a time."""
+    """Return what builds one shot, with its share of processors and of a named memory where several are built."""
     share = max(1, options.jobs)
     threads = options.threads or (max(1, usable_processors() // share) if share > 1 else 0)
     given = {

@@ -50,6 +50,7 @@ class BuildRun:
         self._state = BuildState()
         self._changed = Condition()
         self._process: subprocess.Popen[str] | None = None
+        self._asked: subprocess.Popen[str] | None = None  # to stop
 
     @property
     def state(self) -> BuildState:
@@ -87,7 +88,9 @@ class BuildRun:
         process = self._process
         if process is None or process.poll() is not None:
             return False
-        process.send_signal(signal.SIGINT)
+        if self._asked is not process:  # a second one would break off the clearing up
+            process.send_signal(signal.SIGINT)
+            self._asked = process
         return True
 
     def close(self) -> None:

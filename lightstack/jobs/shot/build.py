@@ -101,6 +101,8 @@ def build_into(
     if not force - {None} and wish.frames is None and book.is_current("shot", inputs):
         known = recall_result(folder.path, kept, progress=progress)
         if known is not None:
+            if book.learned:  # touched, and found to be the same: read once, not at every build
+                book.save()
             return known
     shot = settings.shot
     delivery = Delivery(folder, shot.name, f"{shot.name}_", f"_v{shot.version:03d}", False, book)

@@ -70,7 +70,7 @@ def look_round(token: str) -> dict[str, Any]:
     from llvmlite.binding import get_host_cpu_name
 
     try:
-        read = Path(token).read_text()
+        read = Path(token).read_text(encoding="utf-8")
     except OSError:
         read = None
     return {

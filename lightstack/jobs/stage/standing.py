@@ -69,16 +69,16 @@ def recall_shot(shot_path: Path, options: BuildOptions) -> BuildResult | None:
 
     Nothing is written, no picture is read and nobody waits. What is wrong with a shot file is the build's to tell.
     """
-    if options.force:
+    if options.force or options.verify:
         return None
     try:
         settings = read_shot(shot_path)
         if not (settings.out / SCRATCH / MARK).is_file():
             return None
-        book = StageBook(OutFolder(settings.out), verify=options.verify)
+        book = StageBook(OutFolder(settings.out), reads=False)
         if book.broken or not book.is_current("shot", shot_inputs(book, settings, options)):
             return None
-    except LightstackError:
+    except (LightstackError, OSError):
         return None
     return kept_result(settings.out)
 
