@@ -40,7 +40,7 @@ class Recalling:
 
 
 class Measuring:
-    """Makes mixes of an open shot; safe to use from several threads."""
+    """Makes the mixes of a shot; safe to use from several threads."""
 
     def __init__(self, flights: Flights, options: BuildOptions, progress: Progress) -> None:
         self._flights, self._options, self._progress = flights, options, progress

@@ -143,17 +143,17 @@ export class Lifts {
   // The stops of a recipe that has a place; undefined while they are on their way. Null: it needs none, or has none.
   get(light, { place, stills }) {
     if (!place || !stills.length) return null;
-    const key = `${light}/${place}/${stills.map(({ index }) => index)}`;
-    const found = this.kept.get(key);
-    if (found === undefined) return void this.ask(key, light, place, stills);
-    this.kept.delete(key);
-    this.kept.set(key, found);
+    const recipe = `${light}/${place}/${stills.map(({ index }) => index)}`;
+    const found = this.kept.get(recipe);
+    if (found === undefined) return void this.ask(recipe, light, place, stills);
+    this.kept.delete(recipe);
+    this.kept.set(recipe, found);
     return found;
   }
 
-  async ask(key, light, place, stills) {
-    if (this.waiting.has(key)) return;
-    this.waiting.add(key);
+  async ask(recipe, light, place, stills) {
+    if (this.waiting.has(recipe)) return;
+    this.waiting.add(recipe);
     let lift = null; // what cannot be had is said, and drawn without
     try {
       const told = await api.lift(light, place, stills.map(({ index }) => index));
@@ -161,8 +161,8 @@ export class Lifts {
     } catch (error) {
       this.failed(error);
     }
-    this.waiting.delete(key);
-    this.kept.set(key, lift);
+    this.waiting.delete(recipe);
+    this.kept.set(recipe, lift);
     for (const old of this.kept.keys()) {
       if (this.kept.size <= KEPT) break;
       this.kept.delete(old);
