@@ -7,7 +7,7 @@ from jobs_helpers import shift_by
 
 from lightstack.errors import SettingError
 from lightstack.files.shot.shotfile import parse_shot
-from lightstack.jobs.holdout.pull import windows
+from lightstack.jobs.holdout.solve import windows
 from lightstack.jobs.patch.hand_masks import HandWork, grow_matte, name_ranges, soften_matte
 
 SIZE, FRAMES = (40, 60), (1001, 1010)

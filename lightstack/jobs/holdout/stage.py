@@ -14,7 +14,8 @@ from lightstack.errors import SettingError
 from lightstack.files.kept.keep import keep_record, recall_or_none
 from lightstack.files.shot.schema import Holdout, ShotSettings
 from lightstack.jobs.holdout.holdout import HeldMatte
-from lightstack.jobs.holdout.pull import PullRequest, pull_matte
+from lightstack.jobs.holdout.places import PullRequest
+from lightstack.jobs.holdout.pull import pull_matte
 from lightstack.jobs.holdout.set_picture import ShotSet, find_set_source
 from lightstack.jobs.holdout.show import show_holdout
 from lightstack.jobs.patch.hand_masks import HandWork
