@@ -149,6 +149,7 @@ def test_a_whole_shot_is_the_same_to_the_byte_though_a_worker_is_killed(tmp_path
 # --- pieces ------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_results_come_in_order_and_pieces_are_asked_for_a_few_ahead(address, folder, silence):
     taken = []
 
@@ -196,6 +197,7 @@ def refuse(context, piece):
     raise UnusableTake(f"take.mov: frame {piece}: {context}")
 
 
+@pytest.mark.slow
 def test_the_error_of_a_worker_is_the_error_here(address, folder, silence):
     with connect(address, folder, progress=silence) as spread:
         with pytest.raises(UnusableTake, match=r"^take\.mov: frame \d: black$"):
@@ -268,12 +270,14 @@ def test_nobody_there_is_one_line(folder, silence, monkeypatch):
         assert "\n" not in str(told.value)
 
 
+@pytest.mark.slow
 def test_too_few_workers_are_one_line(address, folder, silence, monkeypatch):
     monkeypatch.setattr(cluster_job, "WORKERS_S", 0.2)
     with pytest.raises(ClusterError, match="2 of 9 workers came"):
         try_to(address, folder, silence, workers=9)
 
 
+@pytest.mark.slow
 def test_a_worker_of_another_version_or_that_sees_nothing_is_named(address, folder, silence, monkeypatch):
     own = cluster_job.describe_here()
     monkeypatch.setattr(cluster_job, "describe_here", lambda: (("lightstack", "0.0.1"), *own[1:]))
@@ -285,6 +289,7 @@ def test_a_worker_of_another_version_or_that_sees_nothing_is_named(address, fold
         try_to(address, folder, silence)
 
 
+@pytest.mark.slow
 def test_a_take_that_workers_do_not_see_is_named(address, tmp_path, silence, folder):
     path = write_movie(make_room(1, size=(72, 128), frames=4, lead=1), tmp_path / "gone.mkv")
     with open_take(path) as take, connect(address, folder, progress=silence) as spread:
