@@ -113,8 +113,10 @@ class NoiseModel:
 
     def sigma(self, level: FloatArray) -> FloatArray:
         """Standard deviation at a linear level ``(..., 3)``; levels below zero count as zero."""
-        variance = np.maximum(level, 0) * self.a + self.b
-        return np.sqrt(np.maximum(variance, 1e-16)).astype(np.float32)
+        variance = np.maximum(level, 0) * self.a
+        variance += self.b
+        np.maximum(variance, 1e-16, out=variance)
+        return np.sqrt(variance, out=variance).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,6 +34,7 @@ from bench.speed import code, pack  # noqa: E402
 
 SPEC = {"bits": 10, "chroma": "422"}
 ELEMENTS = ("relit", "light", "hero_clean")
+STILLS = 24  # between which a light travels
 
 
 class Quiet:
@@ -81,6 +82,42 @@ def make_light(size: tuple[int, int]) -> np.ndarray:
     return np.repeat(fall[..., None], 3, axis=-1) * np.float32([1.0, 0.4, 0.7])
 
 
+def make_travelling(folder: Path, size: tuple[int, int], count: int):
+    """A light that travels along a wall between 24 stills in ``count`` frames, each still with a hole of its own."""
+    from lightstack.core.lamp.model import look_along
+    from lightstack.core.lamp.travel import plan_travel
+    from lightstack.files.kept.stack import StackShape, create_stack, open_stack
+    from lightstack.jobs.light.lamp_places import StillPlaces
+    from lightstack.jobs.light.travel import TravellingLight
+    from lightstack.records import LampPlaces, LampView, LitSet
+
+    width, height = size
+    path = folder / f"stills_{width}.exr"
+    if not path.with_suffix(".json").exists():
+        stack = create_stack(path, StackShape(height, width, STILLS, guides=0))
+        light = make_light(size)
+        for k in range(STILLS):
+            valid = np.ones((height, width), np.float32)
+            valid[height // 3 :, k * width // STILLS :][: height // 2, : width // 8] = 0
+            for band in range(stack.shape.bands):
+                rows = stack.rows_of(band)
+                moved = np.roll(light[rows], k * width // STILLS, axis=1)
+                stack.write_light(band, k, moved, valid[rows])
+        stack.flush()
+    places = np.column_stack([np.linspace(-1.5, 1.5, STILLS), np.zeros(STILLS), np.full(STILLS, 1.5)])
+    way = np.column_stack([np.linspace(-1.5, 1.5, count), np.full(count, 0.1), np.full(count, 1.4)])
+    patches = (18, 32)
+    rays = look_along(patches, 0.5)
+    facing = np.tile([0.0, 0.0, -0.5], (len(rays), 1))
+    lit_set = LitSet(np.ones(patches, bool), rays, np.full(len(rays), 2.0), facing, np.full(len(rays), 0.02), 1e-3)
+    some = np.zeros(0)
+    view = LampView((height, width), 0.5, 1.0, 3.0)
+    found = LampPlaces(np.zeros(0, np.int64), np.zeros((0, 2)), np.zeros((0, 3)), some, some, some, True, view, lit_set)
+    known = StillPlaces(found, places, (), ())
+    weights = plan_travel(places, way).weights
+    return TravellingLight(open_stack(path), weights, way, known, 1001, lambda light: light)
+
+
 class Ellipse:
     """Somebody who walks across the picture: an ellipse with soft edges."""
 
@@ -119,11 +156,12 @@ def read_clocks() -> np.ndarray:
 
 
 def render(
-    hero_path: Path, folder: Path, *, workers: int, size: tuple[int, int], movie: bool = False, whole: bool = False
-) -> np.ndarray:
+    hero_path: Path, folder: Path, *, workers: int, size: tuple[int, int], movie: bool = False, whole: bool = False,
+    travels: bool = False,
+) -> np.ndarray:  # fmt: skip
     """Render every frame with its elements; return seconds of wall and of processor.
 
-    ``whole``: with hold-out, light on the figure and grain.
+    ``whole``: with hold-out, light on the figure and grain. ``travels``: by a light that travels between stills.
     """
     from lightstack.files.folder import claim_folder
     from lightstack.files.kept.identity import StageBook
@@ -140,7 +178,8 @@ def render(
     delivery = Delivery(out, "shot", "shot_", "_v001", False, StageBook(out))
     with open_take(hero_path) as hero:
         count = hero.info.frame_count
-        lamp = LaidLight("lamp", make_light(size), MixCurve(1001, np.full(count, 0.7)), "plus", 1.0, float(whole))
+        light = make_travelling(folder.parent, size, count) if travels else make_light(size)
+        lamp = LaidLight("lamp", light, MixCurve(1001, np.full(count, 0.7)), "plus", 1.0, float(whole))
         maker = FrameMaker([lamp], **(make_whole(size) if whole else {}))
         ledger = FrameLedger(out.scratch_folder("frames") / "written.json", out, {"bench": time.time()})
         sink = ElementSink(
@@ -189,7 +228,8 @@ def measure(folder: Path, size: tuple[int, int], frames: int, workers: int) -> N
     for clock, ours, theirs in zip(("wall", "processor"), taken, beside, strict=True):
         print(f"  {clock}: render {ours:.1f} s, writing the same pictures {theirs:.1f} s: ratio {ours / theirs:.2f}")
     command = [sys.executable, __file__, str(folder), "--only", str(hero), "--workers", str(workers)]
-    for words, more in (("with the movie", ()), ("with hold-out, light on the figure and grain too", ("--whole",))):
+    whole = ("with hold-out, light on the figure and grain too", ("--whole",))
+    for words, more in (("with the movie", ()), whole, ("and a light that travels", ("--whole", "--travels"))):
         ran, peak = run_watched([*command, "--size", f"{size[0]}x{size[1]}", *more])
         said = f"peak {peak:.0f} MiB" if peak is not None else "peak unknown"
         print(f"  in a process of its own, {words}: {said}{'' if ran.returncode == 0 else ran.stderr}")
@@ -204,13 +244,17 @@ def main() -> None:
     reader.add_argument("--size", default="3840x2160")
     reader.add_argument("--only", type=Path, help=argparse.SUPPRESS)
     reader.add_argument("--whole", action="store_true", help=argparse.SUPPRESS)
+    reader.add_argument("--travels", action="store_true", help=argparse.SUPPRESS)
     options = reader.parse_args()
     size = tuple(int(side) for side in options.size.split("x"))
     with tempfile.TemporaryDirectory() as spare:
         folder = options.folder or Path(spare)
         folder.mkdir(parents=True, exist_ok=True)
         if options.only:
-            render(options.only, folder / "only", workers=options.workers, size=size, movie=True, whole=options.whole)
+            render(
+                options.only, folder / "only", workers=options.workers, size=size, movie=True, whole=options.whole,
+                travels=options.travels,
+            )  # fmt: skip
         else:
             measure(folder, size, options.frames, options.workers)
 

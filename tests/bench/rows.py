@@ -128,24 +128,26 @@ def measure_planes(bench: Bench, size: str) -> Iterator[Row]:
 
 
 def measure_render(bench: Bench, size: str) -> Iterator[Row]:
-    """Finished frames with hold-out, light on the figure and grain beside writing the same pictures (ZIP half floats).
-
-    What is laid is one picture; the cost of a light that travels is not in it.
-    """
-    from bench.render import ELEMENTS, make_hero, render, write_plain
+    """Finished frames with a light that travels between 24 stills, hold-out, light on the figure and grain, beside
+    writing the same pictures (ZIP half floats)."""
+    from bench.render import ELEMENTS, STILLS, make_hero, render, write_plain
+    from lightstack.core.lamp.travel import MOST_STILLS
 
     height, width = SIZES[size]
     count, workers = 12, 2
     hero = make_hero(bench.folder / f"hero_{width}_{count}.mov", (width, height), count)
     out, plain = bench.folder / "frames", bench.folder / "plain"
     plain.mkdir(exist_ok=True)
-    render(hero, out, workers=workers, size=(width, height), whole=True)
-    ours = Cost(*render(hero, out, workers=workers, size=(width, height), whole=True))
+    work = partial(render, hero, out, workers=workers, size=(width, height), whole=True, travels=True)
+    work()
+    ours = Cost(*work())
     theirs = Cost(*write_plain(plain, out, count=count, workers=workers))
     wall, processor = ours.over(theirs)
     written = sum(file.stat().st_size for file in out.glob("*.exr"))
-    floats = count * len(ELEMENTS) * height * width * 12
-    note = f"{count} frames; written {written / 2**20:.0f} MiB from {floats / 2**20:.0f} MiB of floats"
+    pictures = count * height * width / 2**20
+    floats, halves = 12 * len(ELEMENTS) * pictures, 8 * MOST_STILLS * pictures
+    note = f"{count} frames; {written / 2**20:.0f} MiB written from {floats:.0f} of floats, {halves:.0f} read of stills"
+    note += f" ({MOST_STILLS} of {STILLS} a frame)"
     yield Row(f"render {size}: / writing the same pictures, wall", wall, 1.3, note=note)
     yield Row(f"render {size}: / writing the same pictures, processor", processor)
 

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from lightstack.core.colour.decoder import code_scales
 from lightstack.core.colour.measured import find_curve_of
+from lightstack.core.half import to_float
 from lightstack.records import NOT_CHECKED, BoolArray, Encoding, Figure, Finding, FloatArray, ProxyTake
 
 __all__ = ["LevelTally", "check_clipping", "find_floor", "gather_levels"]
@@ -107,9 +108,9 @@ def gather_levels(
         clips += bits
         filled = bits.astype(np.float32)
         if proxies.factor > 1 and np.isfinite(tops).all():
-            filled *= _fill_boxes(np.asarray(proxies.rgb[k], np.float32), tops)
+            filled *= _fill_boxes(to_float(np.asarray(proxies.rgb[k])), tops)
         clipped[i] = filled.sum(axis=(0, 1), dtype=np.float64) / whole
-        alone[i] = clipped[i] - filled.min(axis=2).sum(dtype=np.float64) / whole
+        alone[i] = clipped[i] - np.minimum(np.minimum(filled[..., 0], filled[..., 1]), filled[..., 2]).sum(dtype=np.float64) / whole
     peak, often = _look_at_ends(proxies, chosen, blocked, floor)
     lasting = (often > LASTING).mean(axis=(0, 1))
     return LevelTally(

@@ -13,10 +13,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.compiled import compile_loop
 from lightstack.core.lay.patch import carry_inwards
 from lightstack.records import FloatArray
 
 SURE = 0.99  # validity that counts as open
+SOFT = 0.25  # share of the weights below which what is valid fades into the stills as they are
 SMOOTH_PX = 2.0  # sigma of the ratio of levels, at the size it is measured
 MOST_STOPS = 4.0
 NEAREST, NEW_SHARE = 3, 0.1  # fillers taken in any case; share of what is missing that a farther one must show
@@ -26,7 +28,7 @@ BULGE = 0.3  # of the range round a hole, by which the curve may leave it inside
 
 def blend_stills(
     stills: FloatArray, valid: FloatArray, weights: Sequence[float] | NDArray,
-    *, lift: Sequence[NDArray | None] | NDArray | None = None, soft: float = 0.25,
+    *, lift: Sequence[NDArray | None] | NDArray | None = None, soft: float = SOFT,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:  # fmt: skip
     """Blend rows of lamp stills.
 
@@ -38,26 +40,67 @@ def blend_stills(
     Notes: sum(w v L) / sum(w v) x sum(w), and where the share s of valid weights runs out, the mix
     with sum(w L) by s^2 (3 - 2 s). Light that is no number counts as not valid. Any rows, so it goes band by band.
     """
-    whole = np.zeros(stills.shape[1:], np.float32)
-    believed, share = np.zeros_like(whole), np.zeros(stills.shape[1:3], np.float32)
-    total = float(np.sum(weights))
+    blend = StillBlend(stills.shape[1:3])
     for k, (light, trust, weight) in enumerate(zip(stills, valid, weights, strict=True)):
+        blend.add(light, trust, float(weight), None if lift is None else lift[k])
+    return blend.finish(soft=soft)
+
+
+class StillBlend:
+    """A blend as its stills come, one by one; ``blend_stills`` without all of them at once. ``size``: (h, W)."""
+
+    def __init__(self, size: tuple[int, ...]) -> None:
+        self._whole, self._believed = np.zeros((*size, 3), np.float32), np.zeros((*size, 3), np.float32)
+        self._share, self._total = np.zeros(size, np.float32), 0.0
+
+    def add(self, light: FloatArray, valid: FloatArray, weight: float, lift: FloatArray | None) -> None:
+        """Take a still in: ``light`` (h, W, 3), ``valid`` (h, W), ``lift`` stops (h, W) or None for none."""
+        self._total += weight
         if weight == 0:
-            continue
-        finite = np.isfinite(light).all(axis=2)
-        part = np.float32(weight) * np.where(finite[..., None], light, np.float32(0))
-        stops = None if lift is None else lift[k]
-        if stops is not None:
-            part *= np.exp2(np.asarray(stops, np.float32))[..., None]
-        trust = np.clip(trust, 0, 1) * finite
-        whole += part
-        believed += trust[..., None] * part
-        share += np.float32(weight) * trust
-    share /= np.float32(max(total, 1e-30))
-    step = np.clip(share / np.float32(soft), 0, 1)
-    step = step * step * (3 - 2 * step)
-    normal = believed / np.maximum(share, 1e-6)[..., None]
-    return np.asarray(whole + step[..., None] * (normal - whole), np.float32), share
+            return
+        gain = np.ones((1, 1), np.float32) if lift is None else np.exp2(np.asarray(lift, np.float32))
+        pictures = (np.ascontiguousarray(picture, np.float32) for picture in (light, valid))
+        _add_still(*pictures, np.float32(weight), gain, self._whole, self._believed, self._share)
+
+    def finish(self, *, soft: float = SOFT) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return light (h, W, 3) and the share of the weights that was valid, (h, W); the blend is used up by it."""
+        _settle(self._whole, self._believed, self._share, np.float32(max(self._total, 1e-30)), np.float32(soft))
+        return self._whole, self._share
+
+
+@compile_loop()
+def _add_still(light, valid, weight, gain, whole, believed, share):  # type: ignore[no-untyped-def]
+    """Add one still to the sums; ``gain`` is (h, W), or holds one number for all."""
+    by_pixel = gain.shape == share.shape
+    for y in range(share.shape[0]):
+        for x in range(share.shape[1]):
+            red, green, blue = light[y, x, 0], light[y, x, 1], light[y, x, 2]
+            if not np.isfinite(red + green + blue):
+                continue
+            lifted = gain[y, x] if by_pixel else gain[0, 0]
+            trust = min(max(valid[y, x], np.float32(0)), np.float32(1))
+            red, green, blue = weight * red * lifted, weight * green * lifted, weight * blue * lifted
+            whole[y, x, 0] += red
+            whole[y, x, 1] += green
+            whole[y, x, 2] += blue
+            believed[y, x, 0] += trust * red
+            believed[y, x, 1] += trust * green
+            believed[y, x, 2] += trust * blue
+            share[y, x] += weight * trust
+
+
+@compile_loop(error_model="numpy")
+def _settle(whole, believed, share, total, soft):  # type: ignore[no-untyped-def]
+    """Turn the sums into the light, in place of ``whole``, and into the share of the weights that was valid."""
+    for y in range(share.shape[0]):
+        for x in range(share.shape[1]):
+            part = share[y, x] / total
+            share[y, x] = part
+            step = min(max(part / soft, np.float32(0)), np.float32(1))
+            step = step * step * (np.float32(3) - np.float32(2) * step)
+            for c in range(3):
+                normal = believed[y, x, c] / max(part, np.float32(1e-6))
+                whole[y, x, c] += step * (normal - whole[y, x, c])
 
 
 def tighten_valid(valid: FloatArray, *, rim_px: float) -> NDArray[np.float32]:

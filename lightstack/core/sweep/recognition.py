@@ -8,12 +8,13 @@ says nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.compiled import compile_loop
 from lightstack.core.regions import Mask, disc
 from lightstack.records import FloatArray, NoiseModel
 
@@ -46,42 +47,53 @@ class SetGauge:
         at the ceiling and so without texture; a gel's other channels still show it close to the lamp.
         """
         sigma = self._noise.sigma(self._ambient + np.maximum(light, 0))
-        details, contrasts, weights = [], [], []
+        details, contrasts, weights = (np.empty((3, *light.shape[:2]), np.float32) for _ in range(3))
         for c, flat in enumerate(clipped):
             lit, noise = np.maximum(light[..., c], 0), sigma[..., c]
             lifted = lit + FLOOR_SIGMA * noise
-            details.append(_detail(np.log(lifted)))
-            contrasts.append(lit / lifted)  # what the floor leaves of a texture's contrast
+            details[c] = _detail(np.log(lifted))
+            contrasts[c] = lit / lifted  # what the floor leaves of a texture's contrast
             wide = cv2.dilate(flat, disc(1))
-            weights.append((1 - wide) / ((noise / lifted) ** 2 + np.float32(MODEL_ERROR**2)))
+            weights[c] = (1 - wide) / ((noise / lifted) ** 2 + np.float32(MODEL_ERROR**2))
         found = np.zeros(light.shape[:2], bool)
         for own in self._details:
-            found |= _is_recognised(details, [own * contrast for contrast in contrasts], weights)
+            found |= _is_recognised(details, own, contrasts, weights)
         mask = (found & (covered == 0)).astype(np.uint8)
         mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, disc(2)) & (1 - covered)
         return np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(1)), np.uint8)
 
 
 def _is_recognised(
-    details: Sequence[NDArray[np.float32]], own: Sequence[NDArray[np.float32]], weights: Sequence[NDArray[np.float32]]
+    details: NDArray[np.float32], own: NDArray[np.float32], contrasts: NDArray[np.float32], weights: NDArray[np.float32]
 ) -> NDArray[np.bool_]:
-    """Fit detail = strength * own in Gaussian windows; true where the strength is surely that of the set.
+    """Fit detail = strength * own * contrast in Gaussian windows; true where the strength is surely that of the set.
+    All but ``own`` (h, w) hold channels, (3, h, w).
 
     Beside the strength its correlation counts: the outline of a face that runs along the edge of a wall is
     strong too, but the wall explains little of it.
     """
-    pulls = [weight * texture for texture, weight in zip(own, weights, strict=True)]
-    product = _window(_total(pull * detail for pull, detail in zip(pulls, details, strict=True)))
-    power = _window(_total(pull * texture for pull, texture in zip(pulls, own, strict=True)))
-    energy = _window(_total(weight * d * d for weight, d in zip(weights, details, strict=True)))
+    sums = np.empty((*own.shape, 3), np.float32)
+    _sum_products(details, own, contrasts, weights, sums)
+    product, power, energy = cv2.split(_window(sums))
     power = np.maximum(power, 1e-9)
     error = 1 / np.sqrt(power * np.float32(4 * np.pi * WINDOW_WIDTH**2))
     alike = product > CORRELATION * np.sqrt(power * np.maximum(energy, 1e-9))
-    return (error < SURE_ERROR) & (product / power - 2 * error > RECOGNISED) & alike
+    return np.asarray((error < SURE_ERROR) & (product / power - 2 * error > RECOGNISED) & alike)
 
 
-def _total(pictures: Iterable[NDArray[np.float32]]) -> NDArray[np.float32]:
-    return np.sum(list(pictures), axis=0, dtype=np.float32)
+@compile_loop()
+def _sum_products(details, own, contrasts, weights, out):  # type: ignore[no-untyped-def]
+    """Weighted products over the channels, out (h, w, 3): detail with the set's texture, that and detail squared."""
+    for y in range(own.shape[0]):
+        for x in range(own.shape[1]):
+            product, power, energy = np.float32(0), np.float32(0), np.float32(0)
+            for c in range(3):
+                texture, detail, weight = own[y, x] * contrasts[c, y, x], details[c, y, x], weights[c, y, x]
+                pull = weight * texture
+                product += pull * detail
+                power += pull * texture
+                energy += weight * detail * detail
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = product, power, energy
 
 
 def _set_detail(picture: FloatArray) -> NDArray[np.float32]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from math import nan
 from pathlib import Path
@@ -26,6 +27,7 @@ from lightstack.core.sampling import space_evenly, widest_gap
 from lightstack.core.sweep.reach import find_holes
 from lightstack.core.sweep.survey import survey_sweep
 from lightstack.errors import UnusableTake
+from lightstack.files.processors import usable_processors
 from lightstack.files.shot.schema import Sweep
 from lightstack.jobs.inspect.looked import TakeLooked
 from lightstack.jobs.inspect.views import draw_still, find_rough_reach, panels_of_steady, panels_of_sweep
@@ -54,6 +56,7 @@ LEAST_BRIGHT = 0.02  # of the picture, kept in any case
 FOCUS_WINDOWS = (10, 5)
 MOST_LEVELS = (96, 24)  # frames whose levels are counted
 NOISE_PAIRS = (16, 8)  # of frames that noise is read from
+MOST_JUDGES = 4  # at a time: each may hold some frames
 MOST_TRACED, RUN = (120, 48), 24  # frames looked at for the codec's traces, in runs of a second
 
 
@@ -111,17 +114,18 @@ def check_take(one: TakeLooked, *, mains: tuple[float, ...]) -> TakeFindings:
         finding = Finding("sweep", "reshoot", f"It cannot be used as it is: {one.failure}.")
         return make_findings(one, (finding, judge_clipping(one)))
     noiseless = is_noiseless(one.proxies, frames=following_frames(one))
-    findings = [
-        judge_lock_off(one),
-        judge_exposure(one),
-        judge_focus(one),
-        *judge_time(one, mains, noiseless=noiseless),
-        judge_clipping(one),
-        judge_noise(one, noiseless=noiseless),
-        judge_compression(one, noiseless=noiseless),
-        *(judge_sweep(one) if one.look is not None else ()),
-    ]
-    return make_findings(one, tuple(findings))
+    judges: tuple[Callable[[], Sequence[Finding]], ...] = (
+        lambda: (judge_lock_off(one), judge_exposure(one)),
+        lambda: (judge_focus(one),),
+        lambda: judge_time(one, mains, noiseless=noiseless),
+        lambda: (judge_clipping(one),),
+        lambda: (judge_noise(one, noiseless=noiseless),),
+        lambda: (judge_compression(one, noiseless=noiseless),),
+        lambda: judge_sweep(one) if one.look is not None else (),
+    )
+    with ThreadPoolExecutor(min(MOST_JUDGES, usable_processors())) as pool:  # each looks at the take by itself
+        told = list(pool.map(lambda judge: judge(), judges))
+    return make_findings(one, tuple(finding for findings in told for finding in findings))
 
 
 def judge_exposure(one: TakeLooked) -> Finding:

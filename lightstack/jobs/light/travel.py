@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from lightstack.core.lamp.light_path import add_nearness, walk_path
 from lightstack.core.lamp.travel import plan_travel
-from lightstack.core.lamp.travel_blend import blend_stills
+from lightstack.core.lamp.travel_blend import StillBlend
 from lightstack.core.lamp.travel_shade import enlarge_stops, shift_light
 from lightstack.core.lamp.view import find_on_map, show_in_picture
 from lightstack.errors import SettingError
@@ -251,12 +251,13 @@ def sum_stills(
     """
     weights = np.asarray(weights, np.float64)
     used = np.flatnonzero(weights)
-    out = np.zeros((stack.shape.height, stack.shape.width, 3), np.float32)
+    full = (stack.shape.height, stack.shape.width)
+    out = np.zeros((*full, 3), np.float32)
     for band in range(stack.shape.bands if len(used) else 0):
         rows = stack.rows_of(band)
-        read = [stack.read_light(band, int(k)) for k in used]
-        lights, valids = np.stack([light for light, _ in read]), np.stack([valid for _, valid in read])
-        full = (stack.shape.height, stack.shape.width)
-        lift = None if shifts is None else [enlarge_stops(field, full, rows) for field in shifts]
-        out[rows] = blend_stills(lights, valids, weights[used], lift=lift)[0]
+        blend = StillBlend(out[rows].shape[:2])
+        for k, still in enumerate(used.tolist()):
+            lift = None if shifts is None else enlarge_stops(shifts[k], full, rows)
+            blend.add(*stack.read_light(band, still), float(weights[still]), lift)
+        out[rows] = blend.finish()[0]
     return out
