@@ -14,7 +14,7 @@ from lightstack.records import LampStill
 
 @pytest.fixture(scope="module")
 def setting(small_outcome):
-    return AccumulateSetting(recipe=small_outcome.recipe)
+    return AccumulateSetting(recipe=small_outcome.stills.recipe)
 
 
 def accumulate(outcome, setting, *, rule="max", **options):

@@ -110,7 +110,8 @@ def gather_levels(
         if proxies.factor > 1 and np.isfinite(tops).all():
             filled *= _fill_boxes(to_float(np.asarray(proxies.rgb[k])), tops)
         clipped[i] = filled.sum(axis=(0, 1), dtype=np.float64) / whole
-        alone[i] = clipped[i] - np.minimum(np.minimum(filled[..., 0], filled[..., 1]), filled[..., 2]).sum(dtype=np.float64) / whole
+        together = np.minimum(np.minimum(filled[..., 0], filled[..., 1]), filled[..., 2])
+        alone[i] = clipped[i] - together.sum(dtype=np.float64) / whole
     peak, often = _look_at_ends(proxies, chosen, blocked, floor)
     lasting = (often > LASTING).mean(axis=(0, 1))
     return LevelTally(

@@ -89,7 +89,6 @@ class SweepOutcome:
     choice: Choice
     keys: tuple[KeyFrame, ...]
     ambient: Ambient
-    recipe: GuideRecipe
     stack: LightStack
     stills: StillNotes
     plate: Plate
@@ -113,59 +112,96 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
     UnusableTake
         If nothing can be made of the sweep: no ambient, no change of light, no frame left to choose.
     """
-    settings = request.settings
     Thread(target=import_module, args=("lightstack.report.plots",), daemon=True).start()  # needed at the end
     with ExitStack() as opened:
-        sweep = opened.enter_context(open_part(request, settings, request.paths, settings.name))
-        check_frames_named(settings, sweep.take)
-        workers = plan_workers(sweep.size, request.options)
-        empty_take, bare = survey_empty(request, sweep, folder, opened, progress=progress)
-        luma = LumaSamples.plan(sweep.take.info, pairs=2)
-        look = look_at_sweep(
-            sweep, settings, origin=request.origin, empty=bare, watch=luma.watch, folder=folder, progress=progress
-        )
-        scale = weigh_light(look)
-        keep_shades(folder, look, sweep.size)
-        choice = choose_frames(look, settings, sweep, scale)
-        if request.travels:
-            choice = spread_out(choice, look, settings, sweep, folder, progress=progress)
-        ambient = average_needed(look, choice, sweep, empty_take, progress=progress)
-        keys = describe_keys(look, choice, settings, sweep.take.info, scale)
-        recipe = plan_recipe(ambient, settings, scale)
-        extra = block_glints(look, choice, scale) if settings.glints == "one" else {}
-        plans = plan_stills(look, keys, settings, sweep, ambient, extra)
-        primaries = request.working or sweep.take.info.encoding.primaries
-        stack = make_stack(
-            sweep, plans, folder, look=look, keys=keys, ambient=ambient, recipe=recipe, primaries=primaries,
-            threads=workers, spread=request.options.spread, progress=progress,
-        )  # fmt: skip
-        stills = note_stills(look, keys, settings, scale, sweep.take, recipe, ambient.noise)
-        plate = accumulate_plate(
-            stack, ambient.light, stills, settings, threads=workers, spread=request.options.spread
-        )
-        reach = find_reach(look, ambient.noise, sweep.size)
-        return SweepOutcome(
-            info=sweep.take.info,
-            empty_info=None if empty_take is None else empty_take.take.info,
-            look=look,
-            choice=choice,
-            keys=keys,
-            ambient=ambient,
-            recipe=recipe,
-            stack=stack,
-            stills=stills,
-            plate=plate,
-            reach=reach,
-            holes=find_holes(reach),
-            primaries=primaries,
-            decoded=sweep.take.decoded_count,
-            run_in=sweep.take.run_in_count,
-            notes=list_notes(sweep, empty_take, settings, keys),
-            luma=luma,
-            gel=scale.colour,
-            folder=folder,
-            origin=request.origin,
-        )
+        return build_seen(request, see_sweep(request, folder, opened, progress=progress), folder, progress=progress)
+
+
+@dataclass(frozen=True, slots=True)
+class SeenSweep:
+    """A sweep and its empty take, open for reading, and what was seen of them. ``primaries``: of all that is made."""
+
+    sweep: FittedTake
+    primaries: str
+    empty: FittedTake | None
+    luma: LumaSamples
+    look: SweepLook
+
+
+def see_sweep(request: SweepRequest, folder: Path, opened: ExitStack, *, progress: Progress) -> SeenSweep:
+    """Open a sweep for as long as ``opened`` lasts, and look at all of it once."""
+    settings = request.settings
+    sweep = opened.enter_context(open_part(request, settings, request.paths, settings.name))
+    check_frames_named(settings, sweep.take)
+    empty_take, bare = survey_empty(request, sweep, folder, opened, progress=progress)
+    luma = LumaSamples.plan(sweep.take.info, pairs=2)
+    look = look_at_sweep(
+        sweep, settings, origin=request.origin, empty=bare, watch=luma.watch, folder=folder, progress=progress
+    )
+    primaries = request.working or sweep.take.info.encoding.primaries
+    return SeenSweep(sweep, primaries, empty_take, luma, look)
+
+
+def build_seen(request: SweepRequest, seen: SeenSweep, folder: Path, *, progress: Progress) -> SweepOutcome:
+    """Choose key frames of what was seen, make stills of them, and accumulate those."""
+    settings, sweep, look = request.settings, seen.sweep, seen.look
+    scale = weigh_light(look)
+    keep_shades(folder, look, sweep.size)
+    choice = choose_frames(look, settings, sweep, scale)
+    if request.travels:
+        choice = spread_out(choice, look, settings, sweep, folder, progress=progress)
+    ambient = average_needed(look, choice, sweep, seen.empty, progress=progress)
+    keys = describe_keys(look, choice, settings, sweep.take.info, scale)
+    stack, stills = make_stills(request, seen, choice, keys, ambient, scale, folder, progress=progress)
+    workers = plan_workers(sweep.size, request.options)
+    plate = accumulate_plate(
+        stack, ambient.light, stills, settings, threads=workers, spread=request.options.spread
+    )
+    reach = find_reach(look, ambient.noise, sweep.size)
+    return SweepOutcome(
+        info=sweep.take.info,
+        empty_info=None if seen.empty is None else seen.empty.take.info,
+        look=look,
+        choice=choice,
+        keys=keys,
+        ambient=ambient,
+        stack=stack,
+        stills=stills,
+        plate=plate,
+        reach=reach,
+        holes=find_holes(reach),
+        primaries=seen.primaries,
+        decoded=sweep.take.decoded_count,
+        run_in=sweep.take.run_in_count,
+        notes=list_notes(sweep, seen.empty, settings, keys),
+        luma=seen.luma,
+        gel=scale.colour,
+        folder=folder,
+        origin=request.origin,
+    )
+
+
+def make_stills(
+    request: SweepRequest,
+    seen: SeenSweep,
+    choice: Choice,
+    keys: Sequence[KeyFrame],
+    ambient: Ambient,
+    scale: Scale,
+    folder: Path,
+    *,
+    progress: Progress,
+) -> tuple[LightStack, StillNotes]:
+    """Make a stack of the key frames' lamp light, and note what its stills are."""
+    settings, sweep, look = request.settings, seen.sweep, seen.look
+    recipe = plan_recipe(ambient, settings, scale)
+    extra = block_glints(look, choice, scale) if settings.glints == "one" else {}
+    plans = plan_stills(look, keys, settings, sweep, ambient, extra)
+    stack = make_stack(
+        sweep, plans, folder, look=look, keys=keys, ambient=ambient, recipe=recipe, primaries=seen.primaries,
+        threads=plan_workers(sweep.size, request.options), spread=request.options.spread, progress=progress,
+    )  # fmt: skip
+    return stack, note_stills(look, keys, settings, scale, sweep.take, recipe, ambient.noise)
 
 
 def spread_out(
