@@ -16,7 +16,7 @@ import pytest
 from made import make_room, write_movie
 
 from lightstack.errors import ClusterError, MissingInput, SettingError, UnreadableInput, UnusableTake
-from lightstack.files.folder import OutFolder, read_json
+from lightstack.files.folder import OutFolder, read_json, replaced_whole
 from lightstack.files.kept.handed import read_handed, write_handed
 from lightstack.files.read.takes import open_take
 from lightstack.jobs.clean.takes import CleanOptions, clean_takes
@@ -87,6 +87,14 @@ def folder(tmp_path):
 
 def digest(out):
     return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in out.iterdir() if path.is_file()}
+
+
+def within(seconds, holds):
+    """Wait until something holds, and tell whether it did."""
+    begun = time.monotonic()
+    while not holds() and time.monotonic() - begun < seconds:
+        time.sleep(0.02)
+    return holds()
 
 
 # --- the same bytes ----------------------------------------------------------------------------------
@@ -191,6 +199,59 @@ def test_a_worker_that_is_killed_costs_only_what_it_had_begun(folder, silence, t
     assert found == [7 * k for k in range(24)]
     lines = [line.split() for line in done.read_text().splitlines()]
     assert len(lines) <= 24 + 2 + 4 and ids[0] in {int(who) for _, who in lines}  # pieces on their way to it at most
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore::ResourceWarning")  # of the process that is killed
+def test_what_a_killed_worker_left_half_written_is_cleared(folder, silence, tmp_path):
+    begun = tmp_path / "begun"
+    begun.mkdir()
+
+    def work(context, piece):
+        with replaced_whole(context / f"{piece}.bin") as part:
+            part.write_bytes(b"half")
+            (begun / f"{piece}.{os.getpid()}").touch()
+            time.sleep(0.5)
+            part.write_bytes(b"whole")
+
+    def kill():
+        while not any(begun.iterdir()):
+            time.sleep(0.01)
+        os.kill(int(next(begun.iterdir()).suffix[1:]), signal.SIGKILL)
+        left.extend(folder.path.glob(".*.part.bin"))
+
+    left = []
+    with start(n_workers=2, processes=True) as cluster:
+        thread = threading.Thread(target=kill, daemon=True)
+        thread.start()
+        with connect(cluster.scheduler_address, folder, workers=2, progress=silence) as spread:
+            list(spread.run(work, folder.path, range(6)))
+        thread.join(1)
+    assert left and len(list(begun.iterdir())) > 6  # somebody did it again
+    assert sorted(path.name for path in folder.path.iterdir()) == [".lightstack", *(f"{k}.bin" for k in range(6))]
+    assert all(path.read_bytes() == b"whole" for path in folder.path.glob("*.bin"))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("processes", [False, True])
+def test_where_a_job_ends_early_its_pieces_stop(folder, silence, processes):
+    def work(context, piece):
+        if piece == 0:
+            return 0
+        with replaced_whole(context / f"{piece}.bin") as part:
+            part.write_bytes(b"half")
+            while True:
+                time.sleep(0.01)
+
+    with start(processes=processes) as cluster, connect(cluster.scheduler_address, folder, progress=silence) as spread:
+        found = spread.run(work, folder.path, range(9))
+        assert next(found) == 0
+        while not list(folder.path.glob(".*.part.bin")):
+            time.sleep(0.01)
+        found.close()
+        assert [path.name for path in folder.path.iterdir()] == [".lightstack"]
+        assert list(spread.run(getitem, "ab", [0, 1])) == ["a", "b"]  # the workers are free again
+        assert within(10, lambda: not cluster.scheduler.tasks)
 
 
 def refuse(context, piece):

@@ -18,7 +18,7 @@ from typing import Any
 from uuid import uuid4
 
 from lightstack.errors import ClusterError, SettingError
-from lightstack.files.folder import OutFolder, real_path, write_whole
+from lightstack.files.folder import OutFolder, real_path, remove_parts, write_whole
 from lightstack.files.kept.handed import write_handed
 from lightstack.jobs.spread.worker import Handed, describe_here, forget, look_round, name_differences, run_piece
 from lightstack.records import Progress
@@ -61,8 +61,8 @@ class ClusterSpread:
         try:
             yield from order.results()
         finally:
+            path.unlink(missing_ok=True)  # first, so that nobody begins another piece
             order.stop()
-            path.unlink(missing_ok=True)
             self._forget(str(real_path(path)))
 
     def submit(self, handed: Handed, piece: Any) -> Any:
@@ -76,6 +76,7 @@ class ClusterSpread:
             self._client.cancel(futures, force=True)
 
     def _forget(self, path: str) -> None:
+        """Have every worker let go of a job, and wait until nobody does a piece of it."""
         with suppress(Exception):
             self._client.run(forget, path, on_error="ignore")
 
@@ -180,6 +181,8 @@ def connect(address: str, folder: OutFolder, *, workers: int = 1, progress: Prog
             for path in (*own.glob("*.job"), own / "token"):
                 path.unlink(missing_ok=True)
             own.rmdir()
+        with suppress(OSError):
+            remove_parts(folder)  # of workers that were lost while they wrote
 
 
 def open_client(address: str) -> Any:

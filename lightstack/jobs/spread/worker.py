@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
+import ctypes
 import hashlib
 import pickle
 import platform
 import socket
+import threading
+import time
 from collections import OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from importlib import metadata
@@ -16,18 +22,27 @@ from typing import Any
 
 import lightstack
 from lightstack.errors import ClusterError
+from lightstack.files.folder import own_parts
 from lightstack.files.kept.handed import read_handed
 
-__all__ = ["Handed", "describe_here", "forget", "look_round", "name_differences", "run_piece"]
+__all__ = ["Ended", "Handed", "describe_here", "forget", "look_round", "name_differences", "run_piece"]
 
 DECIDING = (  # packages that a result's last bit may depend on
     "numpy", "scipy", "numba", "opencv-python-headless", "scikit-image", "av", "opencolorio", "OpenEXR", "OpenImageIO",
     "distributed",
 )  # fmt: skip
 KEPT = 2  # jobs' contexts that a worker keeps in memory
+END_S = 20.0  # that pieces of a job that has ended have to end in
+STEP_S = 0.02
 
 _known: OrderedDict[str, Any] = OrderedDict()
 _lock = Lock()
+_at_work: dict[int, tuple[str, bool]] = {}  # by thread, the job that it does a piece of, and whether that has ended
+_hands = Lock()
+
+
+class Ended(BaseException):
+    """The job of a piece has ended while the piece was worked on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +101,22 @@ def run_piece(handed: Handed, piece: bytes) -> Any:
     apart = name_differences(handed.made_by, describe_here())
     if apart:
         raise ClusterError(f"a worker on {socket.gethostname()} differs: {apart}; install the same on every machine")
-    work, context = read_context(handed.path)
-    return work(context, pickle.loads(piece))
+    with noted_at_work(handed.path), own_parts():
+        work, context = read_context(handed.path)
+        return work(context, pickle.loads(piece))
+
+
+@contextmanager
+def noted_at_work(path: str) -> Iterator[None]:
+    """Note that this thread does a piece of a job, so that it can be told when the job has ended."""
+    thread = threading.get_ident()
+    with _hands:
+        _at_work[thread] = path, False
+    try:
+        yield
+    finally:
+        with _hands:
+            _at_work.pop(thread, None)
 
 
 def read_context(path: str) -> Any:
@@ -101,7 +130,33 @@ def read_context(path: str) -> Any:
         return _known[path]
 
 
-def forget(path: str) -> None:
-    """Let go of a job's context."""
+async def forget(path: str) -> int:
+    """Let go of a job that has ended, and have whoever does a piece of it stop; return how many did not within a while.
+
+    Notes: a piece stops as a program does at Ctrl-C, whatever it holds is closed and what is half-written removed.
+    """
     with _lock:
         _known.pop(path, None)
+    begun = time.monotonic()
+    for thread in find_at_work(path):
+        tell_ended(thread, path)
+    while (left := len(find_at_work(path))) and time.monotonic() - begun < END_S:
+        await asyncio.sleep(STEP_S)
+    return left
+
+
+def find_at_work(path: str) -> list[int]:
+    """Return the threads that do a piece of a job."""
+    with _hands:
+        return [thread for thread, (job, _) in _at_work.items() if job == path]
+
+
+def tell_ended(thread: int, path: str) -> None:
+    """Raise `Ended` in a thread, at its next step and once, if it still does a piece of that job.
+
+    References: Python's C API, PyThreadState_SetAsyncExc.
+    """
+    with _hands:  # so that it cannot leave the piece meanwhile
+        if _at_work.get(thread) == (path, False):
+            _at_work[thread] = path, True
+            ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(thread), ctypes.py_object(Ended))
