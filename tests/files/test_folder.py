@@ -6,8 +6,15 @@ import pytest
 
 from lightstack.errors import OutputError
 from lightstack.files.folder import (
-    claim_folder, own_parts, part_of, remove_left, remove_parts, replaced_whole, write_json, write_whole,
-)  # fmt: skip
+    claim_folder,
+    own_parts,
+    part_of,
+    remove_left,
+    remove_parts,
+    replaced_whole,
+    write_json,
+    write_whole,
+)
 
 
 def test_a_new_folder_is_made_and_found_again(tmp_path):

@@ -331,6 +331,37 @@ def test_nobody_there_is_one_line(folder, silence, monkeypatch):
         assert "\n" not in str(told.value)
 
 
+@pytest.mark.parametrize("error", [AssertionError(), AttributeError("a"), ImportError("b\nc")])
+def test_what_the_scheduler_s_own_client_trips_over_is_one_line(folder, silence, monkeypatch, error):
+    # REFERENCE  distributed's LoopRunner: `assert loop is not None` where its loop has not begun within 10 s.
+    import distributed
+
+    def fail(**words):
+        raise error
+
+    monkeypatch.setattr(distributed, "Client", fail)
+    with pytest.raises(ClusterError, match=r"--cluster tcp://a:1: the connection could not be begun \(.*try") as told:
+        try_to("tcp://a:1", folder, silence)
+    assert "\n" not in str(told.value)
+
+
+@pytest.mark.slow
+def test_a_scheduler_that_is_lost_on_the_way_is_one_line(folder, silence, capfd):
+    def work(context, piece):
+        time.sleep(0.2)
+        return piece
+
+    with start() as cluster, connect(cluster.scheduler_address, folder, progress=silence) as spread:
+        found = spread.run(work, None, range(30))
+        assert next(found) == 0
+        spread._client.close()
+        with pytest.raises(ClusterError, match=r"tcp://\S+: the scheduler was lost; start it and build again"):
+            list(found)
+        with pytest.raises(ClusterError, match="the scheduler was lost"):
+            list(spread.run(work, None, range(30)))
+    assert not capfd.readouterr().err
+
+
 @pytest.mark.slow
 def test_too_few_workers_are_one_line(address, folder, silence, monkeypatch):
     monkeypatch.setattr(cluster_job, "WORKERS_S", 0.2)
