@@ -122,8 +122,9 @@ def build_sweep(request: SweepRequest, folder: Path, *, progress: Progress) -> S
         empty_take, bare = survey_empty(request, sweep, folder, opened, progress=progress)
         luma = LumaSamples.plan(sweep.take.info, pairs=2)
         look = look_at_sweep(
-            sweep, settings, origin=request.origin, empty=bare, watch=luma.watch, folder=folder, progress=progress
-        )
+            sweep, settings, origin=request.origin, empty=bare, luma=luma, spread=request.options.spread, folder=folder,
+            progress=progress,
+        )  # fmt: skip
         scale = weigh_light(look)
         keep_shades(folder, look, sweep.size)
         choice = choose_frames(look, settings, sweep, scale)
@@ -232,7 +233,9 @@ def survey_empty(
     empty = opened.enter_context(open_part(fitting, *request.empty, "empty", sweep.size))
     bare_folder = folder / "bare"  # apart from the sweep's own files, whatever the sweep is called
     bare_folder.mkdir(parents=True, exist_ok=True)
-    bare = survey_with_noise(empty, request.empty[0], bare_folder, assume=UNKNOWN_NOISE, progress=progress)
+    bare = survey_with_noise(
+        empty, request.empty[0], bare_folder, assume=UNKNOWN_NOISE, spread=request.options.spread, progress=progress
+    )
     return empty, bare
 
 
