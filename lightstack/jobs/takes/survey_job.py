@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from lightstack.core.colour.ceiling import CeilingTally
 from lightstack.core.half import narrow_within
-from lightstack.files.folder import explain_os_error, part_of
+from lightstack.files.folder import explain_os_error, own_parts, part_of
 from lightstack.files.read.takes import FoundReading
 from lightstack.jobs.spread.pieces import Spread, cut_at_sync
 from lightstack.jobs.takes.footage import FittedTake
@@ -148,7 +148,8 @@ def survey_some(job: SurveyJob, numbers: Sequence[int]) -> tuple[SurveyTally, Fo
 def new_files(paths: tuple[Path, Path]) -> Iterator[tuple[Path, Path]]:
     """Give two empty files that take the place of ``paths`` once all is well; whoever still has older ones mapped
     keeps them whole. Raises OutputError."""
-    parts = part_of(paths[0]), part_of(paths[1])
+    with own_parts():  # a worker of a run that was killed may still write into that run's
+        parts = part_of(paths[0]), part_of(paths[1])
     try:
         for path, part in zip(paths, parts, strict=True):
             with explain_os_error(path):
