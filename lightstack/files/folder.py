@@ -15,6 +15,7 @@ from typing import Any
 from uuid import uuid4
 
 from lightstack.errors import LightstackError, OutputError
+from lightstack.files.called_off import go_on
 from lightstack.files.folder_lock import NAME, held_folder
 from lightstack.files.limits import check_file_size
 from lightstack.records import Progress
@@ -191,11 +192,16 @@ def write_changed(path: Path, data: bytes) -> None:
 
 @contextmanager
 def replaced_whole(path: Path) -> Iterator[Path]:
-    """Give a temporary path beside ``path``; on success flush and rename it, on failure remove it."""
+    """Give a temporary path beside ``path``; on success flush and rename it, on failure remove it.
+
+    Raises OutputError; CalledOff where a thread writes what was called off meanwhile.
+    """
+    go_on()
     part = part_of(path)
     try:
         with explain_os_error(path):
             yield part
+            go_on()
             with part.open("rb+") as stream:
                 os.fsync(stream.fileno())
             part.replace(path)

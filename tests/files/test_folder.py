@@ -5,6 +5,7 @@ import errno
 import pytest
 
 from lightstack.errors import OutputError
+from lightstack.files.called_off import CalledOff, may_be_called_off
 from lightstack.files.folder import (
     claim_folder,
     own_parts,
@@ -62,6 +63,16 @@ def test_two_writers_of_one_file_do_not_meet(tmp_path):
         assert one.read_bytes() == b"first"
     assert path.read_bytes() == b"first" and list(tmp_path.iterdir()) == [path]
     assert part_of(path) == part_of(path)  # one writer's name is always the same: the next run writes over it
+
+
+@pytest.mark.parametrize("when", ["before", "meanwhile"])
+def test_work_that_was_called_off_gives_no_file_its_name(tmp_path, when):
+    off = [when == "before"]
+    with may_be_called_off(lambda: off[0]), pytest.raises(CalledOff), replaced_whole(tmp_path / "a.exr") as part:
+        part.write_bytes(b"whole")
+        off[0] = True
+    assert not list(tmp_path.iterdir())
+    write_whole(tmp_path / "a.exr", b"whole")  # whatever else this thread does goes on
 
 
 def test_what_a_writer_of_its_own_name_left_is_cleared(tmp_path):

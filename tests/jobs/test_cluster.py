@@ -16,6 +16,7 @@ import pytest
 from made import make_room, write_movie
 
 from lightstack.errors import ClusterError, MissingInput, SettingError, UnreadableInput, UnusableTake
+from lightstack.files.called_off import go_on
 from lightstack.files.folder import OutFolder, read_json, replaced_whole
 from lightstack.files.kept.handed import read_handed, write_handed
 from lightstack.files.read.takes import open_take
@@ -241,6 +242,7 @@ def test_where_a_job_ends_early_its_pieces_stop(folder, silence, processes):
         with replaced_whole(context / f"{piece}.bin") as part:
             part.write_bytes(b"half")
             while True:
+                go_on()
                 time.sleep(0.01)
 
     with start(processes=processes) as cluster, connect(cluster.scheduler_address, folder, progress=silence) as spread:

@@ -37,16 +37,14 @@ def list_work():
     """Give what a worker is at work on, by the names of the functions that do it."""
     from lightstack.jobs.spread import worker
 
-    with worker._hands:
-        jobs = [job for job, _ in worker._at_work.values()]
-    return [worker._known[job][0].__name__ for job in jobs if job in worker._known] if jobs else []
+    return [worker._known[job][0].__name__ for job in list(worker._at_work) if job in worker._known]
 
 
 def count_work():
     """Count the pieces that a worker is at work on."""
     from lightstack.jobs.spread import worker
 
-    return len(worker._at_work)
+    return worker._at_work.total()
 
 
 def is_at(client, stage):

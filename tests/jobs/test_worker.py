@@ -8,10 +8,11 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from lightstack.files.called_off import CalledOff, go_on
 from lightstack.files.folder import replaced_whole, write_whole
 from lightstack.files.kept.handed import write_handed
 from lightstack.jobs.spread import worker
-from lightstack.jobs.spread.worker import Ended, Handed, describe_here, forget, run_piece
+from lightstack.jobs.spread.worker import Handed, describe_here, forget, run_piece
 
 
 def hand(path, work, context=None):
@@ -50,6 +51,7 @@ def test_a_piece_whose_job_has_ended_stops_and_leaves_nothing_half_written(tmp_p
             part.write_bytes(b"half")
             write_whole(begun, b"")
             while True:
+                go_on()  # as every frame that is read does
                 time.sleep(0.01)
 
     ours, other = hand(tmp_path / "j.job", write), hand(tmp_path / "k.job", lambda context, piece: time.sleep(0.5))
@@ -58,15 +60,15 @@ def test_a_piece_whose_job_has_ended_stops_and_leaves_nothing_half_written(tmp_p
         while not begun.exists():
             time.sleep(0.01)
         assert asyncio.run(forget(ours.path)) == 0
-        with pytest.raises(Ended):
+        with pytest.raises(CalledOff):
             stopped.result(30)
         assert goes_on.result(30) is None
         assert pool.submit(divmod, 7, 2).result(30) == (3, 1)  # its thread goes on
     assert sorted(one.name for one in tmp_path.iterdir()) == ["begun", "j.job", "k.job"]
-    assert not worker._at_work
+    assert not worker._at_work and not worker._ended
 
 
-def test_a_piece_that_cannot_be_stopped_is_waited_for_a_while_only(tmp_path, monkeypatch):
+def test_a_piece_that_does_not_ask_is_waited_for_a_while_only(tmp_path, monkeypatch):
     monkeypatch.setattr(worker, "END_S", 0.1)
     begun = tmp_path / "begun"
 
@@ -74,6 +76,7 @@ def test_a_piece_that_cannot_be_stopped_is_waited_for_a_while_only(tmp_path, mon
         begun.touch()
         try:
             time.sleep(0.6)  # one step
+            go_on()
         finally:
             begun.unlink()
 
@@ -83,6 +86,6 @@ def test_a_piece_that_cannot_be_stopped_is_waited_for_a_while_only(tmp_path, mon
         while not begun.exists():
             time.sleep(0.01)
         assert asyncio.run(forget(job.path)) == 1
-        with pytest.raises(Ended):
+        with pytest.raises(CalledOff):
             done.result(30)
     assert not begun.exists() and asyncio.run(forget(job.path)) == 0

@@ -25,6 +25,7 @@ __all__ = ["connect"]
 
 FOLDER = "spread"  # in the scratch folder
 CONNECT_S = 10.0
+QUIET = ("distributed", "tornado", "asyncio")  # they tell of what was left open when a connection is closed
 WORKERS_S = 60.0  # until workers have come
 
 
@@ -64,7 +65,7 @@ def open_client(address: str) -> Any:
         raise SettingError(
             f"--cluster {address}: needs the extra `cluster`; install it with: pip install 'lightstack[cluster]'"
         ) from error
-    for name in ("distributed", *(name for name in logging.root.manager.loggerDict if name.startswith("distributed."))):
+    for name in (*QUIET, *(name for name in logging.root.manager.loggerDict if name.startswith("distributed."))):
         logging.getLogger(name).setLevel(logging.CRITICAL)  # what is wrong is said in one line
     is_file = "://" not in address and Path(address).is_file()
     try:

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import ctypes
 import hashlib
 import pickle
 import platform
 import socket
-import threading
 import time
-from collections import OrderedDict
+from collections import Counter, OrderedDict
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -22,10 +20,11 @@ from typing import Any
 
 import lightstack
 from lightstack.errors import ClusterError
+from lightstack.files.called_off import may_be_called_off
 from lightstack.files.folder import own_parts
 from lightstack.files.kept.handed import read_handed
 
-__all__ = ["Ended", "Handed", "describe_here", "forget", "look_round", "name_differences", "run_piece"]
+__all__ = ["Handed", "describe_here", "forget", "look_round", "name_differences", "run_piece"]
 
 DECIDING = (  # packages that a result's last bit may depend on
     "numpy", "scipy", "numba", "opencv-python-headless", "scikit-image", "av", "opencolorio", "OpenEXR", "OpenImageIO",
@@ -37,12 +36,9 @@ STEP_S = 0.02
 
 _known: OrderedDict[str, Any] = OrderedDict()
 _lock = Lock()
-_at_work: dict[int, tuple[str, bool]] = {}  # by thread, the job that it does a piece of, and whether that has ended
-_hands = Lock()
-
-
-class Ended(BaseException):
-    """The job of a piece has ended while the piece was worked on."""
+_at_work: Counter[str] = Counter()  # by job, how many of its pieces are worked on
+_ended: set[str] = set()  # jobs that ended before all of these did
+_counting = Lock()
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,22 +97,24 @@ def run_piece(handed: Handed, piece: bytes) -> Any:
     apart = name_differences(handed.made_by, describe_here())
     if apart:
         raise ClusterError(f"a worker on {socket.gethostname()} differs: {apart}; install the same on every machine")
-    with noted_at_work(handed.path), own_parts():
-        work, context = read_context(handed.path)
+    path = handed.path
+    with counted_at_work(path), may_be_called_off(lambda: path in _ended), own_parts():
+        work, context = read_context(path)
         return work(context, pickle.loads(piece))
 
 
 @contextmanager
-def noted_at_work(path: str) -> Iterator[None]:
-    """Note that this thread does a piece of a job, so that it can be told when the job has ended."""
-    thread = threading.get_ident()
-    with _hands:
-        _at_work[thread] = path, False
+def counted_at_work(path: str) -> Iterator[None]:
+    """Count a piece of a job among those that are worked on here."""
+    with _counting:
+        _at_work[path] += 1
     try:
         yield
     finally:
-        with _hands:
-            _at_work.pop(thread, None)
+        with _counting:
+            _at_work[path] -= 1
+            if not _at_work[path]:
+                del _at_work[path]
 
 
 def read_context(path: str) -> Any:
@@ -131,32 +129,13 @@ def read_context(path: str) -> Any:
 
 
 async def forget(path: str) -> int:
-    """Let go of a job that has ended, and have whoever does a piece of it stop; return how many did not within a while.
-
-    Notes: a piece stops as a program does at Ctrl-C, whatever it holds is closed and what is half-written removed.
-    """
+    """Let go of a job that has ended and call off its pieces; return how many did not stop within a while."""
     with _lock:
         _known.pop(path, None)
     begun = time.monotonic()
-    for thread in find_at_work(path):
-        tell_ended(thread, path)
-    while (left := len(find_at_work(path))) and time.monotonic() - begun < END_S:
+    _ended.add(path)
+    while _at_work[path] and time.monotonic() - begun < END_S:
         await asyncio.sleep(STEP_S)
-    return left
-
-
-def find_at_work(path: str) -> list[int]:
-    """Return the threads that do a piece of a job."""
-    with _hands:
-        return [thread for thread, (job, _) in _at_work.items() if job == path]
-
-
-def tell_ended(thread: int, path: str) -> None:
-    """Raise `Ended` in a thread, at its next step and once, if it still does a piece of that job.
-
-    References: Python's C API, PyThreadState_SetAsyncExc.
-    """
-    with _hands:  # so that it cannot leave the piece meanwhile
-        if _at_work.get(thread) == (path, False):
-            _at_work[thread] = path, True
-            ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(thread), ctypes.py_object(Ended))
+    if not _at_work[path]:
+        _ended.discard(path)
+    return _at_work[path]
