@@ -384,6 +384,14 @@ def test_a_worker_of_another_version_or_that_sees_nothing_is_named(address, fold
 
 
 @pytest.mark.slow
+def test_large_pieces_are_sent_without_a_word(address, folder, silence, recwarn):
+    large = np.zeros(12_000_000, np.uint8)
+    with connect(address, folder, progress=silence) as spread:
+        assert list(spread.run(lambda context, piece: piece.nbytes, None, [large])) == [large.nbytes]
+    assert not [str(one.message) for one in recwarn if "graph" in str(one.message)]
+
+
+@pytest.mark.slow
 def test_a_take_that_workers_do_not_see_is_named(address, tmp_path, silence, folder):
     path = write_movie(make_room(1, size=(72, 128), frames=4, lead=1), tmp_path / "gone.mkv")
     with open_take(path) as take, connect(address, folder, progress=silence) as spread:

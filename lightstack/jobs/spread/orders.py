@@ -21,6 +21,7 @@ __all__ = ["ClusterSpread", "list_workers", "telling_loss"]
 
 WORKERS_S = 60.0  # that work goes on waiting where all workers have gone
 LOOK_S = 1.0  # between looks for workers while nothing comes
+LARGE = "1 TiB"  # pieces hold pictures: that is no slip which somebody would have to be told of
 AHEAD = 2  # pieces given out for each that is worked on, so that nobody waits for the next
 
 
@@ -60,7 +61,10 @@ class ClusterSpread:
     def submit(self, handed: Handed, piece: Any) -> Any:
         """Give a piece out and return its future. Raises ClusterError where the scheduler was lost."""
         key, packed = f"lightstack-{uuid4().hex}", pickle.dumps(piece, protocol=pickle.HIGHEST_PROTOCOL)
-        with telling_loss(self.address):
+        import dask
+
+        large = dask.config.set({"distributed.admin.large-graph-warning-threshold": LARGE})
+        with telling_loss(self.address), large:
             return self._client.submit(run_piece, handed, packed, key=key, pure=False)
 
     def cancel(self, futures: Sequence[Any]) -> None:
