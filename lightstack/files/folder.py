@@ -9,10 +9,13 @@ import re
 import shutil
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
+from contextvars import ContextVar
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 from lightstack.errors import LightstackError, OutputError
+from lightstack.files.called_off import go_on
 from lightstack.files.folder_lock import NAME, held_folder
 from lightstack.files.limits import check_file_size
 from lightstack.records import Progress
@@ -23,6 +26,7 @@ FOR_ONE_RUN = ".run_"  # how scratch folders begin that are removed when a run e
 LONGEST_NAME = 255  # bytes of one name on the usual file systems (NAME_MAX of POSIX there)
 _LEFT = re.compile(r"^\..*\.part(\.[^.]*)?$", re.DOTALL)  # what `replaced_whole` writes before it is whole
 _OPENING = {NAME, f".{MARK}.part.json"}  # may stand in a scratch folder that was never finished
+_WRITER = ContextVar("writer", default="")  # what temporary names carry of who writes; see `own_parts`
 
 
 class OutFolder:
@@ -120,12 +124,17 @@ def steady_folder(path: Path) -> Iterator[None]:
 
 def remove_left(folder: OutFolder) -> None:
     """Remove what a killed run left half-written in an output folder; whoever calls must hold it."""
+    remove_parts(folder)
+    for entry in folder.scratch.glob(f"{FOR_ONE_RUN}*"):
+        shutil.rmtree(entry, ignore_errors=True)
+
+
+def remove_parts(folder: OutFolder) -> None:
+    """Remove half-written files of an output folder; whoever calls must hold it and write nothing meanwhile."""
     for place in (folder.path, *(below for below in folder.scratch.rglob("*") if below.is_dir()), folder.scratch):
         for entry in place.iterdir():
             if _LEFT.match(entry.name) and not entry.is_dir():
                 entry.unlink(missing_ok=True)
-    for entry in folder.scratch.glob(f"{FOR_ONE_RUN}*"):
-        shutil.rmtree(entry, ignore_errors=True)
 
 
 @contextmanager
@@ -183,11 +192,16 @@ def write_changed(path: Path, data: bytes) -> None:
 
 @contextmanager
 def replaced_whole(path: Path) -> Iterator[Path]:
-    """Give a temporary path beside ``path``; on success flush and rename it, on failure remove it."""
+    """Give a temporary path beside ``path``; on success flush and rename it, on failure remove it.
+
+    Raises OutputError; CalledOff where a thread writes what was called off meanwhile.
+    """
+    go_on()
     part = part_of(path)
     try:
         with explain_os_error(path):
             yield part
+            go_on()
             with part.open("rb+") as stream:
                 os.fsync(stream.fileno())
             part.replace(path)
@@ -219,10 +233,24 @@ def scratch_name(name: str) -> str:
 
 def part_of(path: Path) -> Path:
     """Return the temporary path beside a file; a name that leaves no room for the addition is cut."""
-    name = f".{path.name}.part{path.suffix}"
+    ending = f"{_WRITER.get()}.part{path.suffix}"
+    name = f".{path.name}{ending}"
     if len(os.fsencode(name)) > LONGEST_NAME >= len(os.fsencode(path.name)):
-        name = f".{hashlib.sha256(os.fsencode(path.name)).hexdigest()}.part{path.suffix}"
+        name = f".{hashlib.sha256(os.fsencode(path.name)).hexdigest()}{ending}"
     return path.with_name(name)
+
+
+@contextmanager
+def own_parts() -> Iterator[None]:
+    """Give whatever this thread writes meanwhile temporary names of its own: others may be writing the same files.
+
+    Notes: without it a name is always the same, so that the next run writes over what a killed one left.
+    """
+    before = _WRITER.set(f".{uuid4().hex[:12]}")
+    try:
+        yield
+    finally:
+        _WRITER.reset(before)
 
 
 def flush_folder(path: Path) -> None:

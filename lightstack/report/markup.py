@@ -51,7 +51,7 @@ def encode_picture(picture: NDArray[np.uint8], *, quality: int = 93) -> str:
     """Encode ``(h, w, 3)`` uint8 as a JPEG data address, full colour resolution, no metadata."""
     out = io.BytesIO()
     image = Image.fromarray(np.ascontiguousarray(picture))
-    image.save(out, "JPEG", quality=quality, subsampling=0, optimize=True)
+    image.save(out, "JPEG", quality=quality, subsampling=0)
     return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode()
 
 

@@ -1,25 +1,33 @@
 """What a cluster gains: measured here from one worker to two, and many shots on many workers as a simulation.
 
-``python tests/bench/cluster.py [--shots 1000] [--workers 64]`` draws a made shot, builds it over one worker and two
-of one thread each (every worker a process that is held to one processor), and prints wall times and the share of each
-step. From the same times it simulates a schedule: the steps that are not spread run one after the other
-where the command was typed, so many shots at a time; the pieces of the others go to whichever worker is free.
+``python tests/bench/cluster.py [--shots 1000] [--workers 64]`` draws a made shot and builds it over one worker and over
+two of one thread each (every worker a process that is held to one processor), each time once for warmth and once to be
+measured. It prints the wall time of every step and what share of it pieces of work took, as the scheduler saw them.
+
+From the pieces and the times between them, as measured with one worker, it simulates a schedule: what is not spread
+runs one after the other where the command was typed, with a processor for each of so many shots at a time; pieces go
+to whichever worker is free first. Which of the two is the bottleneck is named with what it would take at the least.
 """
 
 from __future__ import annotations
 
 import argparse
-import heapq
-import os
 import shutil
 import sys
 import tempfile
 import time
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-SPREAD = ("lamp stills", "hold-out", "frames")  # steps whose pieces go to workers; "plate" is part of no step
+from bench.schedule import Part, name_bottleneck, simulate
+
+BETWEEN = "between steps"  # the plate's accumulation among it
 SHOT = """
 [shot]
 name = "bench"
@@ -49,83 +57,132 @@ def draw_shot(folder: Path, size: tuple[int, int], frames: int) -> Path:
     return folder / "shot.toml"
 
 
-def time_build(shot: Path, address: str | None) -> dict[str, float]:
-    """Build from nothing; return seconds by step, and of all under "all"."""
-    from lightstack.files.folder import read_json
+# --- measuring ---
+
+
+@dataclass
+class Watched:
+    """Progress that notes when which step was the innermost one, in seconds since the epoch."""
+
+    begins: list[float] = field(default_factory=list)
+    names: list[str] = field(default_factory=list)
+    open: list[str] = field(default_factory=lambda: [BETWEEN])
+
+    def mark(self) -> None:
+        self.begins.append(time.time())
+        self.names.append(self.open[-1])
+
+    def say(self, line: str, *, level: int = 0) -> None: ...
+
+    @contextmanager
+    def step(self, name: str, total: int | None) -> Iterator[Watched]:
+        self.open.append(name)
+        self.mark()
+        try:
+            yield self
+        finally:
+            self.open.pop()
+            self.mark()
+
+    def advance(self, count: int = 1) -> None: ...
+
+
+def cut_parts(watched: Watched, end: float, pieces: Sequence[tuple[float, float]]) -> list[Part]:
+    """Return the parts of a build in order; ``pieces``: when each began, and how many seconds it took."""
+    ends = [*watched.begins[1:], end]
+    parts = [Part(name, b - a) for name, a, b in zip(watched.names, watched.begins, ends, strict=True)]
+    for begun, seconds in pieces:
+        parts[max(0, bisect_right(watched.begins, begun) - 1)].pieces.append(seconds)
+    return [part for part in parts if part.seconds > 0]
+
+
+def list_pieces(records: Sequence[dict[str, Any]], since: float) -> list[tuple[float, float]]:
+    """Return when each piece of work began after a moment, and how many seconds it took, as the scheduler saw it."""
+    computed = (
+        (move["start"], move["stop"] - move["start"])
+        for record in records
+        if str(record["key"]).startswith("lightstack-")
+        for move in record["startstops"]
+        if move["action"] == "compute"
+    )
+    return [piece for piece in computed if piece[0] >= since]
+
+
+def time_build(shot: Path, address: str) -> tuple[Watched, float]:
+    """Build from nothing; return which steps were when, and when it ended."""
     from lightstack.jobs.shot.build import build_shot
     from lightstack.jobs.takes.options import BuildOptions
 
-    class Silent:
-        def say(self, line: str, *, level: int = 0) -> None: ...
-
-        def step(self, name: str, total: int | None):  # type: ignore[no-untyped-def]
-            from contextlib import nullcontext
-
-            return nullcontext(self)
-
-        def advance(self, count: int = 1) -> None: ...
-
     shutil.rmtree(shot.parent / "out", ignore_errors=True)
-    begun = time.perf_counter()
-    build_shot(shot, options=BuildOptions(cluster=address, threads=1), progress=Silent())
-    whole = time.perf_counter() - begun
-    return {**read_json(shot.parent / "out" / ".lightstack" / "run.json")["steps"], "all": whole}
+    watched = Watched()
+    watched.mark()
+    build_shot(shot, options=BuildOptions(cluster=address, threads=1), progress=watched)
+    return watched, time.time()
 
 
-def is_spread(step: str) -> bool:
-    """Tell whether a step's pieces go to workers."""
-    return step.startswith(SPREAD[0]) or step in SPREAD[1:]
+def hold(processor: int) -> None:
+    """Hold every thread of this process, and those that they will begin, to one processor."""
+    import os
+
+    for thread in os.listdir("/proc/self/task"):
+        os.sched_setaffinity(int(thread), {processor})
 
 
-def with_workers(shot: Path, count: int) -> dict[str, float]:
-    """Time a build over workers of one thread each, which have loaded what they need."""
-    from importlib import import_module
-
+def with_workers(shot: Path, count: int) -> list[Part]:
+    """Measure a build over workers of one thread each, the second of two builds."""
     from distributed import Client, LocalCluster
 
-    with LocalCluster(
+    local = LocalCluster(
         n_workers=count, threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0", host="127.0.0.1"
-    ) as cluster:
-        for k, worker in enumerate(cluster.workers.values()):
-            os.sched_setaffinity(worker.pid, {k % (os.cpu_count() or 1)})
-        with Client(cluster, set_as_default=False) as client:
-            client.run(import_module, "lightstack.jobs.shot.build")
-        return time_build(shot, cluster.scheduler_address)
+    )
+    with local as cluster, Client(cluster, set_as_default=False) as client:
+        for k, worker in enumerate(sorted(client.scheduler_info(n_workers=-1)["workers"])):
+            client.run(hold, k % usable(), workers=[worker])
+        time_build(shot, cluster.scheduler_address)
+        client.get_task_stream()  # from now on they are noted
+        begun = time.time()
+        watched, end = time_build(shot, cluster.scheduler_address)
+        return cut_parts(watched, end, list_pieces(client.get_task_stream(), begun))
 
 
-def simulate(steps: dict[str, float], *, shots: int, workers: int, jobs: int, pieces: int = 24) -> tuple[float, float]:
-    """Return the hours that many shots take, and how busy the workers are.
+def usable() -> int:
+    """Return how many processors there are to hold workers to."""
+    from lightstack.files.processors import usable_processors
 
-    ``jobs``: shots built at a time, each with a processor of its own where the command was typed. Every spread step is
-    cut into ``pieces``; a shot's steps follow each other.
-    """
-    order = [(is_spread(name), seconds) for name, seconds in steps.items() if name != "all"]
-    rest = steps["all"] - sum(seconds for _, seconds in order)
-    order.append((False, max(rest, 0.0)))
-    free = [0.0] * workers
-    heapq.heapify(free)
-    running = [(0.0, shot, 0) for shot in range(min(jobs, shots))]
-    heapq.heapify(running)
-    begun, end, busy = len(running), 0.0, 0.0
-    while running:
-        now, shot, at = heapq.heappop(running)
-        if at == len(order):
-            end = max(end, now)
-            if begun < shots:
-                heapq.heappush(running, (now, begun, 0))
-                begun += 1
+    return usable_processors()
+
+
+# --- telling ---
+
+
+def sum_up(parts: Sequence[Part]) -> dict[str, Part]:
+    """Return parts of one name as one, those with pieces first."""
+    found: dict[str, Part] = {}
+    for part in parts:
+        whole = found.setdefault(part.name, Part(part.name, 0.0))
+        whole.seconds += part.seconds
+        whole.pieces += part.pieces
+    return dict(sorted(found.items(), key=lambda item: (not item[1].pieces, -item[1].seconds)))
+
+
+def tell_measured(one: Sequence[Part], two: Sequence[Part]) -> None:
+    """Print the times of both builds, step by step and in all."""
+    ours, others = sum_up(one), sum_up(two)
+    for name, part in ours.items():
+        if part.seconds < 0.05:
             continue
-        spread, seconds = order[at]
-        done = now + seconds
-        if spread:
-            done = now
-            for _ in range(pieces):
-                start = max(now, heapq.heappop(free))
-                heapq.heappush(free, start + seconds / pieces)
-                done = max(done, start + seconds / pieces)
-            busy += seconds
-        heapq.heappush(running, (done, shot, at + 1))
-    return end / 3600, busy / (end * workers)
+        other = others.get(name, Part(name, 0.0))
+        line = f"  {name}: {part.seconds:.2f} s, {other.seconds:.2f} s"
+        if part.pieces:
+            line += (
+                f"; {len(part.pieces)} pieces, {sum(part.pieces):.2f} s of work ({len(other.pieces)}, "
+                f"{sum(other.pieces):.2f} s), efficiency {part.seconds / (2 * max(other.seconds, 1e-9)):.0%}"
+            )
+        print(line)
+    spread = [sum(part.seconds for part in parts.values() if part.pieces) for parts in (ours, others)]
+    whole = [sum(part.seconds for part in parts) for parts in (one, two)]
+    print(f"  all that is spread: {spread[0]:.2f} s, {spread[1]:.2f} s, efficiency {spread[0] / (2 * spread[1]):.0%}")
+    print(f"  the whole build: {whole[0]:.2f} s, {whole[1]:.2f} s, efficiency {whole[0] / (2 * whole[1]):.0%}")
 
 
 def main() -> None:
@@ -139,17 +196,15 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as place:
         shot = draw_shot(Path(place), (given.height, given.height * 16 // 9), given.frames)
         one, two = with_workers(shot, 1), with_workers(shot, 2)
-    spread = {name: seconds for name, seconds in one.items() if is_spread(name)}
-    print(f"measured, {given.frames} frames of {given.height * 16 // 9} x {given.height}:")
-    for name in (*spread, "all"):
-        print(f"  {name}: {one[name]:.1f} s with 1 worker, {two[name]:.1f} s with 2, "
-              f"efficiency {one[name] / (2 * two[name]):.0%}")  # fmt: skip
-    share = sum(spread.values()) / one["all"]
-    print(f"  {share:.0%} of the time of one worker is in steps that are spread")
-    for jobs in (1, 4, 16, given.workers):
-        hours, busy = simulate(one, shots=given.shots, workers=given.workers, jobs=jobs)
-        print(f"simulated, {given.shots} such shots, {given.workers} workers, {jobs} shots at a time: {hours:.2f} h, "
-              f"workers busy {busy:.0%}")  # fmt: skip
+    print(f"measured with 1 worker and with 2, {given.frames} frames of {given.height * 16 // 9} x {given.height}:")
+    tell_measured(one, two)
+    print(f"simulated, {given.shots} such shots on {given.workers} workers:")
+    for jobs in sorted({1, 4, 16, given.workers}):
+        found = simulate(one, shots=given.shots, workers=given.workers, jobs=jobs)
+        print(
+            f"  {jobs} shots at a time: {found.hours:.2f} h, workers busy {found.workers_busy:.0%}, processors where "
+            f"the command was typed {found.ours_busy:.0%}; bottleneck: {name_bottleneck(one, given.workers, jobs)}"
+        )
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@ import time
 
 import pytest
 
+from lightstack.files.called_off import CalledOff, may_be_called_off
 from lightstack.files.read.ahead import read_ahead
 
 
@@ -67,3 +68,15 @@ def test_closing_stops_the_thread_and_closes_the_iterator():
     items.close()
     assert closed == ["read-ahead"]
     assert not any(thread.name == "read-ahead" for thread in threading.enumerate())
+
+
+def test_work_that_is_called_off_ends_at_the_next_item():
+    off, threads = [], threading.active_count()
+    with may_be_called_off(lambda: bool(off)):
+        items = read_ahead(lambda: iter(range(50)))
+        assert next(items) == 0
+        off.append(True)
+        with pytest.raises(CalledOff):
+            next(items)
+    assert threading.active_count() == threads
+    assert list(read_ahead(lambda: iter(range(5)))) == list(range(5))

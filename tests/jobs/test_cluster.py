@@ -16,7 +16,8 @@ import pytest
 from made import make_room, write_movie
 
 from lightstack.errors import ClusterError, MissingInput, SettingError, UnreadableInput, UnusableTake
-from lightstack.files.folder import OutFolder, read_json
+from lightstack.files.called_off import go_on
+from lightstack.files.folder import OutFolder, read_json, replaced_whole
 from lightstack.files.kept.handed import read_handed, write_handed
 from lightstack.files.read.takes import open_take
 from lightstack.jobs.clean.takes import CleanOptions, clean_takes
@@ -87,6 +88,14 @@ def folder(tmp_path):
 
 def digest(out):
     return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in out.iterdir() if path.is_file()}
+
+
+def within(seconds, holds):
+    """Wait until something holds, and tell whether it did."""
+    begun = time.monotonic()
+    while not holds() and time.monotonic() - begun < seconds:
+        time.sleep(0.02)
+    return holds()
 
 
 # --- the same bytes ----------------------------------------------------------------------------------
@@ -193,6 +202,60 @@ def test_a_worker_that_is_killed_costs_only_what_it_had_begun(folder, silence, t
     assert len(lines) <= 24 + 2 + 4 and ids[0] in {int(who) for _, who in lines}  # pieces on their way to it at most
 
 
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore::ResourceWarning")  # of the process that is killed
+def test_what_a_killed_worker_left_half_written_is_cleared(folder, silence, tmp_path):
+    begun = tmp_path / "begun"
+    begun.mkdir()
+
+    def work(context, piece):
+        with replaced_whole(context / f"{piece}.bin") as part:
+            part.write_bytes(b"half")
+            (begun / f"{piece}.{os.getpid()}").touch()
+            time.sleep(0.5)
+            part.write_bytes(b"whole")
+
+    def kill():
+        while not any(begun.iterdir()):
+            time.sleep(0.01)
+        os.kill(int(next(begun.iterdir()).suffix[1:]), signal.SIGKILL)
+        left.extend(folder.path.glob(".*.part.bin"))
+
+    left = []
+    with start(n_workers=2, processes=True) as cluster:
+        thread = threading.Thread(target=kill, daemon=True)
+        thread.start()
+        with connect(cluster.scheduler_address, folder, workers=2, progress=silence) as spread:
+            list(spread.run(work, folder.path, range(6)))
+        thread.join(1)
+    assert left and len(list(begun.iterdir())) > 6  # somebody did it again
+    assert sorted(path.name for path in folder.path.iterdir()) == [".lightstack", *(f"{k}.bin" for k in range(6))]
+    assert all(path.read_bytes() == b"whole" for path in folder.path.glob("*.bin"))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("processes", [False, True])
+def test_where_a_job_ends_early_its_pieces_stop(folder, silence, processes):
+    def work(context, piece):
+        if piece == 0:
+            return 0
+        with replaced_whole(context / f"{piece}.bin") as part:
+            part.write_bytes(b"half")
+            while True:
+                go_on()
+                time.sleep(0.01)
+
+    with start(processes=processes) as cluster, connect(cluster.scheduler_address, folder, progress=silence) as spread:
+        found = spread.run(work, folder.path, range(9))
+        assert next(found) == 0
+        while not list(folder.path.glob(".*.part.bin")):
+            time.sleep(0.01)
+        found.close()
+        assert [path.name for path in folder.path.iterdir()] == [".lightstack"]
+        assert list(spread.run(getitem, "ab", [0, 1])) == ["a", "b"]  # the workers are free again
+        assert within(10, lambda: not cluster.scheduler.tasks)
+
+
 def refuse(context, piece):
     raise UnusableTake(f"take.mov: frame {piece}: {context}")
 
@@ -270,6 +333,37 @@ def test_nobody_there_is_one_line(folder, silence, monkeypatch):
         assert "\n" not in str(told.value)
 
 
+@pytest.mark.parametrize("error", [AssertionError(), AttributeError("a"), ImportError("b\nc")])
+def test_what_the_scheduler_s_own_client_trips_over_is_one_line(folder, silence, monkeypatch, error):
+    # REFERENCE  distributed's LoopRunner: `assert loop is not None` where its loop has not begun within 10 s.
+    import distributed
+
+    def fail(**words):
+        raise error
+
+    monkeypatch.setattr(distributed, "Client", fail)
+    with pytest.raises(ClusterError, match=r"--cluster tcp://a:1: the connection could not be begun \(.*try") as told:
+        try_to("tcp://a:1", folder, silence)
+    assert "\n" not in str(told.value)
+
+
+@pytest.mark.slow
+def test_a_scheduler_that_is_lost_on_the_way_is_one_line(folder, silence, capfd):
+    def work(context, piece):
+        time.sleep(0.2)
+        return piece
+
+    with start() as cluster, connect(cluster.scheduler_address, folder, progress=silence) as spread:
+        found = spread.run(work, None, range(30))
+        assert next(found) == 0
+        spread._client.close()
+        with pytest.raises(ClusterError, match=r"tcp://\S+: the scheduler was lost; start it and build again"):
+            list(found)
+        with pytest.raises(ClusterError, match="the scheduler was lost"):
+            list(spread.run(work, None, range(30)))
+    assert not capfd.readouterr().err
+
+
 @pytest.mark.slow
 def test_too_few_workers_are_one_line(address, folder, silence, monkeypatch):
     monkeypatch.setattr(cluster_job, "WORKERS_S", 0.2)
@@ -287,6 +381,14 @@ def test_a_worker_of_another_version_or_that_sees_nothing_is_named(address, fold
     monkeypatch.setattr(cluster_job, "write_whole", lambda path, data: None)  # as if it lay on another disk
     with pytest.raises(ClusterError, match=r"worker tcp://\S+ on \S+: does not see .*out; put results"):
         try_to(address, folder, silence)
+
+
+@pytest.mark.slow
+def test_large_pieces_are_sent_without_a_word(address, folder, silence, recwarn):
+    large = np.zeros(12_000_000, np.uint8)
+    with connect(address, folder, progress=silence) as spread:
+        assert list(spread.run(lambda context, piece: piece.nbytes, None, [large])) == [large.nbytes]
+    assert not [str(one.message) for one in recwarn if "graph" in str(one.message)]
 
 
 @pytest.mark.slow

@@ -69,6 +69,10 @@ class CeilingTally:
         codes = np.minimum(plane[::STEP, ::STEP], len(self.counts) - 1).ravel()
         self.counts += np.bincount(codes, minlength=len(self.counts))
 
+    def join(self, other: CeilingTally) -> None:
+        """Count in what was counted of other frames of the same take."""
+        self.counts += other.counts
+
     def result(self) -> float:
         """Return the signal at which the take clips: its topmost plateau, else the last code or, for video that does
         not go beyond white, white.

@@ -7,6 +7,8 @@ from collections.abc import Callable, Generator, Iterator
 from queue import Empty, Full, Queue
 from typing import TypeVar
 
+from lightstack.files.called_off import go_on
+
 __all__ = ["read_ahead"]
 
 T = TypeVar("T")
@@ -34,6 +36,7 @@ def read_ahead(make: Callable[[], Iterator[T]], *, depth: int = 3) -> Generator[
     thread.start()
     try:
         while True:
+            go_on()
             item = queue.get()
             if item is _END:
                 return

@@ -174,6 +174,11 @@ class Take:
 
     # --- read in pieces, by others ---
 
+    @property
+    def keeps_readable(self) -> bool:
+        """Whether damaged frames are left out where they would be an error."""
+        return bool(self.address["keep_readable"])
+
     def opened_again(self, *, threads: int = 0) -> Take:
         """Open the take once more, for a reader of its own; ``threads`` of its decoder."""
         return open_again(self.address, threads=threads)

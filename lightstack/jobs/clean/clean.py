@@ -175,7 +175,9 @@ def look_at_takes(
     for number, (take, fitted) in enumerate(zip(request.takes, takes, strict=True), start=1):
         own = folder / f"take_{number}"  # not by its name, which may be that of another scratch file
         own.mkdir(parents=True, exist_ok=True)
-        look = look_at_material(fitted, take.settings, request.frames, origin, own, progress=progress)
+        look = look_at_material(
+            fitted, take.settings, request.frames, origin, own, spread=request.options.spread, progress=progress
+        )
         unmatched = any(np.isinf(stretch.standard_error_px) for stretch in look.registration.stretches)
         needed = SURE_FRAMING if unmatched else SAME_FRAMING
         if origin is not None and compare_framing(look.mean, origin.picture) < needed:

@@ -17,6 +17,7 @@ from lightstack.core.warp import warp_picture
 from lightstack.errors import SettingError, UnusableTake
 from lightstack.files.folder import explain_os_error
 from lightstack.files.shot.schema import TakeSettings
+from lightstack.jobs.spread.pieces import Spread
 from lightstack.jobs.takes.footage import FittedTake, resolve_ranges
 from lightstack.jobs.takes.lamp_light import shrink_by, shrink_mean
 from lightstack.jobs.takes.look import average_registered, register_proxies, survey_with_noise
@@ -81,11 +82,12 @@ def look_at_material(
     origin: Origin | None,
     folder: Path,
     *,
+    spread: Spread | None = None,
     progress: Progress,
 ) -> Material:
     """Survey a take and register it against the origin (None: itself).
 
-    ``ranges``: of source frames, the only ones that are usable; () = all.
+    ``ranges``: of source frames, the only ones that are usable; () = all. ``spread``: who surveys it elsewhere.
     """
     spans = resolve_ranges(ranges, fitted.take, what="frames")
     backwards = next((pair for pair in spans if pair[0] > pair[1]), None)
@@ -95,7 +97,7 @@ def look_at_material(
     if spans:
         first, last = min(a for a, _ in spans), max(b for _, b in spans)
         settings = settings.model_copy(update={"use": (first, last)})
-    proxies = survey_with_noise(fitted, settings, folder, assume=UNKNOWN_NOISE, progress=progress)
+    proxies = survey_with_noise(fitted, settings, folder, assume=UNKNOWN_NOISE, spread=spread, progress=progress)
     with progress.step(f"register {proxies.name}", None):
         registration = register_proxies(
             proxies,

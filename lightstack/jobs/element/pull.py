@@ -108,7 +108,9 @@ def read_bare(
         take.settings, take.paths, name=take.name, size=size, working=request.working, options=request.options
     )
     with part as fitted:
-        material = look_at_material(fitted, take.settings, (), origin, folder, progress=progress)
+        material = look_at_material(
+            fitted, take.settings, (), origin, folder, spread=request.options.spread, progress=progress
+        )
         wanted = [int(material.proxies.source_frames[k]) for k in material.usable]
         few = [wanted[i] for i in np.unique(np.linspace(0, len(wanted) - 1, MEAN_FRAMES).astype(int))]
         total, weight = np.zeros((*fitted.size, 3), np.float64), np.zeros((*fitted.size, 1), np.float64)
@@ -187,7 +189,9 @@ def look_at_one(
         )
     )  # fmt: skip
     ranges = () if request.frames is None else (request.frames,)
-    material = look_at_material(fitted, take.settings, ranges, bare.origin, own, progress=progress)
+    material = look_at_material(
+        fitted, take.settings, ranges, bare.origin, own, spread=request.options.spread, progress=progress
+    )
     if compare_framing(material.mean, bare.origin.picture) < SAME_FRAMING:
         raise MismatchedInput(
             f"{take.paths[0]}: does not show the framing of {bare.origin.name}; leave it out, or name the empty take "

@@ -16,7 +16,7 @@ from lightstack.core.grain.profile import Footage, make_profile
 from lightstack.core.sampling import space_evenly
 from lightstack.errors import UnusableTake
 from lightstack.jobs.takes.footage import FittedTake
-from lightstack.jobs.takes.survey import start_tally
+from lightstack.jobs.takes.survey_job import start_ceiling
 from lightstack.records import Encoding, GrainProfile, Progress, Registration
 
 __all__ = ["LEAST_PAIRS", "measure_grain", "plan_bursts"]
@@ -74,7 +74,7 @@ def measure_bursts(
     plan = plan_bursts(spans, bursts, offsets)
     if not plan:
         raise UnusableTake(f"{path}: grain needs at least two frames that follow each other; name a second of footage")
-    tally, ceiling = BurstTally(), start_tally(fitted)
+    tally, ceiling = BurstTally(), start_ceiling(fitted)
     with progress.step(f"grain of {info.name}", len(plan)) as step:
         for burst in plan:
             strips, clipped = [], None

@@ -21,6 +21,7 @@ from lightstack.jobs.holdout.show import show_holdout
 from lightstack.jobs.patch.hand_masks import HandWork
 from lightstack.jobs.patch.placed_masks import PoseAt
 from lightstack.jobs.patch.survey import survey_hero
+from lightstack.jobs.spread.pieces import Spread
 from lightstack.jobs.stage.finish import Delivery
 from lightstack.jobs.stage.hero import HeroPart
 from lightstack.jobs.stage.named_files import list_hand_files
@@ -103,7 +104,7 @@ def holdout_or_recall(
     wish = settings.holdout or Holdout()
     if bare is None and not wish.by_hand:
         return ShotHoldout(warnings=(say_no_set(),))
-    survey = RememberedSurvey(delivery, hero, seen, progress)
+    survey = RememberedSurvey(delivery, hero, seen, options.spread, progress)
     pose_at = make_pose_at(settings, hero, seen.registration)
     pulled, inputs = None, None
     if wish.pulls and bare is not None:
@@ -163,16 +164,19 @@ def source_frames(settings: ShotSettings, hero: HeroPart) -> tuple[int, int]:
 class RememberedSurvey:
     """The hero at survey size, made when it is first asked for."""
 
-    def __init__(self, delivery: Delivery, hero: HeroPart, seen: HeroLook, progress: Progress) -> None:
-        self._delivery, self._hero, self._seen, self._progress = delivery, hero, seen, progress
+    def __init__(
+        self, delivery: Delivery, hero: HeroPart, seen: HeroLook, spread: Spread | None, progress: Progress
+    ) -> None:
+        self._delivery, self._hero, self._seen, self._spread, self._progress = delivery, hero, seen, spread, progress
         self._known: ProxyTake | None = None
 
     def get(self, frames: tuple[int, int]) -> ProxyTake:
         """Return it over source frames, inclusive, at least."""
         if self._known is None:
             self._known = survey_hero(
-                self._delivery.folder, self._hero, self._seen, "holdout", frames, progress=self._progress
-            )
+                self._delivery.folder, self._hero, self._seen, "holdout", frames, spread=self._spread,
+                progress=self._progress,
+            )  # fmt: skip
         return self._known
 
 

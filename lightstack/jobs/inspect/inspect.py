@@ -108,7 +108,7 @@ def survey_all(
             place = scratch / f"{index:03d}"
             place.mkdir()
             proxies = survey_with_noise(
-                fitted, plan.settings, place, assume=UNKNOWN_NOISE, watch=luma.watch, progress=progress
+                fitted, plan.settings, place, assume=UNKNOWN_NOISE, luma=luma, progress=progress
             )
         if len(proxies) == 1:
             raise UnusableTake(

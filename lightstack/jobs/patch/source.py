@@ -85,7 +85,9 @@ def average_take(
 ) -> PatchSource:
     """Average a take in the hero's place: evenly spread frames, whoever walks through left out."""
     with open_fitted(take, paths, name=name, size=hero.fitted.size, working=hero.working, options=options) as fitted:
-        proxies = survey_with_noise(fitted, take, folder, assume=UNKNOWN_NOISE, progress=progress)
+        proxies = survey_with_noise(
+            fitted, take, folder, assume=UNKNOWN_NOISE, spread=options.spread, progress=progress
+        )
         with progress.step(f"register {name}", None):
             registration = register_proxies(
                 proxies, origin.picture, np.zeros(len(proxies), bool), model="auto", frames=origin.frames

@@ -166,7 +166,9 @@ def match_patches(
 ) -> BuiltPatches:
     """Read what every patch is taken from and measure how it is matched; nothing is laid yet."""
     offset = settings.shot.first_frame - hero.take.info.first_frame
-    frames = survey_patched(delivery.folder, hero, seen, makers, offset=offset, progress=progress)
+    frames = survey_patched(
+        delivery.folder, hero, seen, makers, offset=offset, spread=options.spread, progress=progress
+    )
     sources: dict[tuple[str, object], tuple[int, PatchSource]] = {}
     matches: list[PatchMatch] = []
     reports: list[PatchReport] = []

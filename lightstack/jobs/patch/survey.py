@@ -13,6 +13,7 @@ from lightstack.errors import UnusableTake
 from lightstack.files.folder import OutFolder, scratch_name
 from lightstack.jobs.patch.masks import MaskMaker
 from lightstack.jobs.patch.match import HeroFrames
+from lightstack.jobs.spread.pieces import Spread
 from lightstack.jobs.stage.hero import HeroPart, pick_origin_frames
 from lightstack.jobs.takes.footage import resolve_ranges
 from lightstack.jobs.takes.survey import UNKNOWN_NOISE, measure_proxy_noise, survey_factor, survey_take
@@ -26,17 +27,25 @@ def survey_patched(
     makers: Sequence[MaskMaker],
     *,
     offset: int,
+    spread: Spread | None = None,
     progress: Progress,
 ) -> HeroFrames:
     """Return the hero over the frames that any patch needs. ``offset``: shot frame minus source frame."""
     laid = [frame for maker in makers for frame in (maker.frames[0], maker.frames[-1])] or list(hero.frames)
     needed = [frame - offset for frame in laid]
-    proxies = survey_hero(folder, hero, seen, "patch", (min(needed), max(needed)), progress=progress)
+    proxies = survey_hero(folder, hero, seen, "patch", (min(needed), max(needed)), spread=spread, progress=progress)
     return HeroFrames(proxies, seen.registration, offset)
 
 
 def survey_hero(
-    folder: OutFolder, hero: HeroPart, seen: HeroLook, scratch: str, frames: tuple[int, int], *, progress: Progress
+    folder: OutFolder,
+    hero: HeroPart,
+    seen: HeroLook,
+    scratch: str,
+    frames: tuple[int, int],
+    *,
+    spread: Spread | None = None,
+    progress: Progress,
 ) -> ProxyTake:
     """Return the hero as it was decoded, at survey size, over source frames (inclusive) at least.
 
@@ -46,7 +55,8 @@ def survey_hero(
     if proxies is not None:
         return proxies
     as_decoded = replace(hero.fitted, gain=np.ones(3, np.float32))  # it is laid over without its own gain
-    return with_noise(survey_take(as_decoded, folder.scratch_folder(scratch), use=frames, progress=progress))
+    own = folder.scratch_folder(scratch)
+    return with_noise(survey_take(as_decoded, own, use=frames, spread=spread, progress=progress))
 
 
 def with_noise(proxies: ProxyTake) -> ProxyTake:

@@ -6,7 +6,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, Protocol
 
-__all__ = ["Spread", "cut_frames", "cut_range"]
+__all__ = ["Spread", "cut_at_sync", "cut_frames", "cut_range"]
 
 ROUNDS = 4  # pieces for each worker: the last of them then waits for a quarter of a share at most
 LONGEST = 3  # shares of frames in a piece before it is cut where decoding begins a second time
@@ -48,7 +48,19 @@ def cut_frames(
     is decoded twice, unless they became too long by it.
     """
     size = min(most, max(1, -(-len(numbers) // max(1, hands * ROUNDS))))
-    longest = min(most, LONGEST * size)
+    return _cut(numbers, sync, size, min(most, LONGEST * size))
+
+
+def cut_at_sync(numbers: Sequence[int], sync: Sequence[int] | None, size: int) -> list[list[int]]:
+    """Cut ascending frames where decoding can begin and nowhere else, once ``size`` of them are in a piece.
+
+    Notes: pieces are the same however many hands there are.
+    """
+    return _cut(numbers, sync, size, len(numbers) + 1)
+
+
+def _cut(numbers: Sequence[int], sync: Sequence[int] | None, size: int, longest: int) -> list[list[int]]:
+    """Cut ascending frames at sync frames into pieces of ``size`` or more, of ``longest`` anywhere."""
     pieces: list[list[int]] = []
     for number in numbers:
         now = pieces[-1] if pieces else None

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import pickle
 import platform
 import socket
-from collections import OrderedDict
+import time
+from collections import Counter, OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from importlib import metadata
@@ -16,6 +20,8 @@ from typing import Any
 
 import lightstack
 from lightstack.errors import ClusterError
+from lightstack.files.called_off import may_be_called_off
+from lightstack.files.folder import own_parts
 from lightstack.files.kept.handed import read_handed
 
 __all__ = ["Handed", "describe_here", "forget", "look_round", "name_differences", "run_piece"]
@@ -25,9 +31,14 @@ DECIDING = (  # packages that a result's last bit may depend on
     "distributed",
 )  # fmt: skip
 KEPT = 2  # jobs' contexts that a worker keeps in memory
+END_S = 20.0  # that pieces of a job that has ended have to end in
+STEP_S = 0.02
 
 _known: OrderedDict[str, Any] = OrderedDict()
 _lock = Lock()
+_at_work: Counter[str] = Counter()  # by job, how many of its pieces are worked on
+_ended: set[str] = set()  # jobs that ended before all of these did
+_counting = Lock()
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +97,24 @@ def run_piece(handed: Handed, piece: bytes) -> Any:
     apart = name_differences(handed.made_by, describe_here())
     if apart:
         raise ClusterError(f"a worker on {socket.gethostname()} differs: {apart}; install the same on every machine")
-    work, context = read_context(handed.path)
-    return work(context, pickle.loads(piece))
+    path = handed.path
+    with counted_at_work(path), may_be_called_off(lambda: path in _ended), own_parts():
+        work, context = read_context(path)
+        return work(context, pickle.loads(piece))
+
+
+@contextmanager
+def counted_at_work(path: str) -> Iterator[None]:
+    """Count a piece of a job among those that are worked on here."""
+    with _counting:
+        _at_work[path] += 1
+    try:
+        yield
+    finally:
+        with _counting:
+            _at_work[path] -= 1
+            if not _at_work[path]:
+                del _at_work[path]
 
 
 def read_context(path: str) -> Any:
@@ -101,7 +128,14 @@ def read_context(path: str) -> Any:
         return _known[path]
 
 
-def forget(path: str) -> None:
-    """Let go of a job's context."""
+async def forget(path: str) -> int:
+    """Let go of a job that has ended and call off its pieces; return how many did not stop within a while."""
     with _lock:
         _known.pop(path, None)
+    begun = time.monotonic()
+    _ended.add(path)
+    while _at_work[path] and time.monotonic() - begun < END_S:
+        await asyncio.sleep(STEP_S)
+    if not _at_work[path]:
+        _ended.discard(path)
+    return _at_work[path]

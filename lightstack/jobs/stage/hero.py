@@ -133,7 +133,9 @@ def look_at_hero(
         if known is not None:
             return known
     luma = LumaSamples.plan(hero.take.info, pairs=2)
-    proxies = survey_with_noise(hero.fitted, hero.settings, scratch, watch=luma.watch, progress=progress)
+    proxies = survey_with_noise(
+        hero.fitted, hero.settings, scratch, luma=luma, spread=options.spread, progress=progress
+    )
     place = np.flatnonzero(proxies.source_frames == hero.reference)
     if not len(place):
         raise SettingError(

@@ -14,6 +14,7 @@ from lightstack.core.matte.carry import carry_nearest
 from lightstack.core.sweep.accumulate import RULES, AccumulateSetting
 from lightstack.core.sweep.grain_off import take_off_grain
 from lightstack.core.sweep.residue import floor_residue
+from lightstack.files.called_off import go_on
 from lightstack.files.kept.stack import LightStack
 from lightstack.files.processors import usable_processors
 from lightstack.files.shot.schema import Sweep
@@ -113,7 +114,11 @@ class BandsJob:
 
 def accumulate_bands(job: BandsJob, bands: Sequence[int]) -> list[Plate]:
     """Accumulate some bands of a job."""
-    return [job.accumulate(band) for band in bands]
+    plates = []
+    for band in bands:
+        go_on()
+        plates.append(job.accumulate(band))
+    return plates
 
 
 def accumulate_plate(

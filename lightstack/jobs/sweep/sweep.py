@@ -136,8 +136,9 @@ def see_sweep(request: SweepRequest, folder: Path, opened: ExitStack, *, progres
     empty_take, bare = survey_empty(request, sweep, folder, opened, progress=progress)
     luma = LumaSamples.plan(sweep.take.info, pairs=2)
     look = look_at_sweep(
-        sweep, settings, origin=request.origin, empty=bare, watch=luma.watch, folder=folder, progress=progress
-    )
+        sweep, settings, origin=request.origin, empty=bare, luma=luma, spread=request.options.spread, folder=folder,
+        progress=progress,
+    )  # fmt: skip
     primaries = request.working or sweep.take.info.encoding.primaries
     return SeenSweep(sweep, primaries, empty_take, luma, look)
 
@@ -268,7 +269,9 @@ def survey_empty(
     empty = opened.enter_context(open_part(fitting, *request.empty, "empty", sweep.size))
     bare_folder = folder / "bare"  # apart from the sweep's own files, whatever the sweep is called
     bare_folder.mkdir(parents=True, exist_ok=True)
-    bare = survey_with_noise(empty, request.empty[0], bare_folder, assume=UNKNOWN_NOISE, progress=progress)
+    bare = survey_with_noise(
+        empty, request.empty[0], bare_folder, assume=UNKNOWN_NOISE, spread=request.options.spread, progress=progress
+    )
     return empty, bare
 
 

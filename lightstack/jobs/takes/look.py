@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -21,11 +21,13 @@ from lightstack.core.warp import warp_picture
 from lightstack.errors import UnusableTake
 from lightstack.files.folder import scratch_name
 from lightstack.files.shot.schema import Sweep, TakeSettings
+from lightstack.jobs.spread.pieces import Spread
 from lightstack.jobs.takes.footage import FittedTake, resolve_ranges
 from lightstack.jobs.takes.lamp_light import LampLight, is_blocked, keep_flags, keep_small, mark_brightest, shrink_mean
+from lightstack.jobs.takes.luma import LumaSamples
 from lightstack.jobs.takes.survey import measure_proxy_noise, survey_take
 from lightstack.jobs.takes.unlit import code_step, doubt_primaries, find_unlit
-from lightstack.records import CodedFrame, FrameTable, NoiseModel, Origin, Progress, ProxyTake, Registration
+from lightstack.records import FrameTable, NoiseModel, Origin, Progress, ProxyTake, Registration
 
 ALL_CLIPPED = 0.98  # of a frame's pixels
 MARGIN = 12  # px left out at the picture's edge, where a moved frame saw nothing
@@ -70,18 +72,19 @@ def survey_with_noise(
     folder: Path,
     *,
     assume: NoiseModel | None = None,
-    watch: Callable[[CodedFrame], None] | None = None,
+    luma: LumaSamples | None = None,
+    spread: Spread | None = None,
     progress: Progress,
 ) -> ProxyTake:
     """Survey a take within its `use` range and measure its noise from the stillest pairs of frames.
 
-    ``assume``: what to take where no two frames differ (a still, a render); without it that is an error. ``watch``:
-    called with every decoded frame.
+    ``assume``: what to take where no two frames differ (a still, a render); without it that is an error. ``luma``,
+    ``spread``: as `survey_take` has them.
     """
     use = None
     if settings.use is not None:
         use = resolve_ranges([settings.use], fitted.take, what="use")[0]
-    proxies = survey_take(fitted, folder, use=use, watch=watch, progress=progress)
+    proxies = survey_take(fitted, folder, use=use, luma=luma, spread=spread, progress=progress)
     try:
         noise = measure_proxy_noise(proxies, np.arange(len(proxies)))
     except UnusableTake as error:
@@ -110,14 +113,15 @@ def look_at_sweep(
     origin: Origin | None,
     empty: ProxyTake | None,
     proxies: ProxyTake | None = None,
-    watch: Callable[[CodedFrame], None] | None = None,
+    luma: LumaSamples | None = None,
+    spread: Spread | None = None,
     folder: Path,
     progress: Progress,
 ) -> SweepLook:
     """Survey a sweep: one pass over the footage, then arithmetic on what was kept of it.
 
     ``empty``: the surveyed empty take, if there is one. ``proxies``: the sweep where it was surveyed before.
-    ``watch``: called with every decoded frame.
+    ``luma``, ``spread``: as `survey_take` has them.
 
     Raises
     ------
@@ -125,7 +129,7 @@ def look_at_sweep(
         If there are no lamp-off frames and no empty take, or the light never changes.
     """
     if proxies is None:
-        proxies = survey_with_noise(fitted, settings, folder, watch=watch, progress=progress)
+        proxies = survey_with_noise(fitted, settings, folder, luma=luma, spread=spread, progress=progress)
     path = fitted.take.info.paths[0]
     bare = None if empty is None else average_frames(empty, range(len(empty))).astype(np.float32)
     lamp_off = find_unlit(proxies, fitted, bare)

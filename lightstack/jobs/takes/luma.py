@@ -49,6 +49,12 @@ class LumaSamples:
         y, x = self.origin
         self.planes[frame.number] = np.array(plane[y : y + SIDE, x : x + SIDE])
 
+    def join(self, other: LumaSamples) -> None:
+        """Keep what was kept of other frames of the same take."""
+        if other.planes:
+            self.origin = other.origin
+            self.planes |= other.planes
+
     def pairs(self) -> list[tuple[NDArray, NDArray]]:
         """Return pairs of pieces of frames that follow each other."""
         return [(self.planes[n], self.planes[n + 1]) for n in sorted(self.planes) if n + 1 in self.planes]

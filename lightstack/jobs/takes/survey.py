@@ -2,25 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
 
-from lightstack.core.colour.ceiling import CeilingTally, flag_light
+from lightstack.core.colour.ceiling import flag_light
 from lightstack.core.colour.light import convert_matrix
 from lightstack.core.colour.measured import share_past
-from lightstack.core.half import narrow_within, to_finite
+from lightstack.core.half import to_finite
 from lightstack.core.noise import NoiseTally
-from lightstack.errors import UnreadableInput
+from lightstack.errors import InputError, UnreadableInput
 from lightstack.files.folder import explain_os_error, scratch_name
+from lightstack.jobs.spread.pieces import Spread
 from lightstack.jobs.takes.footage import FittedTake
-from lightstack.records import CodedFrame, NoiseModel, Progress, ProxyTake
+from lightstack.jobs.takes.luma import LumaSamples
+from lightstack.jobs.takes.survey_job import (
+    SurveyJob,
+    SurveyTally,
+    close_gaps,
+    new_files,
+    survey_elsewhere,
+    survey_here,
+)
+from lightstack.records import NoiseModel, Progress, ProxyTake
 
 SURVEY_LONG_SIDE = 640  # proxies keep edges sharp enough to register by, and 1,200 of them fit on any disk
-LIMIT = np.float32(6e4)  # of what a half float is trusted with
+RGB_BYTES = 6  # three half floats
 PAST_FRAMES, PAST_SHARE = 48, 0.001  # frames looked at, and pixels past a measured response that are worth a word
 UNKNOWN_NOISE = NoiseModel(np.zeros(3), np.full(3, 1e-6))
 
@@ -35,7 +45,8 @@ def survey_take(
     folder: Path,
     *,
     use: tuple[int, int] | None = None,
-    watch: Callable[[CodedFrame], None] | None = None,
+    luma: LumaSamples | None = None,
+    spread: Spread | None = None,
     progress: Progress,
 ) -> ProxyTake:
     """Decode a take once and keep its frames at survey size.
@@ -45,57 +56,72 @@ def survey_take(
     fitted : an open take, fitted to the shot.
     folder : where the memory-mapped pictures go.
     use : first and last source frame to look at, inclusive; everything if None.
-    watch : called with every frame as it was decoded, before the next one.
+    luma : keeps what it wants of the frames as they were decoded.
+    spread : who looks at pieces of the take elsewhere.
 
     Notes
     -----
-    Frames are appended to plain files as they come, so memory does not grow with the take's length.
+    Frames go into plain files as they come, so memory does not grow with the take's length.
     """
     info = fitted.take.info
+    wanted = frozenset(() if luma is None else luma.wanted)
+    name = scratch_name(info.name)
+    paths = folder / f"{name}.rgb", folder / f"{name}.clipped"
     factor = survey_factor(*fitted.size[::-1])
-    tally = start_tally(fitted)
-    paths = folder / f"{scratch_name(info.name)}.rgb", folder / f"{scratch_name(info.name)}.clipped"
-    # source frame, seconds, whether it repeats the one before, timecode
-    rows: list[tuple[int, float, bool, str | None]] = []
-    previous: np.ndarray | None = None
-    with (
-        kept_file(paths[0]) as rgb_file,
-        kept_file(paths[1]) as clipped_file,
-        progress.step(f"survey {info.name}", info.frame_count or None) as step,
-    ):
-        for frame in fitted.take.frames(*(use or (None, None))):
-            picture, flags = fitted.proxy(frame, factor, ceiling=None if tally is None else tally.used)
-            if tally is not None:
-                tally.add(frame.planes[0])
-            if watch is not None:
-                watch(frame)
-            rgb = np.empty(picture.shape, np.float16)
-            narrow_within(np.ascontiguousarray(picture, np.float32).reshape(-1), LIMIT, rgb.view(np.uint16).reshape(-1))
-            rgb_file.write(rgb.data)
-            clipped_file.write(np.ascontiguousarray(flags).data)
-            seconds = float("nan") if frame.seconds is None else float(frame.seconds)
-            repeats = previous is not None and are_alike(previous, rgb)
-            rows.append((frame.number, seconds, repeats, frame.timecode))
-            previous = rgb
-            step.advance()
-    if previous is None:
-        raise UnreadableInput(f"{info.paths[0]}: holds no frames in the range asked for; check `use`")
-    numbers, times, duplicate, timecodes = zip(*rows, strict=True)
-    rgb = np.memmap(paths[0], np.float16, "r", shape=(len(rows), *previous.shape))
-    if tally is not None and tally.result() != tally.used:
-        flag_again(rgb, paths[1], fitted, tally.result())
+    with new_files(paths) as parts:
+        job = SurveyJob(fitted, factor, use or (info.first_frame, info.last_frame), parts, wanted)
+        seen = see_take(job, spread, progress=progress)
+        if not seen.rows:
+            raise UnreadableInput(f"{info.paths[0]}: holds no frames in the range asked for; check `use`")
+        places = [row.number - job.use[0] for row in seen.rows]
+        for part, pixel_bytes in zip(parts, (RGB_BYTES, 1), strict=True):
+            close_gaps(part, job.size[0] * job.size[1] * pixel_bytes, places)
+    if luma is not None:
+        luma.join(seen.luma)
+    return read_survey(job, seen, paths)
+
+
+def see_take(job: SurveyJob, spread: Spread | None, *, progress: Progress) -> SurveyTally:
+    """Survey a take's frames, here or by others.
+
+    Notes: a damaged take is seen here, where one reader knows what leans on what and says what one machine says.
+    """
+    take = job.fitted.take
+    with progress.step(f"survey {take.info.name}", take.info.frame_count or None) as step:
+        if spread is not None and not take.keeps_readable:
+            seen = job.begin()
+            try:
+                for count in survey_elsewhere(job, seen, spread):
+                    step.advance(count)
+                return seen
+            except (UnreadableInput, InputError):
+                progress.say(f"{take.info.name}: workers cannot read all of it; it is looked at here")
+        seen = job.begin()
+        for count in survey_here(job, seen):
+            step.advance(count)
+        return seen
+
+
+def read_survey(job: SurveyJob, seen: SurveyTally, paths: tuple[Path, Path]) -> ProxyTake:
+    """Return what a survey left in its files and its tally; flags are made anew where the take clips elsewhere."""
+    fitted, rows, (height, width) = job.fitted, seen.rows, job.size
+    rgb = np.memmap(paths[0], np.float16, "r", shape=(len(rows), height, width, 3))
+    ceiling = seen.ceiling
+    if ceiling is not None and ceiling.result() != ceiling.used:
+        flag_again(rgb, paths[1], fitted, ceiling.result())
     note_past(rgb, fitted)
+    timecodes = tuple(row.timecode for row in rows)
     return ProxyTake(
-        name=info.name,
+        name=fitted.take.info.name,
         rgb=rgb,
         clipped=np.memmap(paths[1], np.uint8, "r", shape=rgb.shape[:3]),
-        source_frames=np.array(numbers, np.int64),
-        seconds=np.array(times, np.float64),
-        factor=factor,
+        source_frames=np.array([row.number for row in rows], np.int64),
+        seconds=np.array([row.seconds for row in rows], np.float64),
+        factor=job.factor,
         full_size=fitted.size,
         noise_full=UNKNOWN_NOISE,
         noise_proxy=UNKNOWN_NOISE,
-        duplicate=np.array(duplicate, bool),
+        duplicate=np.array([k > 0 and are_alike(rgb[k - 1], rgb[k]) for k in range(len(rows))], bool),
         timecodes=timecodes if any(timecodes) else (),
     )
 
@@ -113,12 +139,6 @@ def kept_file(path: Path) -> Iterator[BinaryIO]:
     path.unlink(missing_ok=True)
     with explain_os_error(path), path.open("wb") as stream:
         yield stream
-
-
-def start_tally(fitted: FittedTake) -> CeilingTally | None:
-    """Return what finds the take's clipping; None where its codes are floats or a configuration decodes them."""
-    encoding = fitted.take.info.encoding
-    return None if encoding.is_float or encoding.ocio_space is not None else CeilingTally(encoding)
 
 
 def flag_again(rgb: np.ndarray, clipped_path: Path, fitted: FittedTake, ceiling: float) -> None:
