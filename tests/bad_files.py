@@ -9,8 +9,11 @@ import av
 import cv2
 import numpy as np
 import OpenEXR
+import OpenImageIO as oiio
+import tifffile
 from clips import flat_planes, moving_pictures, write_clip
 from made import make_room, write_movie
+from PIL import Image
 
 LEAD, FRAMES, SIZE = 6, 20, (48, 64)
 TEXT = "dear all, " * 40
@@ -58,6 +61,11 @@ def write_movies(folder):
         stream = container.add_stream("ffv1", rate=Fraction(24))
         stream.width, stream.height, stream.pix_fmt = 64, 48, "yuv420p"
         container.start_encoding()
+    fields = moving_pictures(4, SIZE, dtype=np.uint16, chroma="422")
+    write_clip(folder / "fields.mov", fields, codec="prores_ks", pixel_format="yuv422p10le", interlaced=True)
+    write_clip(folder / "askew.mp4", moving_pictures(4, SIZE), turn=-30)
+    tags = {"color_range": 1, "colorspace": 14, "color_trc": 16, "color_primaries": 9}
+    write_clip(folder / "ictcp.mp4", moving_pictures(4, SIZE), tags=tags)
     steps = np.cumsum([0, 1, 1, 3, 1, 5, 1, 1])
     write_clip(folder / "uneven.mkv", moving_pictures(8, SIZE), codec="ffv1", times=steps.tolist())
 
@@ -71,11 +79,16 @@ def write_pictures(folder):
     cv2.imwrite(str(folder / "dot.png"), grey[:1, :1])
     cv2.imwrite(str(folder / "good.tif"), grey)
     cv2.imwrite(str(folder / "good.jpg"), grey)
+    inks = Image.fromarray(np.full((*SIZE, 4), 90, np.uint8), "CMYK")
+    inks.save(folder / "inks.tif")
+    inks.save(folder / "inks.jpg")
+    tifffile.imwrite(folder / "lab.tif", grey, photometric="cielab")
+    tifffile.imwrite(folder / "words.tif", grey.astype(np.uint32), photometric="rgb")
 
 
 def write_exr(path, channels, **header):
     header = {"compression": OpenEXR.ZIP_COMPRESSION, "type": OpenEXR.scanlineimage, **header}
-    OpenEXR.File(header, channels).write(str(path))
+    OpenEXR.File(header, {name: np.ascontiguousarray(plane) for name, plane in channels.items()}).write(str(path))
 
 
 def write_exrs(folder):
@@ -87,13 +100,32 @@ def write_exrs(folder):
     odd[7, 9, 1] = np.inf
     write_exr(folder / "infinite.exr", {"RGB": odd})
     write_exr(folder / "depth_only.exr", {"Z": np.ones(SIZE, np.float32)})
+    write_exr(folder / "red_only.exr", {"R": light[..., 0]})
+    write_exr(folder / "no_blue.exr", {"R": light[..., 0], "G": light[..., 1]})
+    write_exr(folder / "chroma.exr", {"Y": light[..., 0], "RY": light[..., 1], "BY": light[..., 2]})
+    write_deep(folder / "deep.exr")
     write_exr(folder / "ids.exr", {"RGB": np.ones((*SIZE, 3), np.uint32)})
     write_exr(folder / "dot.exr", {"RGB": light[:1, :1]})
 
 
+def write_deep(path):
+    """One sample of light in every pixel, as deep data."""
+    spec = oiio.ImageSpec(SIZE[1], SIZE[0], 3, "float")
+    spec.deep = True
+    deep = oiio.DeepData()
+    deep.init(SIZE[0] * SIZE[1], 3, [oiio.TypeFloat] * 3, list("RGB"))
+    for pixel in range(SIZE[0] * SIZE[1]):
+        deep.set_samples(pixel, 1)
+        for channel in range(3):
+            deep.set_deep_value(pixel, channel, 0, 0.2)
+    out = oiio.ImageOutput.create(str(path))
+    assert out.open(str(path), spec) and out.write_deep_image(deep)
+    out.close()
+
+
 def write_sequences(folder, room):
     """Numbered stills with a gap, with two sizes, with two names for one number, each in a folder."""
-    for name in ("gaps", "sizes", "doubles", "mixed", "cut_still", "names"):
+    for name in ("gaps", "sizes", "doubles", "mixed", "cut_still", "names", "turned"):
         (folder / name).mkdir()
     for number in range(1, 6):
         codes = (room.filmed(number)[..., ::-1].clip(0, 1) * 65535).astype(np.uint16)
@@ -103,6 +135,10 @@ def write_sequences(folder, room):
         for digits in (2, 4):
             cv2.imwrite(str(folder / f"doubles/s.{number:0{digits}d}.png"), codes)
         cv2.imwrite(str(folder / f"cut_still/s.{number:04d}.png"), codes)
+        exif = Image.Exif()
+        exif[0x0112] = 3 if number == 4 else 1  # of Exif: upside down
+        small = Image.fromarray((codes[..., ::-1] // 257).astype(np.uint8))
+        small.save(folder / f"turned/s.{number:04d}.png", exif=exif)
         kind = "png" if number < 4 else "tif"
         cv2.imwrite(str(folder / f"mixed/s.{number:04d}.{kind}"), codes)
         cv2.imwrite(str(folder / f"names/{'ab'[number % 2]}.{number:04d}.png"), codes)

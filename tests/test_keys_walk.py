@@ -229,6 +229,19 @@ def test_any_other_value_loads_or_is_refused_in_one_line(place):
             check_line(line, place, what)
 
 
+@pytest.mark.parametrize("place", OWN, ids=say)
+def test_a_zero_byte_is_refused_and_a_line_end_is_no_fault_where_text_is_free(place):
+    # REFERENCE  POSIX.1-2017, 3.271: a file's name is any bytes but the slash and the null byte.
+    for written in ('"a\\u0000b"', '["a\\u0000b"]'):
+        line = tell(place, written)
+        assert line is not None, written
+        check_line(line, place, written)
+    if place[-1] == "name":  # which goes into names of files that are made
+        return
+    for plain, broken in (('"ab"', '"a\\nb"'), ('["ab"]', '["a\\nb"]')):
+        assert (tell(place, plain) is None) == (tell(place, broken) is None), broken
+
+
 def list_limits(field):
     """The limits that a key states, as (sign, value)."""
     pending = [*field.metadata, *getattr(field.annotation, "__metadata__", ())]

@@ -167,7 +167,7 @@ def tell_end(ended: Ended, words: Sequence[str]) -> int:
     if line is not None:
         if sys.stderr.isatty():
             print("\r\x1b[K\x1b[?25h", end="", file=sys.stderr)  # ECMA-48: it may have hidden the cursor for its bar
-        if not ended.reading or {"-v", "-vv", "--verbose"} & {*words}:  # a bug shows its traceback
+        if ended.own_place or not ended.reading or {"-v", "-vv", "--verbose"} & {*words}:  # a bug shows its traceback
             print(ended.trace, end="", file=sys.stderr)
         print_failure("Crash", line, code=1, as_json="--json" in words)
         return 1

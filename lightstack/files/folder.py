@@ -143,10 +143,17 @@ def cleared_if_broken_off(folder: OutFolder, made: list[Path], fresh: bool) -> I
     try:
         yield
     except BaseException:
-        if fresh and not read_json(folder.scratch / MARK).get("stages"):
+        if fresh and holds_no_stage(folder.scratch / MARK):
             empty_folder(folder.path)
             remove_folders(made)
         raise
+
+
+def holds_no_stage(mark: Path) -> bool:
+    """Tell whether a book of stages says that none was recorded; one that cannot be read may hold some."""
+    kept = read_json(mark, limit="BOOK_BYTES")
+    unread = not kept and mark.is_file() and mark.read_bytes().strip() != b"{}"
+    return not unread and not kept.get("stages")
 
 
 def empty_folder(path: Path) -> None:
@@ -284,10 +291,10 @@ def write_json(path: Path, value: Any) -> None:
     write_whole(path, (json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False) + "\n").encode())
 
 
-def read_json(path: Path) -> dict[str, Any]:
-    """Read a JSON file that holds a table; an absent or broken one reads as an empty dict."""
+def read_json(path: Path, *, limit: str = "SIDE_BYTES") -> dict[str, Any]:
+    """Read a JSON file that holds a table; an absent or broken one, or one beyond a limit, reads as an empty dict."""
     try:
-        check_file_size(path, "SIDE_BYTES")
+        check_file_size(path, limit)
         value = json.loads(path.read_bytes())
     except (OSError, ValueError, RecursionError):
         return {}

@@ -10,6 +10,7 @@ import faulthandler
 import gc
 import math
 import os
+import re
 import signal
 import sys
 import threading
@@ -28,6 +29,9 @@ HANDED_ON = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGUSR1", "SIGUSR2")
 MOST_NAMED = 3
 TWICE_S = 0.3  # within which one interruption comes by two ways
 TRACE_BYTES = 1 << 16  # what a pipe holds
+_CRASHED = re.compile(r"^Current thread .*\n((?:  File .*\n?)*)", re.MULTILINE)  # as faulthandler writes it
+_PLACE = re.compile(r'^  File "[^"]*/lightstack/([^"]+)", line (\d+) in (\w+)', re.MULTILINE)
+_OWN_WORK = ("core/", "jobs/", "report/", "files/write/")  # but what reads there what was written
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +43,18 @@ class Ended:
     signal: str | None
     reading: tuple[Path, ...]
     trace: str
+
+    @property
+    def own_place(self) -> str | None:
+        """Where it died, if that was at work of its own: a file being open then is no fault of that file.
+
+        None where a file was read, or where nobody knows: a library's own thread tells nothing.
+        """
+        crashed = _CRASHED.search(self.trace)
+        innermost = _PLACE.search(crashed[1]) if crashed else None
+        if innermost is None or not innermost[1].startswith(_OWN_WORK) or innermost[3].startswith(("read", "_opened")):
+            return None
+        return f"{innermost[1]}, line {innermost[2]}"
 
 
 def go_on_watched() -> Ended | None:
@@ -143,8 +159,12 @@ def explain_end(ended: Ended) -> str | None:
         return f"was killed{where}, most likely for want of memory; close other programs, or give --memory less"
     if ended.signal not in CRASHES:
         return None
-    if not files:
-        return f"died ({ended.signal}) while it read no file: a fault of lightstack or of a library under it; report it"
+    if ended.own_place is not None:
+        where = f"at its own work ({ended.own_place})"
+    else:
+        where = "" if files else "while it read no file"
+    if where:
+        return f"died ({ended.signal}) {where}: a fault of lightstack or of a library under it; report it"
     others = f" (or {', '.join(files[1:])}, open too)" if files[1:] else ""
     return (
         f"{files[0]}{others}: the program died while this was read ({ended.signal}), most likely because it is "

@@ -31,6 +31,7 @@ HANG_S = 40.0  # on a machine that others use too
 FIRST_S = 120.0  # loading everything
 MOST_KB = 600 << 10  # that a file of some kB may take on top of what is loaded
 GOOD = ("read", "refused")
+WHOLE = ("stack", "given")  # whose files lie together, each known by its name
 VERDICTS = (*GOOD, "traceback", "many lines", "hang", "memory", "crash")
 
 
@@ -139,10 +140,10 @@ def work(number: int, numbers: range, seeds: dict[str, list[Path]], folder: Path
         shutil.rmtree(room, ignore_errors=True)
         room.mkdir(parents=True)
         path = room / f"{source.stem}-{seed}_{index}x{source.suffix}"
-        if kind == "stack":  # its files are known by one name
-            path = room / source.name
-            for beside in seeds[kind]:
-                shutil.copy(beside, room)
+        if kind in WHOLE:
+            top = folder / kind
+            shutil.copytree(top, room, dirs_exist_ok=True)
+            path = room / source.relative_to(top)
         path.write_bytes(data)
         tally.note(index, kind, path, how, *reader.ask(kind, path))
     reader.close()

@@ -16,9 +16,12 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import numpy as np
+from unwatched import Unwatched
 
-from lightstack.errors import LightstackError
+from lightstack.errors import LightstackError, OutputError
 from lightstack.files.folder import OutFolder, read_json
+from lightstack.files.handover.folder import check_target, list_handed
+from lightstack.files.handover.otio import find_missing_media
 from lightstack.files.handover.tables import read_still_columns
 from lightstack.files.handover.usd import count_lights
 from lightstack.files.kept.grain_profiles import read_grain
@@ -35,6 +38,7 @@ from lightstack.files.shot.shotfile import read_shot
 from lightstack.files.tables import read_mix
 from lightstack.files.travel_tables import read_track, read_weights
 from lightstack.files.write.plates import read_exr, read_exr_headers
+from lightstack.jobs.handover.checks import check_pictures, check_sums
 from lightstack.records import MixCurve
 
 ADDRESS_BYTES = 12 << 30  # a net under the machine; what counts as too much is judged by what was really used
@@ -134,6 +138,34 @@ def look_at_usd(path: Path) -> None:
         raise LightstackError(str(error)) from error
 
 
+def look_at_timeline(path: Path) -> None:
+    try:
+        find_missing_media(path)
+    except OSError as error:
+        raise LightstackError(str(error)) from error
+
+
+def look_at_given(path: Path) -> None:
+    """Look at a hand-over of which one file is damaged as the next one does that would take its place, and as the one
+    does that has just written it."""
+    folder = next(above for above in path.parents if above.name == "given")
+    before = list_handed(folder)
+    stranger = folder / "elements" / "mine.txt"
+    stranger.write_text("mine")
+    try:
+        check_target(folder, folder.with_name("out"), replace=True)
+        raise RuntimeError("somebody else's file would be taken away")
+    except OutputError:
+        stranger.unlink()
+    expected = dict.fromkeys(before)
+    check_sums(folder, expected, out=folder, progress=Unwatched())
+    if (folder / "lights.usda").is_file():
+        look_at_usd(folder / "lights.usda")
+    look_at_timeline(folder / "shot.otio")
+    check_pictures(folder, before, progress=Unwatched())
+    check_target(folder, folder.with_name("out"), replace=True)
+
+
 def look_at_colours(path: Path) -> None:
     from lightstack.files.read.colour import config_id, list_spaces
 
@@ -146,7 +178,7 @@ READERS: dict[str, Callable[[Path], object]] = {
     "jpeg": look_at_take, "mask": lambda path: read_mask(path, SIZE),
     "sound": lambda path: read_sound_power(path, Fraction(24)), "usd": look_at_usd, "csv": look_at_table,
     "json": look_at_side_file, "toml": read_shot, "npz": look_at_kept, "stack": look_at_stack,
-    "colours": look_at_colours,
+    "colours": look_at_colours, "otio": look_at_timeline, "given": look_at_given,
 }  # fmt: skip
 
 

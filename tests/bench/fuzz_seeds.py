@@ -19,7 +19,10 @@ from clips import moving_pictures, write_clip
 from grain_helpers import make_ramp, profile_of
 from sounding import write_hero
 
+from lightstack.files.handover.folder import list_handed, mark, write_sums
+from lightstack.files.handover.otio import Mark, TimelineTrack, write_timeline
 from lightstack.files.kept.grain_profiles import write_grain
+from lightstack.files.kept.identity import hash_file
 from lightstack.files.kept.keep import keep_record
 from lightstack.files.kept.stack import StackShape, create_stack
 from lightstack.records import MixCurve
@@ -52,14 +55,14 @@ def make_seeds(folder: Path) -> dict[str, list[Path]]:
         "movie": make_movies, "exr": make_exrs, "dpx": make_dpxs, "png": make_pngs, "tiff": make_tiffs,
         "jpeg": make_jpegs, "mask": make_masks, "sound": make_sounds, "usd": make_usd, "csv": make_tables,
         "json": make_side_files, "toml": make_shot_files, "npz": make_kept, "stack": make_stack_copy,
-        "colours": make_colours,
+        "colours": make_colours, "otio": make_timelines, "given": make_given,
     }  # fmt: skip
     seeds = {}
     for kind, make in makers.items():
         room = folder / kind
         room.mkdir(parents=True)
         make(room)
-        seeds[kind] = sorted(path for path in room.iterdir() if path.is_file())
+        seeds[kind] = sorted(path for path in room.rglob("*") if path.is_file())
     return seeds
 
 
@@ -241,6 +244,30 @@ def make_stack_copy(room: Path) -> None:
     for index in range(2):
         stack.write_still(index, picture(), np.ones(SIZE, np.float32), guide=picture()[..., :1])
     stack.flush()
+
+
+def make_timelines(room: Path) -> None:
+    rate = Fraction(24000, 1001)
+    stills = TimelineTrack("v", "stills", "v.", (9, 30), (9, 30), Fraction(25), gaps=True)
+    tracks = [
+        TimelineTrack("relit", "elements/relit", "a.", (1001, 1006), (1002, 1005), rate, marks=(Mark(1004, "on"),)),
+        TimelineTrack("preview", "preview.mp4", "", (0, 40), (1, 38), rate, at=2),
+        TimelineTrack("sweep v", "", "", (1, 40), (1, 40), Fraction(25), shown=False, stills=stills),
+    ]
+    write_timeline(room / "shot.otio", "a", tracks, rate=rate, timecode="01:00:00:00", facts={"frames": "1001-1006"})
+
+
+def make_given(room: Path) -> None:
+    """A hand-over as a whole: pictures, a table, a scene, a timeline, what was checked, and check sums of them all."""
+    (room / "elements/relit").mkdir(parents=True)
+    for frame in range(1001, 1007):
+        write_oiio(room / f"elements/relit/a.{frame}.exr", kind="half", compression="zip")
+    write_rows(room / "mix_a.csv", "frame,gain,stops", [(1001 + k, k / 9, "0.0") for k in range(6)])
+    (room / "preview.mp4").write_bytes(b"pictures")
+    make_usd(room)
+    make_timelines(room)
+    mark(room, {"shot": "a", "frames": {"built": [1001, 1006]}, "found": {"files": 12}, "warnings": []})
+    write_sums(room, [(name, hash_file(room / name)) for name in list_handed(room)])
 
 
 def make_colours(room: Path) -> None:

@@ -58,6 +58,35 @@ def test_a_crash_while_reading_is_that_files_fault(name):
     assert name in lines[0] and "copy it again" in lines[0]
 
 
+DIE_AT_WORK = """import numpy as np
+        from unittest import mock
+        from lightstack.{module} import {function}
+        die = mock.Mock(side_effect=lambda *given, **more: os.kill(os.getpid(), signal.SIGSEGV))
+        with reading(Path('whole.mov')), mock.patch('lightstack.{module}.{inner}', die):
+            {function}({given})
+            time.sleep(60)"""
+
+
+@pytest.mark.parametrize(
+    ("module", "function", "inner", "given", "blamed"),
+    [
+        ("core.regions", "keep_large", "cv2.connectedComponentsWithStats", "np.ones((4, 4), np.uint8), 1", False),
+        ("files.write.plates", "encode_png", "np.ascontiguousarray", "np.ones((4, 4, 3), np.uint8)", False),
+        ("files.write.plates", "read_exr", "_opened", "Path('a.exr')", True),
+        ("files.read.stills", "read_still", "load_pictures", "Path('a.exr')", True),
+    ],
+)
+def test_only_what_reads_a_file_is_blamed_on_it(module, function, inner, given, blamed):
+    code, _, lines = finish(DIE_AT_WORK.format(module=module, function=function, inner=inner, given=given))
+    assert code == 1
+    if blamed:
+        assert len(lines) == 1 and "whole.mov" in lines[0] and "the program died while this was read" in lines[0]
+    else:
+        assert "whole.mov" not in lines[-1] and "report it" in lines[-1]
+        assert f"at its own work ({module.replace('.', '/')}.py, line " in lines[-1]
+        assert any(f"in {function}" in line for line in lines)
+
+
 def test_what_the_system_kills_is_told_too():
     code, _, lines = finish(DIE_READING.format("SIGKILL"))
     assert code == 1 and len(lines) == 1

@@ -67,3 +67,31 @@ def test_missing_pictures_and_movies_are_found(tmp_path):
     for frame in (1001, 1002, 1003, 1005, 1006):
         (tmp_path / f"elements/relit/a_relit_v001.{frame}.exr").touch()
     assert find_missing_media(path) == ["elements/relit/a_relit_v001.1004.exr", "movies/relit.mov"]
+
+
+DAMAGE = {
+    "cut": lambda text: text[: len(text) // 2],
+    "a key lost": lambda text: text.replace('"name_suffix"', '"nme_suffix"'),
+    "another thing": lambda text: '{"OTIO_SCHEMA": "Clip.2"}',
+    "no letters": lambda text: "\udcff" + text,
+    "nested without end": lambda text: '{"a":' * 100_000,
+    "a kind that is none": lambda text: text.replace("ImageSequenceReference.1", "Surely.1"),
+    "no time": lambda text: text.replace('"rate": 23.976', '"rate": 0.000'),
+}
+
+
+@pytest.mark.parametrize("how", DAMAGE)
+def test_a_damaged_timeline_is_told_and_none_is_read_without_end(tmp_path, how):
+    path, _ = write(tmp_path, FRAMES)
+    path.write_bytes(DAMAGE[how](path.read_text()).encode(errors="surrogateescape"))
+    try:
+        missing = find_missing_media(path)
+    except OSError as error:
+        assert "shot.otio cannot be read back" in str(error) or "holds no timeline" in str(error)
+    else:
+        assert how in ("a kind that is none", "no time") and len(missing) < 100
+
+
+def test_a_timeline_that_claims_very_many_pictures_is_not_counted_through(tmp_path):
+    path, _ = write(tmp_path, replace(FRAMES, have=(1001, 2_000_000_000)))
+    assert len(find_missing_media(path)) == 100

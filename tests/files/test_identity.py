@@ -1,6 +1,7 @@
 """A stage is current only while its inputs, settings and outputs are what they were."""
 
 import hashlib
+import json
 import os
 import time
 from pathlib import Path
@@ -8,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from lightstack.errors import ChangedInput, MissingInput, UnreadableInput
-from lightstack.files.folder import MARK, claim_folder, empty_folder
+from lightstack.files.folder import MARK, claim_folder, claimed_folder, empty_folder
 from lightstack.files.kept.identity import StageBook, hash_file, hash_value
 
 
@@ -230,3 +231,49 @@ def test_a_folder_that_is_cleared_half_way_is_still_ours(tmp_path, monkeypatch):
     empty_folder(folder.path)
     assert removed[0] == "a.exr" and removed[-1] == MARK
     assert not list(folder.path.iterdir())
+
+
+def fill_book(folder, stills):
+    """Record one stage of so many files, of which each takes some 200 bytes."""
+    book = StageBook(folder)
+    for number in range(stills):
+        path = folder.path.parent / f"still.{number:06d}.exr"
+        path.write_bytes(b"%d" % number)
+        book.identity(path)
+    folder.file("plate.exr").write_bytes(b"exr")
+    book.record("plate", {"a": 1}, ["plate.exr"])
+    return book
+
+
+def test_a_book_never_grows_too_large_to_be_read_again(tmp_path, monkeypatch):
+    monkeypatch.setenv("LIGHTSTACK_BOOK_BYTES", "20000")
+    folder = claim_folder(tmp_path / "out")
+    for stills, known in ((40, 40), (400, 0)):
+        fill_book(folder, stills)
+        assert (folder.scratch / MARK).stat().st_size <= 20_000
+        again = StageBook(folder)
+        assert again.is_current("plate", {"a": 1}) and not again.broken
+        assert len(json.loads((folder.scratch / MARK).read_bytes())["files"]) == known
+
+
+def test_a_book_of_very_many_stills_is_read(tmp_path):
+    # 90 MB, more than any other side file may have
+    folder = claim_folder(tmp_path / "out")
+    folder.file("plate.exr").write_bytes(b"exr")
+    book = StageBook(folder)
+    book._files = {f"/{'x' * 150}/{n:06d}.exr": {"seen": [n, n, n], "sha256": "0" * 64} for n in range(330_000)}
+    book.record("plate", {"a": 1}, ["plate.exr"])
+    assert (folder.scratch / MARK).stat().st_size > 1 << 26
+    assert StageBook(folder).is_current("plate", {"a": 1})
+
+
+def test_a_fresh_folder_whose_book_cannot_be_read_is_not_emptied(tmp_path, monkeypatch):
+    with pytest.raises(KeyboardInterrupt), claimed_folder(tmp_path / "out") as folder:
+        fill_book(folder, 40)
+        for name in ("BOOK", "SIDE"):
+            monkeypatch.setenv(f"LIGHTSTACK_{name}_BYTES", "100")
+        raise KeyboardInterrupt
+    assert (tmp_path / "out" / "plate.exr").is_file()
+    with pytest.raises(KeyboardInterrupt), claimed_folder(tmp_path / "other"):
+        raise KeyboardInterrupt
+    assert not (tmp_path / "other").exists()

@@ -82,7 +82,8 @@ def test_first_part_with_rgb_is_read(tmp_path):
     OpenEXR.File(parts).write(str(tmp_path / "a.exr"))
     still = read_still(tmp_path / "a.exr")
     assert_array_equal(still.pixels, light)  # as stored: alpha neither divided out nor multiplied in
-    assert still.alpha_present and "alpha" in still.notes[0]
+    assert still.alpha_present and "alpha" in still.notes[1]
+    assert still.notes[0] == "holds 2 pictures, the one called 'beauty' is used"
 
 
 def test_layers_follow_the_plain_channels(tmp_path):

@@ -1,5 +1,6 @@
 """Many shots: in the order of people, one that fails is told, one that did not change is passed over."""
 
+import json
 import sys
 from textwrap import dedent
 from types import SimpleNamespace
@@ -12,6 +13,8 @@ from lightstack.files.folder import write_json
 from lightstack.jobs.batch import batch as batch_job
 from lightstack.jobs.batch.batch import BatchOptions, build_batch, command_of
 from lightstack.jobs.batch.find import find_shots
+from lightstack.jobs.takes import memory
+from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import BatchShot, Verdict
 from lightstack.report.batch import make_batch_page
 
@@ -113,6 +116,33 @@ def test_stopping_stops_the_builds(folder, monkeypatch):
 def test_builds_side_by_side_share_the_machine(tmp_path):
     words = command_of(tmp_path / "a.toml", BatchOptions(jobs=4, memory_bytes=2**30, cluster="tcp://a:1"))
     assert '"memory_bytes": 268435456' in words[-1] and '"cluster": "tcp://a:1"' in words[-1]
+    assert '"memory_bytes": null' in command_of(tmp_path / "a.toml", BatchOptions(jobs=4))[-1]
+
+
+def test_where_no_memory_is_named_builds_share_what_one_would_allow_itself(tmp_path, monkeypatch, silence):
+    monkeypatch.setattr(memory, "own_budget", lambda: 8 * 2**30)
+    monkeypatch.setattr(memory, "usable_processors", lambda: 64)
+    size, given = (2160, 3840), []
+    for jobs in (1, 2, 4):
+        words = command_of(tmp_path / "a.toml", BatchOptions(jobs=jobs, threads=64))
+        given.append(BuildOptions(**{**json.loads(words[-1]), "ocio": None}))
+    assert [memory.run_budget(options) for options in given] == [2**33, 2**32, 2**31]
+    assert memory.plan_workers(size, given[0]) == 64
+    for plan, each in ((memory.plan_frame_workers, memory.FRAME_MIB_PER_MEGAPIXEL),
+                       (memory.plan_workers, memory.WORKER_MIB_PER_MEGAPIXEL)):  # fmt: skip
+        for options in given[1:]:
+            workers = plan(size, options)
+            used = memory.floor_bytes(size) + (workers - 1) * each * 2**20 * size[0] * size[1] / 1e6
+            assert used <= memory.run_budget(options) and 1 <= workers < 64
+    memory.check_memory(tmp_path, size, given[-1])  # a share that nobody named is none that can be too small
+
+
+def test_fewer_shots_than_jobs_share_among_themselves(folder, monkeypatch, silence):
+    told = []
+    words = [sys.executable, "-c", ""]
+    monkeypatch.setattr(batch_job, "command_of", lambda path, options: told.append(options.jobs) or words)
+    build_batch(folder, options=BatchOptions(jobs=9), progress=silence)
+    assert told == [3, 3, 3]
 
 
 def test_the_page_is_the_same_for_the_same_shots_and_escapes_names():

@@ -163,3 +163,33 @@ def test_sheet_frames_follow_the_mix():
     assert 1002 in both and 1008 in both and set(both) == set(pick_sheet_frames([late, mix], 1001, 1009, ()))
     assert pick_sheet_frames([mix], 1001, 1009, [1009, 1001, 1009]) == [1001, 1009]
     assert pick_sheet_frames([], 1001, 1009, ())[0] == 1001
+
+
+@pytest.mark.slow
+def test_files_of_lights_that_are_no_more_are_taken_away_or_told(shot, tmp_path, silence):
+    for name in ("sweep.mkv", "hero.mkv"):
+        (tmp_path / name).symlink_to(shot.parent / name)
+    path = tmp_path / "shot.toml"
+    sweeps = '[[sweep]]\nname = "{}"\npath = "sweep.mkv"\nmodel = "none"\nmax_keys = 4\n'
+    head = SHOT[: SHOT.index("[[sweep]]")]
+
+    def rebuild(names, lights, version=1):
+        made = "".join(sweeps.format(name) for name in names)
+        made += "".join(f'[[light]]\nname = "{light}"\nfrom = "a"\n' for light in lights)
+        path.write_text(head.replace('name = "den"', f'name = "den"\nversion = {version}') + made)
+        silence.lines.clear()
+        build_shot(path, options=BuildOptions(), progress=silence)
+        return {one.name for one in (tmp_path / "out").glob("*mix*")}
+
+    def mixes(*lights, version=1):
+        return {f"den_mix_{light}_v{version:03d}.{ending}" for light in lights for ending in ("csv", "png")}
+
+    assert rebuild("ab", ["a", "key", "fill"]) == mixes("a", "key", "fill")
+    assert rebuild("ab", ["a", "rim"]) == mixes("a", "rim")  # one renamed, one removed
+    assert not any("earlier build" in line for line in silence.lines)
+    assert rebuild("a", ["a", "rim"]) == mixes("a", "rim")
+    told = [line for line in silence.lines if "of an earlier build and no part of this one" in line]
+    assert len(told) == 1 and "den_" in told[0] and "more files are" in told[0]
+    assert (tmp_path / "out/den_plate_b_v001.exr").is_file()  # what took long to make is left to people
+    assert rebuild("a", ["rim", "kick"], version=2) == mixes("a", "rim") | mixes("rim", "kick", version=2)
+    assert not any("earlier build" in line for line in silence.lines)  # a version before is kept on purpose

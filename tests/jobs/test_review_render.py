@@ -1,7 +1,12 @@
 """A build beside the page: followed line by line, stopped, and told of."""
 
 import json
+import os
+import signal
+import subprocess
 import sys
+import time
+from pathlib import Path
 
 import pytest
 
@@ -111,3 +116,56 @@ def test_a_build_that_cannot_be_started_is_none_that_runs(tmp_path):
         with pytest.raises(SettingError, match="could not be started"):
             run.start()
     assert run.state.state == "idle" and not run.cancel()
+
+
+STARTER = """
+import sys, time
+from pathlib import Path
+from lightstack.jobs.review.render import BuildRun
+from lightstack.jobs.takes.options import BuildOptions
+run = BuildRun(Path(sys.argv[1]), BuildOptions(threads=1), lambda: None)
+run.start()
+while run.state.state == "running":
+    run.wait(run.state.number, 20)
+    if run.state.step:
+        print(run._process.pid, flush=True)
+        time.sleep(60)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
+def test_a_build_does_not_outlive_whoever_started_it(small_sweep, tmp_path):
+    (tmp_path / "shot.toml").write_text(f'[[sweep]]\npath = "{small_sweep}"\n')
+    with subprocess.Popen([sys.executable, "-c", STARTER, tmp_path / "shot.toml"], stdout=subprocess.PIPE) as starter:
+        build = int(starter.stdout.readline())
+        starter.kill()
+    began = time.monotonic()
+    while is_at_work(build) and time.monotonic() - began < 12:
+        time.sleep(0.05)
+    assert not is_at_work(build)
+    assert not (tmp_path / "out" / "report.html").exists()  # it did not come to its end by itself
+    assert not list(tmp_path.glob("out/**/*.part*"))  # and cleared up
+
+
+def is_at_work(pid):
+    """Whether a process is there and has not ended."""
+    try:
+        return "State:\tZ" not in Path(f"/proc/{pid}/status").read_text()
+    except OSError:
+        return False
+
+
+def test_a_build_hears_the_end_of_its_starter_as_an_interruption(tmp_path):
+    code = (
+        "import threading, time; from lightstack.jobs.review.child import stop_with_starter\n"
+        "threading.Thread(target=stop_with_starter, args=(0,), daemon=True).start()\n"
+        "try: print('ready', flush=True), time.sleep(60)\nexcept KeyboardInterrupt: print('cleared up', flush=True)"
+    )
+    with subprocess.Popen([sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        assert process.stdout.readline() == b"ready\n"
+        os.write(process.stdin.fileno(), b"more")  # what is written says nothing
+        time.sleep(0.5)
+        assert process.poll() is None
+        process.stdin.close()
+        assert process.stdout.read() == b"cleared up\n"
+    assert process.returncode != -signal.SIGKILL

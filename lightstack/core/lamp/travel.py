@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 
 CROWD = 1.3  # sum of the kernels at a place: how many stills take part
 MOST_STILLS = 6  # at any time
+ONE_PLACE = 1e-9  # of the map's units: a lamp that stood still
 LEAST_RADIUS = 0.25  # of the usual spacing
 RIDGE = 0.02  # holds the pull towards the place down where stills lie on one side of it only
 NEWTON_STEPS, BISECTIONS = 30, 60
@@ -115,11 +116,14 @@ def wendland(share: Array) -> Array:
 
 
 def usual_spacing(places: Array) -> float:
-    """Give the median distance from a still to its second nearest, the next ones on both sides along a way."""
+    """Give the median distance from a still to its second nearest, the next ones on both sides along a way; 1 where all
+    are at one place."""
     if len(places) < 3:
-        return float(np.ptp(places, axis=0).max()) or 1.0
-    apart = np.sort(np.linalg.norm(places[:, None] - places[None], axis=2), axis=1)
-    return float(np.median(apart[:, 2])) or 1.0
+        spacing = float(np.ptp(places, axis=0).max())
+    else:
+        apart = np.sort(np.linalg.norm(places[:, None] - places[None], axis=2), axis=1)
+        spacing = float(np.median(apart[:, 2]))
+    return spacing if spacing > ONE_PLACE else 1.0
 
 
 def clamp_path(places: Array, path: Array, spacing: float) -> tuple[Array, Array]:
@@ -180,9 +184,16 @@ def _tilt(kernel: Array, offsets: Array, tilt: Array) -> Array:
 
 
 def drop_least(weights: Array) -> Array:
-    """Keep the ``MOST_STILLS`` largest of each row less what the next one has, so that none is cut off."""
+    """Keep the ``MOST_STILLS`` largest of each row less what the next one has, so that none is cut off.
+
+    Where more than these are alike to the bit, as stills of a lamp that stood still are, the first of them share.
+    """
     if weights.shape[1] <= MOST_STILLS:
         return weights
     next_one = np.partition(weights, -MOST_STILLS - 1, axis=1)[:, -MOST_STILLS - 1, None]
     kept = np.where(weights > next_one, weights - next_one * (next_one / np.maximum(weights, 1e-300)), 0)
+    alike = ~kept.any(axis=1)
+    if alike.any():
+        first = np.argsort(-weights[alike], axis=1, kind="stable")[:, :MOST_STILLS]
+        kept[np.flatnonzero(alike)[:, None], first] = 1
     return np.asarray(kept / kept.sum(axis=1, keepdims=True))

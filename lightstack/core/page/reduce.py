@@ -12,6 +12,8 @@ from lightstack.records import FloatArray
 
 __all__ = ["StillReducer"]
 
+LEAST_SHARE = 1e-9  # smaller ones are what rounding leaves of none
+
 
 class StillReducer:
     """Takes the rows of one still of ``size`` (H, W) and gives it at ``proxy`` (h, w), which is not larger.
@@ -45,7 +47,8 @@ def spread_over(full: int, small: int) -> tuple[NDArray[np.int64], NDArray[np.fl
     edges = np.arange(full + 1) * small / full
     place = np.minimum(np.floor(edges[:-1] + 1e-9).astype(np.int64), small - 1)
     own = np.minimum(edges[1:], place + 1) - edges[:-1]
-    rest = np.where(place + 1 < small, np.maximum(small / full - own, 0), 0)
+    rest = small / full - own
+    rest = np.where((place + 1 < small) & (rest > LEAST_SHARE), rest, 0)
     return place, own.astype(np.float32), rest.astype(np.float32)
 
 

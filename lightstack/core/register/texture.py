@@ -39,14 +39,22 @@ def mean_luma(picture: FloatArray) -> FloatArray:
     return luma
 
 
+def only_numbers(luma: FloatArray) -> FloatArray:
+    """Return ``(h, w)`` luma as float32, black where it is no number or infinite."""
+    luma = np.asarray(luma, np.float32)
+    with np.errstate(over="ignore", invalid="ignore"):  # a quick look: the sum of what is sound is a number, mostly
+        whole = np.isfinite(luma.sum())
+    return luma if whole else np.nan_to_num(luma, nan=0.0, posinf=0.0, neginf=0.0)
+
+
 def luma_noise(noise: NoiseModel, luma: FloatArray) -> tuple[float, FloatArray]:
     """Return noise sigma of black and noise sigma at each ``(h, w)`` luma, linear light.
 
-    Channels are taken as independent and equally bright.
+    Channels are taken as independent and equally bright; what is no number counts as black.
     """
     share = _LUMA.astype(np.float64) ** 2
     slope, floor = float(noise.a @ share), max(float(noise.b @ share), 1e-16)
-    variance: FloatArray = np.maximum(np.asarray(luma, np.float32), np.float32(0)) * np.float32(slope)
+    variance: FloatArray = np.maximum(only_numbers(luma), np.float32(0)) * np.float32(slope)
     sigma: FloatArray = np.sqrt(variance + np.float32(floor))
     return float(np.sqrt(floor)), sigma
 
@@ -68,9 +76,7 @@ def normalise_texture(
     Notes: multiplying the picture by a smooth light leaves it nearly unchanged as long as the light
     stays well above the noise; shadow edges, and anything that moves, do not cancel.
     """
-    luma = np.asarray(luma, np.float32)
-    if not np.isfinite(luma.sum()):
-        luma = np.nan_to_num(luma, nan=0.0, posinf=0.0, neginf=0.0)
+    luma = only_numbers(luma)
     sigma = np.asarray(noise_sigma, np.float32)
     held = np.maximum(luma, np.float32(0)) + np.float32(max(2 * sigma.min() if foot is None else foot, 1e-6))
     log = cv2.GaussianBlur(cv2.log(held), (0, 0), _SMOOTH_PX, borderType=cv2.BORDER_REFLECT)

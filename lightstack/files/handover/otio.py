@@ -5,16 +5,23 @@ The library that writes it is loaded only when it is used, and may be missing.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import accumulate, islice
 from pathlib import Path
 from typing import Any
 
 from lightstack.core.timecode import count_timecode
 from lightstack.files.folder import write_whole
+from lightstack.files.limits import check_file_size
+from lightstack.files.reading import reading
 
 __all__ = ["Mark", "TimelineTrack", "find_missing_media", "has_otio", "write_timeline"]
 
+DEEPEST = 100  # brackets: the library reads them by calling itself
+MOST_MISSING = 100
 
 @dataclass(frozen=True, slots=True)
 class Mark:
@@ -134,23 +141,42 @@ def at_frame(frame: int, rate: Fraction) -> Any:
 
 
 def find_missing_media(path: Path) -> list[str]:
-    """Read a timeline back and return the files that it names and that are not beside it."""
+    """Read a timeline back and return the files that it names and that are not beside it, the first hundred of them.
+
+    Raises OSError where it is no timeline.
+    """
     import opentimelineio as otio
 
-    missing = []
-    for clip in otio.adapters.read_from_file(str(path)).find_clips():
-        for media in clip.media_references().values():
-            if isinstance(media, otio.schema.ExternalReference):
-                urls = [media.target_url]
-            elif isinstance(media, otio.schema.ImageSequenceReference):
-                held = media.missing_frame_policy != otio.schema.ImageSequenceReference.MissingFramePolicy.error
-                urls = [] if held else [media.target_url_for_image_number(k) for k in range(frame_count(media))]
-            else:
-                urls = []
-            missing += [url for url in urls if not (path.parent / url).is_file()]
+    check_file_size(path, "SCENE_BYTES")
+    try:
+        text = path.read_bytes().decode()
+        if measure_depth(text) > DEEPEST:
+            raise OSError(f"{path.name} cannot be read back")
+        with reading(path):
+            read = otio.adapters.read_from_string(text, "otio_json")
+        clips = read.find_clips() if isinstance(read, otio.schema.Timeline) else None
+        urls = (url for clip in clips or () for media in clip.media_references().values() for url in list_urls(media))
+        missing = list(islice((url for url in urls if not (path.parent / url).is_file()), MOST_MISSING))
+    except Exception as error:  # damaged, it fails in as many ways as the library has readers
+        raise OSError(f"{path.name} cannot be read back") from error
+    if clips is None:
+        raise OSError(f"{path.name} holds no timeline")
     return missing
 
 
-def frame_count(media: Any) -> int:
-    """Return how many pictures a reference names."""
-    return int(media.number_of_images_in_sequence())
+def measure_depth(text: str) -> int:
+    """Return how deep the brackets of a JSON text nest; those in words do not count."""
+    brackets = re.sub(r'"(?:[^"\\]|\\.)*"|[^][{}"]+', "", text, flags=re.DOTALL)
+    return max(accumulate((one in "[{") - (one in "]}") for one in brackets), default=0)
+
+
+def list_urls(media: Any) -> Iterator[str]:
+    """Give the files that a reference names; of pictures with gaps none, since nobody knows which are there."""
+    import opentimelineio as otio
+
+    if isinstance(media, otio.schema.ExternalReference):
+        yield media.target_url
+    elif isinstance(media, otio.schema.ImageSequenceReference):
+        held = media.missing_frame_policy != otio.schema.ImageSequenceReference.MissingFramePolicy.error
+        numbers = range(0 if held else media.number_of_images_in_sequence())
+        yield from (media.target_url_for_image_number(number) for number in numbers)

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from lightstack.errors import ChangedInput, LightstackError, MissingInput, UnreadableInput
-from lightstack.files.folder import MARK, OutFolder, read_json, real_path, write_json
+from lightstack.files.folder import MARK, OutFolder, read_json, real_path, write_whole
+from lightstack.files.limits import find_limit
 from lightstack.files.read.sequences import find_stills, looks_like_stills
 
 
@@ -66,7 +67,7 @@ class StageBook:
         self._told: dict[Path, tuple[list[int], str]] = {}  # what this run goes by: file -> what was seen, its SHA-256
         self._listed: dict[Path, list[Path]] = {}
         mark = folder.scratch / MARK
-        kept = read_json(mark)
+        kept = read_json(mark, limit="BOOK_BYTES")
         self._files = sound_entries(kept.get("files"), seen=list, sha256=str)
         self._stages = sound_entries(kept.get("stages"), inputs=str, outputs=dict)
         sound = {"files": self._files, "stages": self._stages}
@@ -162,7 +163,7 @@ class StageBook:
     def reread(self) -> None:
         """Take over what somebody else has recorded since; whoever records next to others must hold the folder."""
         self._told, self._listed = {}, {}
-        kept = read_json(self.folder.scratch / MARK)
+        kept = read_json(self.folder.scratch / MARK, limit="BOOK_BYTES")
         self._files.update(sound_entries(kept.get("files"), seen=list, sha256=str))
         self._stages = sound_entries(kept.get("stages"), inputs=str, outputs=dict)
 
@@ -171,7 +172,8 @@ class StageBook:
 
         ``apart``: how names of stages begin that do not count.
         """
-        stages = sound_entries(read_json(self.folder.scratch / MARK).get("stages"), inputs=str, outputs=dict)
+        kept = read_json(self.folder.scratch / MARK, limit="BOOK_BYTES")
+        stages = sound_entries(kept.get("stages"), inputs=str, outputs=dict)
         return hash_value({name: entry for name, entry in stages.items() if not name.startswith(apart)})
 
     def _same_output(self, name: str, seen: list[int]) -> bool:
@@ -194,5 +196,18 @@ class StageBook:
         return [stat.st_size, stat.st_mtime_ns]
 
     def save(self) -> None:
-        """Write the book to the scratch folder."""
-        write_json(self.folder.scratch / MARK, {"files": dict(self._files), "stages": dict(self._stages)})
+        """Write the book to the scratch folder, never larger than it can be read again.
+
+        Notes: what is left out then are check sums of files, which cost reading these files once more; what was built
+        from what is never left out.
+        """
+        stages = dict(self._stages)
+        text = write_table({"files": dict(self._files), "stages": stages})
+        if len(text) > find_limit("BOOK_BYTES"):
+            text = write_table({"files": {}, "stages": stages})
+        write_whole(self.folder.scratch / MARK, text)
+
+
+def write_table(value: Any) -> bytes:
+    """Return a table as sorted JSON, an entry a line where that costs little."""
+    return (json.dumps(value, indent=0, sort_keys=True, ensure_ascii=False, separators=(",", ":")) + "\n").encode()

@@ -13,6 +13,7 @@ from lightstack.errors import MismatchedInput, MissingInput, UnreadableInput
 from lightstack.files.exr_look import look_over_exr
 from lightstack.files.limits import check_limit, check_picture_size, clean_words, load_pictures
 from lightstack.files.read.sequences import find_stills
+from lightstack.files.read.still_parts import check_kind, find_codes
 from lightstack.files.reading import reading
 from lightstack.files.still_look import look_over_still
 
@@ -77,7 +78,7 @@ def read_mask(path: Path, size: tuple[int, int], *, channel: str = "auto") -> ND
     Raises
     ------
     MissingInput, UnreadableInput
-        If it is not there, not a picture, or holds NaN.
+        If it is not there, not a picture of light or of cover, or holds NaN.
     MismatchedInput
         If it has another size than the hero, or no channel of that name.
     """
@@ -106,6 +107,7 @@ def _read_placed(oiio: Any, path: Path, size: tuple[int, int], channel: str) -> 
                 f"{path}: is {spec.full_width} x {spec.full_height}, the hero is {size[1]} x {size[0]}; draw the mask "
                 "over a full-size frame of the hero"
             )
+        check_kind(path, spec)
         check_picture_size(path, spec.width, spec.height)
         check_limit(path, "PICTURE_CHANNELS", spec.nchannels)
         stored = _read_channel(path, source, spec, channel)
@@ -119,6 +121,7 @@ def _read_channel(path: Path, source: Any, spec: Any, channel: str) -> NDArray[n
     """Read the stored part (h, w) of a channel; of a picture of many layers only what may be the mask is held."""
 
     def read(first: int, last: int) -> NDArray[np.float32]:
+        find_codes(path, spec, range(first, last))
         pixels = source.read_image(0, 0, first, last, "float")
         if pixels is None:
             raise UnreadableInput(f"{path}: cannot be read ({clean_words(source.geterror)}); save it again")

@@ -13,10 +13,12 @@ from pathlib import Path
 from typing import Any
 
 import av
+from av.stream import Disposition
 
 from lightstack.core.check.frame_rate import find_rate
 from lightstack.errors import InputError, MissingInput, UnreadableInput
 from lightstack.files.limits import check_limit, check_picture_size
+from lightstack.files.read.movie_turn import find_turn, name_side_data
 from lightstack.files.read.pixels import PixelLayout, parse_layout
 from lightstack.files.read.tags import ColourTags
 from lightstack.files.reading import reading
@@ -180,11 +182,14 @@ def _describe(path: Path, container: Any, stream: Any, frame: Any, lead: int) ->
     variable = _varies(times, time_base)
     said = (stream.average_rate or stream.guessed_rate, stream.base_rate)
     tags = _read_tags(stream, frame)
-    notes = []
+    rotation, shown = find_turn(frame)
+    notes = [*shown, *_note_tracks(container, stream)]
     if tags.dynamic:
         notes.append("its metadata for adapting colours to a display, frame by frame, is not applied")
     if lead:
         notes.append(f"{lead} pictures before the first complete one cannot be decoded and do not count")
+    if stream.codec_context.field_order > 1:
+        notes.append("its container calls it interlaced, its frames say they are not and are read as they come")
     if layout.has_alpha:
         notes.append("its alpha channel is left out")
     if variable:
@@ -200,13 +205,21 @@ def _describe(path: Path, container: Any, stream: Any, frame: Any, lead: int) ->
         declared=declared - lead,
         time_base=time_base,
         first_time=frame.pts,
-        rotation=-int(frame.rotation) % 360,
+        rotation=rotation,
         pixel_aspect=Fraction(stream.sample_aspect_ratio or 1),
         timecode=_find_timecode(container, stream),
         variable_rate=variable,
         tail_missing=tail,
         notes=tuple(notes),
     )
+
+
+def _note_tracks(container: Any, stream: Any) -> list[str]:
+    """Say which track of several is used; a cover picture is none."""
+    tracks = [one for one in container.streams.video if Disposition.attached_pic not in one.disposition]
+    if len(tracks) < 2:
+        return []
+    return [f"holds {len(tracks)} tracks of pictures, number {tracks.index(stream) + 1} is used"]
 
 
 def _read_tags(stream: Any, frame: Any) -> ColourTags:
@@ -218,13 +231,8 @@ def _read_tags(stream: Any, frame: Any) -> ColourTags:
         range=int(frame.color_range or context.color_range),
         chroma_location=_find_chroma_location(frame, stream.time_base),
         codec=context.name,
-        dynamic=any(name in _DYNAMIC_COLOUR for name in _name_side_data(frame)),
+        dynamic=any(name in _DYNAMIC_COLOUR for name in name_side_data(frame)),
     )
-
-
-def _name_side_data(frame: Any) -> list[str]:
-    """Name what goes with a frame; PyAV walks over the things themselves, from 19 on over their types."""
-    return [getattr(part, "type", part).name for part in frame.side_data]
 
 
 def _find_chroma_location(frame: Any, time_base: Fraction) -> str:

@@ -9,6 +9,7 @@ from typing import Protocol
 
 from lightstack.core.colour.names import MEASURED
 from lightstack.errors import MismatchedInput, SettingError
+from lightstack.files.read.movie_turn import check_turn
 from lightstack.files.read.movies import MovieReader
 from lightstack.files.read.still_takes import StillsPart
 from lightstack.files.read.tags import name_encoding, put_response, resolve_named
@@ -66,7 +67,7 @@ def open_movie(path: Path, wishes: Wishes) -> tuple[TakePart, TakeInfo]:
         config=wishes.config,
         response=wishes.response,
     )
-    rotation = facts.rotation if wishes.rotate == "auto" else _quarter_turns(wishes.rotate)
+    rotation = check_turn(path, facts.rotation) if wishes.rotate == "auto" else _quarter_turns(wishes.rotate)
     width, height = (facts.height, facts.width) if rotation % 180 else (facts.width, facts.height)
     info = TakeInfo(
         name=wishes.name,

@@ -116,6 +116,11 @@ class StillsReader:
                 f"{path}: holds {own.codes} of {own.encoding.bit_depth} bits, the take began with "
                 f"{first.codes} of {first.encoding.bit_depth}; one kind through a take is expected"
             )
+        for what, here, begun in _list_kinds(own, first):
+            if here != begun:
+                raise MismatchedInput(
+                    f"{path}: its {what} is {here}, the take began with {begun}; one kind through a take is expected"
+                )
         return still
 
     def stream(self, numbers: Iterable[int] | None = None, *, ahead: int = 2) -> Iterator[tuple[int, Still]]:
@@ -136,6 +141,15 @@ class StillsReader:
             finally:
                 for _, future in pending:
                     future.cancel()
+
+
+def _list_kinds(own: StillHeader, first: StillHeader) -> list[tuple[str, object, object]]:
+    """What a still and the take's first one say of themselves that pixels do not show."""
+    return [
+        ("curve", own.encoding.transfer, first.encoding.transfer),
+        ("primaries", own.encoding.primaries, first.encoding.primaries),
+        ("turn in degrees", own.rotation, first.rotation),
+    ]
 
 
 # --- reading ---------------------------------------------------------------------------------------

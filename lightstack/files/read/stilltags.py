@@ -12,6 +12,7 @@ from typing import Any
 from lightstack.core.colour.light import custom_primaries, match_primaries
 from lightstack.errors import UnreadableInput
 from lightstack.files.limits import check_limit, check_picture_size
+from lightstack.files.read.still_parts import base_name, find_codes, find_picture
 from lightstack.records import Encoding
 
 __all__ = ["StillHeader", "read_tags"]
@@ -69,16 +70,13 @@ class StillHeader:
 def read_tags(path: Path, specs: Sequence[Any], file_format: str) -> StillHeader:
     """Read the header of a still from its parts' OpenImageIO specs.
 
-    Raises: UnreadableInput where no part holds a picture, or it is absurdly large, deep, or of a kind that
-    does not hold R, G, B or grey.
+    Raises: UnreadableInput where no part holds a picture of R, G, B or grey, or it is absurdly large or deep.
     """
-    part, channels, grey = _find_picture(path, specs)
-    spec = specs[part]
+    found = find_picture(path, specs)
+    spec = specs[found.part]
     _check_size(path, spec)
-    notes: list[str] = []
-    if grey:
-        notes.append("holds grey only, used for red, green and blue alike")
-    alpha = any(_base(name) == "A" for name in spec.channelnames)
+    notes = list(found.notes)
+    alpha = any(base_name(name) == "A" for name in spec.channelnames)
     if alpha:
         notes.append("holds an alpha channel, which is not used")
     window = (spec.x - spec.full_x, spec.y - spec.full_y, spec.width, spec.height)
@@ -87,15 +85,15 @@ def read_tags(path: Path, specs: Sequence[Any], file_format: str) -> StillHeader
             f"stores {spec.width} x {spec.height} pixels at ({window[0]}, {window[1]}) of a "
             f"{spec.full_width} x {spec.full_height} picture; the rest is black"
         )
-    codes = _code_kind(path, spec)
+    codes = find_codes(path, spec, found.channels)
     assumed: list[str] = []
     encoding = _encoding(spec, file_format, codes, assumed)
     return StillHeader(
         width=spec.full_width,
         height=spec.full_height,
         window=window,
-        part=part,
-        channels=channels,
+        part=found.part,
+        channels=found.channels,
         codes=codes,
         encoding=encoding,
         alpha_present=alpha,
@@ -107,41 +105,6 @@ def read_tags(path: Path, specs: Sequence[Any], file_format: str) -> StillHeader
     )
 
 
-# --- which picture ---------------------------------------------------------------------------------
-
-
-def _base(name: str) -> str:
-    return name.rpartition(".")[2].upper()
-
-
-def _find_picture(path: Path, specs: Sequence[Any]) -> tuple[int, tuple[int, int, int], bool]:
-    """Return (part, channel indices, grey): the first part with R, G, B; else the first with one channel."""
-    for part, spec in enumerate(specs):
-        found = _find_rgb(spec.channelnames)
-        if found:
-            return part, found, False
-    for part, spec in enumerate(specs):
-        bases = [_base(name) for name in spec.channelnames]
-        if "RY" in bases or "BY" in bases:
-            raise UnreadableInput(f"{path}: holds luminance and chroma channels; write it again as R, G, B")
-        colours = [index for index, base in enumerate(bases) if base not in ("A", "Z", "ZBACK")]
-        if len(colours) == 1:
-            return part, (colours[0],) * 3, True
-    names = ", ".join(name for spec in specs for name in spec.channelnames)
-    raise UnreadableInput(f"{path}: holds {names or 'no channels'}; R, G, B or one grey channel expected")
-
-
-def _find_rgb(names: Sequence[str]) -> tuple[int, int, int] | None:
-    layers = dict.fromkeys(name.rpartition(".")[0] for name in names)
-    for layer in sorted(layers, key=lambda layer: layer != ""):  # the plain R, G, B come first
-        wanted = [f"{layer}.{letter}" if layer else letter for letter in "RGB"]
-        folded = [name.upper() for name in names]
-        if all(name.upper() in folded for name in wanted):
-            red, green, blue = (folded.index(name.upper()) for name in wanted)
-            return red, green, blue
-    return None
-
-
 def _check_size(path: Path, spec: Any) -> None:
     for width, height in ((spec.full_width, spec.full_height), (spec.width, spec.height)):
         if min(width, height) < 1:
@@ -149,24 +112,9 @@ def _check_size(path: Path, spec: Any) -> None:
         check_picture_size(path, width, height)
     check_limit(path, "PICTURE_CHANNELS", spec.nchannels)
     check_limit(path, "PICTURE_PIXELS", spec.tile_width * spec.tile_height)
-    if spec.depth > 1 or spec.deep:
-        raise UnreadableInput(f"{path}: holds deep or volume data; write it again as a flat picture")
 
 
 # --- encoding --------------------------------------------------------------------------------------
-
-
-def _code_kind(path: Path, spec: Any) -> str:
-    kinds = {str(kind) for kind in spec.channelformats} or {str(spec.format)}
-    if kinds <= {"half"}:
-        return "half"
-    if kinds <= {"uint8"}:
-        return "uint8"
-    if kinds <= {"uint16"}:
-        return "uint16"
-    if kinds <= {"half", "float", "double"}:
-        return "float"
-    raise UnreadableInput(f"{path}: holds {', '.join(sorted(kinds))}; 8/16-bit codes or floats expected")
 
 
 def _encoding(spec: Any, file_format: str, codes: str, assumed: list[str]) -> Encoding:
@@ -237,11 +185,12 @@ def _picture_curve(spec: Any, file_format: str, assumed: list[str]) -> tuple[str
 
 
 def _rotation(spec: Any, notes: list[str]) -> int:
-    # Exif 2.32 tag 274: 3 = upside down, 6 = turn right, 8 = turn left; even ones beside 6, 8 are mirrored
+    # Exif 2.32 tag 274: 3 = upside down, 6 = turn right, 8 = turn left; 2, 4, 5, 7 are mirrored besides, and these are
+    # turned so that only left and right stay exchanged
     orientation = int(spec.getattribute("Orientation") or 1)
     if orientation in (2, 4, 5, 7):
-        notes.append("is tagged as mirrored, which is not undone")
-    return {3: 180, 4: 180, 6: 90, 7: 90, 8: 270, 5: 270}.get(orientation, 0)
+        notes.append("is tagged as mirrored, left and right, which is not undone")
+    return {3: 180, 4: 180, 6: 90, 5: 90, 8: 270, 7: 270}.get(orientation, 0)
 
 
 def _pixel_aspect(spec: Any, file_format: str) -> Fraction:

@@ -172,9 +172,10 @@ def _pick_matrix(
             f"{source}: its colour matrix (number {tags.matrix} of ITU-T H.273) is not read; "
             "expected BT.601, BT.709 or BT.2020; convert the file, or name the matrix"
         )
-    guess = "bt709" if height >= 720 else "bt601"
+    wide = _PRIMARIES.get(tags.primaries) == "bt2020"  # whose matrix goes with them, whatever the lines
+    guess = "bt2020" if wide else "bt709" if height >= 720 else "bt601"
     if not grey:
-        assumed.append(f"no matrix tag: {guess} is assumed for {height} lines")
+        assumed.append(f"no matrix tag: {guess} is assumed for {'bt2020 primaries' if wide else f'{height} lines'}")
     return guess
 
 

@@ -26,7 +26,7 @@ from lightstack.files.shot.schema_patch import Patch, PatchDrawing, PatchShape
 from lightstack.files.shot.schema_render import Render
 from lightstack.files.shot.schema_takes import Block, BlockShape, Sweep, Takes, TakeSettings, Trim
 from lightstack.files.shot.schema_travel import Group, LightPath
-from lightstack.files.shot.schema_types import FrameRange, Frames, Name, Rate
+from lightstack.files.shot.schema_types import FrameRange, Frames, Name, Rate, Text
 
 __all__ = [
     "LATER_SECTIONS",
@@ -100,10 +100,8 @@ class Shot(Section):
     version: Annotated[int, Field(ge=1, le=999)] = key(
         1, "Version in the file names (`v001`); an older version is never overwritten.", kind="whole number"
     )
-    out: Annotated[str, Field(min_length=1)] = key(
-        "out", "Folder for the results, relative to the shot file.", kind="path"
-    )
-    working: Annotated[str, Field(min_length=1)] = key(
+    out: Text = key("out", "Folder for the results, relative to the shot file.", kind="path")
+    working: Text = key(
         "hero",
         "Primaries of the linear light that everything is made in: the hero's own, or a named space.",
         kind="name",
@@ -120,7 +118,7 @@ class Shot(Section):
 class Preview(Section):
     """``[preview]``"""
 
-    view: Annotated[str, Field(min_length=1)] = key(
+    view: Text = key(
         "hero",
         'How the preview is shown: the hero\'s own encoding, or "display/view" of the colour configuration.',
         kind="name",

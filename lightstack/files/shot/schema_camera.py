@@ -7,7 +7,7 @@ from typing import Annotated
 from pydantic import BeforeValidator, Field
 
 from lightstack.files.shot.schema_keys import Section, key
-from lightstack.files.shot.schema_types import is_number
+from lightstack.files.shot.schema_types import Text, is_number
 
 __all__ = ["Camera"]
 
@@ -51,9 +51,7 @@ class Camera(Section):
     distance_at: PicturePlace = key(
         ..., "Where the lamp stood in the picture when it was taped.", kind="[x, y]", unit="pixels", shown="required"
     )
-    light: Annotated[str, Field(min_length=1)] | None = key(
-        None, "The `[[light]]` whose lamp that was.", kind="name", shown="the shot's first light"
-    )
+    light: Text | None = key(None, "The `[[light]]` whose lamp that was.", kind="name", shown="the shot's first light")
     distance_error_m: Annotated[float, Field(ge=0, le=100)] = key(
         0.05, "How far off the tape may be.", kind="number", unit="m"
     )

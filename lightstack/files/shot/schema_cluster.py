@@ -7,6 +7,7 @@ from typing import Annotated
 from pydantic import Field
 
 from lightstack.files.shot.schema_keys import Section, key
+from lightstack.files.shot.schema_types import Text
 
 __all__ = ["Cluster"]
 
@@ -14,7 +15,7 @@ __all__ = ["Cluster"]
 class Cluster(Section):
     """``[cluster]``"""
 
-    address: Annotated[str, Field(min_length=1)] = key(
+    address: Text = key(
         "tcp://127.0.0.1:8786",
         "Scheduler of Dask's whose workers do pieces of the work: tcp://host:port, tls://host:port, or the path of the "
         "scheduler's file; `--cluster` wins, and `--cluster none` works here alone.",

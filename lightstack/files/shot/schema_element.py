@@ -8,7 +8,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from lightstack.files.shot.schema_keys import Section, key
 from lightstack.files.shot.schema_takes import TakeSettings
-from lightstack.files.shot.schema_types import Frame, Name, Paths, Polygon, SourceRange
+from lightstack.files.shot.schema_types import Frame, Name, Paths, Polygon, SourceRange, Text
 
 __all__ = ["LAYING", "Element", "ElementWishes"]
 
@@ -54,7 +54,7 @@ class Element(TakeSettings):
         "Which of the tries in `path` is used: the best by the wishes, or one by number.",
         kind='"best" or number >= 1, <= 1000',
     )
-    empty: Annotated[str, Field(min_length=1)] = key(
+    empty: Text = key(
         "auto",
         "The same framing and light with nothing in it: a take of `[takes]`, or a path.",
         kind="name or path",

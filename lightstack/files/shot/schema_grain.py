@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from lightstack.files.shot.schema_keys import Section, key
+from lightstack.files.shot.schema_types import Text
 
 __all__ = ["Grain"]
 
@@ -20,7 +21,7 @@ class Grain(Section):
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = key(
         1, "Grain is the same for the same seed, and other for another.", kind="whole number"
     )
-    profile: Annotated[str, Field(min_length=1)] | None = key(
+    profile: Text | None = key(
         None,
         "A grain profile that `lightstack grain measure` wrote, relative to the shot file.",
         kind="path",

@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from lightstack.files.shot.schema_keys import Section, key
 from lightstack.files.shot.schema_patch import PatchShape
-from lightstack.files.shot.schema_types import FrameRange
+from lightstack.files.shot.schema_types import FrameRange, Text
 
 __all__ = ["Holdout", "HoldoutMatte", "HoldoutShape"]
 
@@ -30,14 +30,14 @@ class HoldoutShape(PatchShape):
 class HoldoutMatte(Section):
     """``[holdout.matte]``"""
 
-    path: Annotated[str, Field(min_length=1)] = key(
+    path: Text = key(
         ...,
         "A matte made elsewhere, of the hero's size: PNG, TIFF or EXR, white is figure. `name.####.exr` is a sequence; "
         "in its gaps the nearest picture holds.",
         kind="path",
         shown="required",
     )
-    channel: Annotated[str, Field(min_length=1)] = key(
+    channel: Text = key(
         "auto",
         "Channel to read: `R`, `A`, or any other name that the picture has; `auto` takes an alpha that is not the same "
         "everywhere, else the largest of the colours.",
@@ -57,7 +57,7 @@ class HoldoutMatte(Section):
 class Holdout(Section):
     """``[holdout]``"""
 
-    source: Annotated[str, Field(min_length=1)] = key(
+    source: Text = key(
         "auto",
         "What the figure is told from: a take (`empty_lit`, `empty`, `clean`), a sweep (its unlit frames), `auto` (the "
         "first of these that is there), or `none` (no matte is pulled).",
@@ -71,15 +71,13 @@ class Holdout(Section):
         0.0, "Softens the matte's edges: standard deviation of the blur.", kind="number", unit="pixels"
     )
     matte: HoldoutMatte | None = key(None, "A matte made elsewhere.", kind="section", shown="none")
-    include: Annotated[str, Field(min_length=1)] | None = key(
+    include: Text | None = key(
         None,
         "Painted masks of the hero's size, white where a figure stands; `name.####.png` is numbered by shot frames.",
         kind="path",
         shown="none",
     )
-    exclude: Annotated[str, Field(min_length=1)] | None = key(
-        None, "The same, white where nobody stands.", kind="path", shown="none"
-    )
+    exclude: Text | None = key(None, "The same, white where nobody stands.", kind="path", shown="none")
     shape: tuple[HoldoutShape, ...] = key(
         (), "Polygons that add to the matte or take away from it, in order.", kind="list of sections", shown="none"
     )

@@ -9,7 +9,7 @@ from pydantic import BeforeValidator, Field, model_validator
 from lightstack.files.shot.schema_keys import Section, key
 from lightstack.files.shot.schema_mix import Mix
 from lightstack.files.shot.schema_travel import LightPath
-from lightstack.files.shot.schema_types import Gains, Name, check_luminance_range
+from lightstack.files.shot.schema_types import Gains, Name, Text, check_luminance_range
 
 __all__ = ["Light", "Regel"]
 
@@ -92,7 +92,7 @@ class Light(Section):
     group: Name | None = key(
         None, "Only these stills of the sweep: one of its groups or stretches.", kind="name", shown="all stills"
     )
-    weights: Annotated[str, Field(min_length=1)] | None = key(
+    weights: Text | None = key(
         None,
         'How much of each still, for `using = "stills"`: a table with the columns still,weight, as `lightstack match` '
         "writes it.",
@@ -123,7 +123,7 @@ class Light(Section):
         unit="linear light",
         shown="all",
     )
-    figure_mask: Annotated[str, Field(min_length=1)] | None = key(
+    figure_mask: Text | None = key(
         None,
         "Where the light may fall on the figure: PNG, TIFF or EXR of the hero's size, white is light. `name.####.png` "
         "is a sequence by shot frames; in its gaps the nearest picture holds.",

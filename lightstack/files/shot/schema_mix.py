@@ -13,6 +13,7 @@ from lightstack.files.shot.schema_types import (
     MAX_STOPS,
     MixPoint,
     MixPoints,
+    Text,
     check_level,
     check_luminance_range,
 )
@@ -96,7 +97,7 @@ class Mix(Section):
         kind="{ start, attack, hold, decay, peak, ... }",
         shown="none",
     )
-    table: Annotated[str, Field(min_length=1)] | None = key(
+    table: Text | None = key(
         None, "The curve from a table with the columns frame and gain, as a build writes it.", kind="path", shown="none"
     )
     table_offset: Annotated[int, Field(ge=-10_000_000, le=10_000_000)] = key(

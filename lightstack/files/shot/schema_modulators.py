@@ -8,7 +8,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from lightstack.core.mix.flicker import SPECTRA
 from lightstack.files.shot.schema_keys import Section, key
-from lightstack.files.shot.schema_types import FrameRange, Polygon, check_moments
+from lightstack.files.shot.schema_types import FrameRange, Polygon, Text, check_moments
 
 __all__ = ["Flicker", "Follow", "Modulator", "Pulse"]
 
@@ -16,7 +16,6 @@ Moments = Annotated[tuple[float, ...], BeforeValidator(check_moments)]
 Hertz = Annotated[float, Field(gt=0, le=1000)]
 Seconds = Annotated[float, Field(ge=0, le=10)]
 Depth = Annotated[float, Field(ge=-1e4, le=1e4)]
-PathText = Annotated[str, Field(min_length=1)]
 
 
 class Modulator(Section):
@@ -113,17 +112,17 @@ class Flicker(Modulator):
 class Follow(Modulator):
     """``[[light.mix.follow]]``"""
 
-    take: PathText | None = key(
+    take: Text | None = key(
         None, "A take or sweep of this shot, by name; its colour settings hold.", kind="name", shown="none"
     )
-    path: PathText | None = key(
+    path: Text | None = key(
         None,
         "A movie, or numbered stills such as a rendered pass; stills are numbered by shot frames.",
         kind="path",
         shown="none",
     )
-    colour: PathText = key("auto", "Encoding of `path`, as in `takes.*.colour`.", kind="name")
-    sound: PathText | None = key(
+    colour: Text = key("auto", "Encoding of `path`, as in `takes.*.colour`.", kind="name")
+    sound: Text | None = key(
         None, "A sound file, or a movie with sound; it begins with the shot's first frame.", kind="path", shown="none"
     )
     channel: Literal["luminance", "r", "g", "b"] = key("luminance", "Which light is measured.", kind="choice")
@@ -131,7 +130,7 @@ class Follow(Modulator):
         None, "Corners of the area whose mean is followed.", kind="[[x, y], ...]", unit="pixels of what is followed",
         shown="the whole picture",
     )  # fmt: skip
-    matte: PathText | None = key(
+    matte: Text | None = key(
         None,
         "The area as a picture of the same size: white counts. `name.####.png` is a sequence by shot frames; in its "
         "gaps the nearest picture holds.",

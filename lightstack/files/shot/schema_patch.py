@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from lightstack.files.shot.schema_keys import Section, key
-from lightstack.files.shot.schema_types import Frame, FrameRange, MixPoint, MixPoints, Name, Polygon, SourceRange
+from lightstack.files.shot.schema_types import Frame, FrameRange, MixPoint, MixPoints, Name, Polygon, SourceRange, Text
 
 __all__ = ["Patch", "PatchDrawing", "PatchShape"]
 
@@ -58,7 +58,7 @@ class Patch(Section):
     """``[[patch]]``"""
 
     name: Name = key("patch", "Name of the patch.", kind="text", shown="`patch`, then `patch_2` ...")
-    source: Annotated[str, Field(min_length=1)] = key(
+    source: Text = key(
         ...,
         "Where it comes from: a take (`empty`, `empty_lit`, `clean`, `grey`, `hero`; `clean` is the clean plate where "
         "the shot has a `[clean]`), the name of a sweep (its unlit frames), or the path of a plate or take.",
@@ -76,7 +76,7 @@ class Patch(Section):
     shape: tuple[PatchShape, ...] = key(
         (), "The mask as polygons; several are joined.", kind="list of sections", shown="none"
     )
-    mask: Annotated[str, Field(min_length=1)] | None = key(
+    mask: Text | None = key(
         None,
         "The mask as a picture of the hero's size, PNG, TIFF or EXR: white is patched. `name.####.png` is a sequence "
         "numbered by shot frames.",

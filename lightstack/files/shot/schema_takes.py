@@ -26,6 +26,7 @@ from lightstack.files.shot.schema_types import (
     SourceFrames,
     SourceRange,
     SourceRanges,
+    Text,
     White,
     check_source_frame,
 )
@@ -42,13 +43,13 @@ class TakeSettings(Section):
         kind="path or list",
         shown="required",
     )
-    colour: Annotated[str, Field(min_length=1)] = key(
+    colour: Text = key(
         "auto",
         "Encoding of the footage: its own tags, a curve (`slog3`), `curve/primaries`, a space of the "
         "colour configuration, or `measured` (see `response`).",
         kind="name",
     )
-    response: Annotated[str, Field(min_length=1)] | None = key(
+    response: Text | None = key(
         None,
         'With `colour = "measured"`: the file by which code values become light, as `lightstack inspect` writes it; '
         "relative to the shot file.",

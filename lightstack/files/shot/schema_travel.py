@@ -13,6 +13,7 @@ from lightstack.files.shot.schema_types import (
     MAX_PLACE,
     Name,
     SourceRange,
+    Text,
     check_exclusion,
     check_frame,
     is_number,
@@ -95,7 +96,7 @@ class LightPath(Section):
         unit="shot frame; pixels",
         shown="none",
     )
-    track: Annotated[str, Field(min_length=1)] | None = key(
+    track: Text | None = key(
         None, "The same from a table with the columns frame,x,y or frame,x,y,near.", kind="path", shown="none"
     )
     track_offset: Annotated[int, Field(ge=-MAX_FRAME, le=MAX_FRAME)] = key(

@@ -60,6 +60,13 @@ def check_name(value: str) -> str:
     return value
 
 
+def check_text(value: str) -> str:
+    """Words and paths: whatever can be part of a file's name on some system."""
+    if "\0" in value:
+        raise ValueError("holds a zero byte, which no file's name can")
+    return value
+
+
 def check_frame(value: object) -> int:
     """A frame number: a whole number >= 0."""
     if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= MAX_FRAME:
@@ -241,6 +248,7 @@ def _each(check: Callable[[Any], Any], what: str) -> Callable[[object], tuple[An
     return check_all
 
 
+Text = Annotated[str, Field(min_length=1), AfterValidator(check_text)]
 Name = Annotated[str, Field(max_length=MAX_NAME), AfterValidator(check_name)]
 Frame = Annotated[int, BeforeValidator(check_frame)]
 Frames = Annotated[tuple[int, ...], BeforeValidator(_each(check_frame, "frame numbers"))]

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from lightstack.core.colour.names import nearest_name
 from lightstack.files.shot.schema import ShotSettings
+from lightstack.files.shot.schema_render import ELEMENTS
 from lightstack.files.shot.shot_errors import Place, make_error, show_value
 
 __all__ = ["check_together"]
@@ -18,8 +19,9 @@ MOST_LISTED = 12  # names in an error
 
 def check_together(settings: ShotSettings, path: Path, text: str) -> None:
     """Check a shot file's sections against each other. Raises SettingError."""
-    checks = (_check_names, _check_lights, _check_screens, _check_followers, _check_patches, _check_holdout)
-    for check in (*checks, _check_frames, _check_camera):
+    names = (_check_names, _check_names_apart, _check_element_names)
+    checks = (_check_lights, _check_screens, _check_followers, _check_patches, _check_holdout)
+    for check in (*names, *checks, _check_frames, _check_camera):
         check(settings, path, text)
 
 
@@ -32,6 +34,37 @@ def _check_names(settings: ShotSettings, path: Path, text: str) -> None:
             if same is not None:  # names go into file names, and not every disk tells capitals apart
                 said = "is used twice" if same == name else f'differs from "{same}" by capitals only'
                 raise make_error(path, text, (section, number, "name"), f'= "{name}": {said}; rename one')
+
+
+def _check_names_apart(settings: ShotSettings, path: Path, text: str) -> None:
+    """Refuse a sweep called as a take, and names that differ between sections by capitals only. Raises SettingError.
+
+    Notes: a light is called as its sweep by default, so names of several sections may be the same.
+    """
+    known = {name.lower(): (name, "the take") for name in _with_clean(settings, _list_takes(settings))}
+    for section in ("sweep", "light", "patch", "element"):
+        for number, item in enumerate(getattr(settings, section)):
+            other, where = known.setdefault(item.name.lower(), (item.name, f"[[{section}]]"))
+            if other != item.name:
+                remedy = "rename one" if where == "the take" else "write both alike, or rename one"
+                said = f'differs from {where} "{other}" by capitals only; {remedy}'
+            elif section == "sweep" and where == "the take":
+                said = "is the name of a take too; rename the sweep"
+            else:
+                continue
+            raise make_error(path, text, (section, number, "name"), f'= "{item.name}": {said}')
+
+
+def _check_element_names(settings: ShotSettings, path: Path, text: str) -> None:
+    """Refuse a tossed thing whose numbered pictures would be called as others are. Raises SettingError."""
+    taken = dict.fromkeys(ELEMENTS, "the shot's own")
+    for number, element in enumerate(settings.element):
+        mine = [element.name.lower(), f"{element.name.lower()}_shadow"]
+        for name in mine[: 1 + element.shadow]:
+            if name in taken:
+                said = f'= "{element.name}": its pictures would be called as {taken[name]}, {name}; rename it'
+                raise make_error(path, text, ("element", number, "name"), said)
+        taken |= dict.fromkeys(mine[: 1 + element.shadow], f"those of {element.name}")
 
 
 def _check_lights(settings: ShotSettings, path: Path, text: str) -> None:

@@ -77,7 +77,8 @@ def build_batch(folder: Path, *, options: BatchOptions, progress: Progress) -> B
             known[index] = found
             say_shot(found, progress)
             step.advance()
-        for index, ended in run_builds(folder, planned, waiting, options):
+        share = replace(options, jobs=max(1, min(options.jobs, len(waiting))))
+        for index, ended in run_builds(folder, planned, waiting, share):
             known[index] = ended
             say_shot(ended, progress)
             step.advance()
@@ -144,7 +145,7 @@ def run_builds(
 
 
 def command_of(path: Path, options: BatchOptions) -> list[str]:
-    """Return what builds one shot, with its share of processors and of a named memory where several are built."""
+    """Return what builds one shot, with its share of processors and of memory where several are built."""
     share = max(1, options.jobs)
     threads = options.threads or (max(1, usable_processors() // share) if share > 1 else 0)
     given = {
@@ -153,6 +154,7 @@ def command_of(path: Path, options: BatchOptions) -> list[str]:
         "keep_readable": options.keep_readable,
         "ocio": None if options.ocio is None else str(options.ocio),
         "memory_bytes": None if options.memory_bytes is None else options.memory_bytes // share,
+        "beside": share,
         "threads": threads,
         "cluster": options.cluster,
     }

@@ -25,7 +25,7 @@ from lightstack.jobs.clean.look import Material
 from lightstack.jobs.spread.pieces import Spread, cut_frames
 from lightstack.jobs.sweep.stills import run_ahead
 from lightstack.jobs.takes.ambient import cut_centre
-from lightstack.jobs.takes.memory import floor_bytes
+from lightstack.jobs.takes.memory import floor_bytes, run_budget
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import CodedFrame, Encoding, NoiseModel, Progress
 
@@ -179,9 +179,9 @@ def plan_place(
 ) -> Path | None:
     """Decide where frames are kept: None for memory, or the file, after saying how large it gets."""
     needed = frames_bytes(count, size, kind)
-    spare = min(IN_MEMORY_BYTES, USUAL_BYTES - floor_bytes(size))
-    if options.memory_bytes is not None:
-        spare = options.memory_bytes - floor_bytes(size)
+    spare = run_budget(options) - floor_bytes(size)
+    if options.memory_bytes is None:
+        spare = min(IN_MEMORY_BYTES, spare, USUAL_BYTES - floor_bytes(size))
     if needed <= spare:
         return None
     path = folder / STORE

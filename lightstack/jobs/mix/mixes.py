@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import partial
@@ -31,7 +31,7 @@ from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import MixCurve, Progress
 from lightstack.report.mix_plot import plot_mix
 
-__all__ = ["LightMix", "cut_mix", "make_mixes", "rate_of", "write_mixes"]
+__all__ = ["LightMix", "cut_mix", "drop_former", "make_mixes", "rate_of", "write_mixes"]
 
 Base = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 
@@ -212,6 +212,15 @@ def drop_misnamed(delivery: Delivery, mixes: Mapping[str, LightMix], *, single: 
         for ending in (".csv", ".png"):
             with explain_os_error(delivery.folder.path):
                 delivery.folder.file(f"{stem}{ending}").unlink(missing_ok=True)
+
+
+def drop_former(delivery: Delivery, former: Sequence[str], kept: Sequence[str]) -> None:
+    """Remove the mixes that the last build of this version wrote and this one did not: of lights that are no more."""
+    begin, endings = f"{delivery.prefix}mix", (f"{delivery.suffix}.csv", f"{delivery.suffix}.png")
+    for name in set(former) - set(kept):
+        if name.startswith(begin) and name.endswith(endings):
+            with explain_os_error(delivery.folder.path):
+                delivery.folder.file(name).unlink(missing_ok=True)
 
 
 def write_mixes(

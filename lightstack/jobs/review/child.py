@@ -1,13 +1,18 @@
-"""A build in a process of its own, which tells what it does as lines of JSON; the review page starts it."""
+"""A build in a process of its own, which tells what it does as lines of JSON; the review page and a batch start it.
+
+Whoever started it holds the other end of its standard input: once that ends there is nobody left to build for.
+"""
 
 from __future__ import annotations
 
 import json
+import os
 import signal
 import sys
+import threading
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +21,7 @@ from lightstack.jobs.shot.build import build_shot
 from lightstack.jobs.takes.options import BuildOptions
 
 EVERY_S = 0.2
+STOP_S = 15.0  # to clear up once nobody is left
 
 
 class LineProgress:
@@ -54,6 +60,16 @@ def tell(**values: Any) -> None:
     print(json.dumps(values), flush=True)
 
 
+def stop_with_starter(stream: int) -> None:
+    """Wait for the end of a stream that whoever started this holds; then stop as Ctrl-C would, and die if that takes
+    too long."""
+    while os.read(stream, 1024):
+        pass
+    os.kill(os.getpid(), signal.SIGINT)
+    time.sleep(STOP_S)
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
 def main(words: Sequence[str]) -> int:
     """Build ``words[0]`` with the options of ``words[1]``, JSON; return the exit code."""
     signal.signal(signal.SIGINT, signal.default_int_handler)  # however the parent was started
@@ -62,8 +78,9 @@ def main(words: Sequence[str]) -> int:
     options = BuildOptions(**given, ocio=None if ocio is None else Path(ocio))
     try:
         result = build_shot(Path(words[0]), options=options, progress=LineProgress())
-    except KeyboardInterrupt:
-        tell(state="stopped", line="stopped; nothing half-written is left behind")
+    except (KeyboardInterrupt, BrokenPipeError):
+        with suppress(BrokenPipeError):  # where nobody is left to be told
+            tell(state="stopped", line="stopped; nothing half-written is left behind")
         return 130
     except LightstackError as error:
         tell(state="failed", line=str(error))
@@ -73,4 +90,5 @@ def main(words: Sequence[str]) -> int:
 
 
 if __name__ == "__main__":
+    threading.Thread(target=stop_with_starter, args=(sys.stdin.fileno(),), daemon=True, name="starter").start()
     sys.exit(main(sys.argv[1:]))

@@ -71,7 +71,7 @@ class BuildRun:
             try:
                 self._process = subprocess.Popen(
                     self._command,
-                    stdin=subprocess.DEVNULL,
+                    stdin=subprocess.PIPE,  # its end tells the build that this process is no more
                     stdout=subprocess.PIPE,
                     stderr=subprocess.STDOUT,
                     text=True,
@@ -114,6 +114,8 @@ class BuildRun:
                     with self._changed:
                         self._set(last)
         code = process.wait()
+        assert process.stdin is not None
+        process.stdin.close()
         if last.state == "running":  # it ended without a word
             last = end_without_word(last, code)
         if last.state == "done":

@@ -19,7 +19,7 @@ from lightstack.jobs.holdout.figure_light import check_figure_light
 from lightstack.jobs.holdout.stage import check_holdout
 from lightstack.jobs.light.files import check_light_files
 from lightstack.jobs.mix.followers import check_follow_files
-from lightstack.jobs.mix.mixes import make_mixes, write_mixes
+from lightstack.jobs.mix.mixes import drop_former, make_mixes, write_mixes
 from lightstack.jobs.patch.stage import check_patches
 from lightstack.jobs.shot.frame_tasks import LIGHT, MadeFrames, check_movie, check_sheet_frames
 from lightstack.jobs.shot.frames_stage import RenderWish, check_render_frames, make_frames
@@ -110,9 +110,26 @@ def build_into(
     with noted_run(options, folder, address=address, workers=workers, progress=progress) as (used, timed):
         result = build_stages(delivery, settings, used, wish=wish, force=force, progress=timed)
     if wish.frames is None:
+        clear_former(delivery, result.files, progress=progress)
         write_json(kept, {**asdict(result), "out": None})
         book.record("shot", inputs, result.files)
     return result
+
+
+def clear_former(delivery: Delivery, files: Sequence[str], *, progress: Progress) -> None:
+    """Remove the mixes of lights that are no more; tell of what else the last build of this version wrote and this one
+    did not, which took longer to make. Numbered frames are told of where they are written."""
+    former = delivery.book.list_outputs("shot")
+    drop_former(delivery, former, files)
+    left = [
+        name
+        for name in sorted(set(former) - set(files))
+        if Path(name).stem.endswith(delivery.suffix) and delivery.folder.file(name).is_file()
+    ]
+    if left:
+        are = f" and {len(left) - 1} more files are" if left[1:] else " is"
+        said = f"{left[0]}{are} of an earlier build and no part of this one; remove what nobody needs"
+        progress.say(f"{delivery.folder.path}: {said}")
 
 
 def find_cluster(settings: ShotSettings) -> tuple[str | None, int]:

@@ -51,10 +51,10 @@ def plan_workers(size: tuple[int, int], options: BuildOptions) -> int:
     The number of workers changes no result, only time and memory.
     """
     wanted = options.threads or usable_processors()
-    if options.memory_bytes is None:
+    if options.memory_bytes is None and options.beside == 1:
         return wanted
     each = WORKER_MIB_PER_MEGAPIXEL * MIB * size[0] * size[1] / 1e6
-    spare = options.memory_bytes - floor_bytes(size)
+    spare = run_budget(options) - floor_bytes(size)
     return max(1, min(wanted, 1 + int(spare / each)))
 
 
@@ -75,14 +75,20 @@ def own_budget() -> int:
         return 4 * 2**30
 
 
+def run_budget(options: BuildOptions) -> int:
+    """Return the memory of a run: what was named, else its share of what all that run beside each other may take."""
+    if options.memory_bytes is not None:
+        return options.memory_bytes
+    return own_budget() // max(1, options.beside)
+
+
 def plan_frame_workers(size: tuple[int, int], options: BuildOptions) -> int:
     """Return how many finished frames to make at a time, as `plan_workers` does for stills.
 
     Notes: a frame holds many pictures, so without a budget what the machine has is one, and no more frames are begun
     at a time than one reader can feed.
     """
-    budget = options.memory_bytes or own_budget()
     wanted = options.threads or min(usable_processors(), MOST_FRAMES)
     each = FRAME_MIB_PER_MEGAPIXEL * MIB * size[0] * size[1] / 1e6
-    spare = budget - floor_bytes(size)
+    spare = run_budget(options) - floor_bytes(size)
     return max(1, min(wanted, 1 + int(spare / each)))

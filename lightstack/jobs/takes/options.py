@@ -39,8 +39,9 @@ class BuildOptions:
     ``force``: build every stage anew. ``verify``: hash every input again. ``strict``: a take that should
     be shot again is a failure. ``keep_readable``: use what decodes of a truncated movie. ``ocio``: a
     colour configuration in place of the built-in one. ``memory_bytes``: budget of the whole run.
-    ``threads``: 0 = as many as the machine has. ``cluster``: address of a scheduler whose workers do pieces of the
-    work, "" = none whatever the shot file says; ``spread``: the same, connected.
+    ``beside``: so many runs share the machine at a time, and its memory where none was named. ``threads``: 0 = as many
+    as the machine has. ``cluster``: address of a scheduler whose workers do pieces of the work, "" = none whatever the
+    shot file says; ``spread``: the same, connected.
     """
 
     force: bool = False
@@ -49,6 +50,7 @@ class BuildOptions:
     keep_readable: bool = False
     ocio: Path | None = None
     memory_bytes: int | None = None
+    beside: int = 1
     threads: int = 0
     cluster: str | None = None
     spread: Spread | None = field(default=None, repr=False, compare=False)
