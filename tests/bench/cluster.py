@@ -89,7 +89,7 @@ class Watched:
 
 
 def cut_parts(watched: Watched, end: float, pieces: Sequence[tuple[float, float]]) -> list[Part]:
-    """Return the parts of a build in order; ``pieces``: when each began, and how many seconds it took, as they began."""
+    """Return the parts of a build in order; ``pieces``: when each began, ascending, and how many seconds it took."""
     ends, first = [*watched.begins[1:], end], 0.0
     parts = [Part(name, b - a) for name, a, b in zip(watched.names, watched.begins, ends, strict=True)]
     for begun, seconds in pieces:
