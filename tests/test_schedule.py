@@ -1,6 +1,7 @@
 """The schedule that `tests/bench/cluster.py` simulates, on cases that can be reckoned by hand."""
 
 import pytest
+from bench.cluster import Watched, cut_parts
 from bench.schedule import Part, name_bottleneck, simulate
 
 
@@ -35,3 +36,12 @@ def test_the_bottleneck_is_what_takes_longest_at_the_least(workers, jobs, named)
     least = max(4.0 / workers, (3.0 + 1.0) / jobs)
     found = simulate(parts, shots=40, workers=workers, jobs=jobs)
     assert 40 * least <= found.hours * 3600 + 1e-9 <= 40 * least * 1.6
+
+
+def test_pieces_belong_to_the_step_in_which_they_began():
+    watched = Watched(begins=[0.0, 2.0, 5.0], names=["a", "b", "c"])
+    parts = cut_parts(watched, 9.0, [(2.0, 1.5), (2.5, 2.0), (6.0, 1.0)])
+    assert [(part.name, part.seconds, part.pieces) for part in parts] == [
+        ("a", 2.0, []), ("b", 3.0, [1.5, 2.0]), ("c", 4.0, [1.0])
+    ]  # fmt: skip
+    assert [part.span for part in parts] == [0.0, 2.5, 1.0]

@@ -1,8 +1,9 @@
 """What a cluster gains: measured here from one worker to two, and many shots on many workers as a simulation.
 
-``python tests/bench/cluster.py [--shots 1000] [--workers 64]`` draws a made shot and builds it over one worker and over
-two of one thread each (every worker a process that is held to one processor), each time once for warmth and once to be
-measured. It prints the wall time of every step and what share of it pieces of work took, as the scheduler saw them.
+``python tests/bench/cluster.py [--shots 1000] [--workers 64]`` draws a made shot and builds it over two workers of one
+thread each (every worker a process that is held to one processor), once for warmth and once to be measured, then over
+one of them. It prints the wall time of every step, and of steps that give out pieces how long these were on their way
+from the first one's beginning to the last one's end, as the scheduler saw them: efficiency is reckoned from that.
 
 From the pieces and the times between them, as measured with one worker, it simulates a schedule: what is not spread
 runs one after the other where the command was typed, with a processor for each of so many shots at a time; pieces go
@@ -88,11 +89,14 @@ class Watched:
 
 
 def cut_parts(watched: Watched, end: float, pieces: Sequence[tuple[float, float]]) -> list[Part]:
-    """Return the parts of a build in order; ``pieces``: when each began, and how many seconds it took."""
-    ends = [*watched.begins[1:], end]
+    """Return the parts of a build in order; ``pieces``: when each began, ascending, and how many seconds it took."""
+    ends, first = [*watched.begins[1:], end], 0.0
     parts = [Part(name, b - a) for name, a, b in zip(watched.names, watched.begins, ends, strict=True)]
     for begun, seconds in pieces:
-        parts[max(0, bisect_right(watched.begins, begun) - 1)].pieces.append(seconds)
+        part = parts[max(0, bisect_right(watched.begins, begun) - 1)]
+        first = begun if not part.pieces else first
+        part.pieces.append(seconds)
+        part.span = max(part.span, begun + seconds - first)
     return [part for part in parts if part.seconds > 0]
 
 
@@ -105,7 +109,7 @@ def list_pieces(records: Sequence[dict[str, Any]], since: float) -> list[tuple[f
         for move in record["startstops"]
         if move["action"] == "compute"
     )
-    return [piece for piece in computed if piece[0] >= since]
+    return sorted(piece for piece in computed if piece[0] >= since)
 
 
 def time_build(shot: Path, address: str) -> tuple[Watched, float]:
@@ -128,21 +132,35 @@ def hold(processor: int) -> None:
         os.sched_setaffinity(int(thread), {processor})
 
 
-def with_workers(shot: Path, count: int) -> list[Part]:
-    """Measure a build over workers of one thread each, the second of two builds."""
+def measure_both(shot: Path) -> tuple[list[Part], list[Part]]:
+    """Measure a build over one worker, and over two of one thread each, which have done it before."""
     from distributed import Client, LocalCluster
 
     local = LocalCluster(
-        n_workers=count, threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0", host="127.0.0.1"
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0", host="127.0.0.1"
     )
     with local as cluster, Client(cluster, set_as_default=False) as client:
-        for k, worker in enumerate(sorted(client.scheduler_info(n_workers=-1)["workers"])):
+        for k, worker in enumerate(list_workers(client)):
             client.run(hold, k % usable(), workers=[worker])
         time_build(shot, cluster.scheduler_address)
         client.get_task_stream()  # from now on they are noted
-        begun = time.time()
-        watched, end = time_build(shot, cluster.scheduler_address)
-        return cut_parts(watched, end, list_pieces(client.get_task_stream(), begun))
+        two = measure(shot, cluster.scheduler_address, client)
+        cluster.scale(1)
+        while len(list_workers(client)) > 1:
+            time.sleep(0.1)
+        return measure(shot, cluster.scheduler_address, client), two
+
+
+def list_workers(client: Any) -> list[str]:
+    """Return the addresses of the workers."""
+    return sorted(client.scheduler_info(n_workers=-1)["workers"])
+
+
+def measure(shot: Path, address: str, client: Any) -> list[Part]:
+    """Measure a build."""
+    begun = time.time()
+    watched, end = time_build(shot, address)
+    return cut_parts(watched, end, list_pieces(client.get_task_stream(), begun))
 
 
 def usable() -> int:
@@ -161,6 +179,7 @@ def sum_up(parts: Sequence[Part]) -> dict[str, Part]:
     for part in parts:
         whole = found.setdefault(part.name, Part(part.name, 0.0))
         whole.seconds += part.seconds
+        whole.span += part.span
         whole.pieces += part.pieces
     return dict(sorted(found.items(), key=lambda item: (not item[1].pieces, -item[1].seconds)))
 
@@ -175,11 +194,12 @@ def tell_measured(one: Sequence[Part], two: Sequence[Part]) -> None:
         line = f"  {name}: {part.seconds:.2f} s, {other.seconds:.2f} s"
         if part.pieces:
             line += (
-                f"; {len(part.pieces)} pieces, {sum(part.pieces):.2f} s of work ({len(other.pieces)}, "
-                f"{sum(other.pieces):.2f} s), efficiency {part.seconds / (2 * max(other.seconds, 1e-9)):.0%}"
+                f"; {len(part.pieces)} pieces on their way {part.span:.2f} s, work {sum(part.pieces):.2f} s "
+                f"({len(other.pieces)}, {other.span:.2f} s, {sum(other.pieces):.2f} s), efficiency "
+                f"{part.span / (2 * max(other.span, 1e-9)):.0%}"
             )
         print(line)
-    spread = [sum(part.seconds for part in parts.values() if part.pieces) for parts in (ours, others)]
+    spread = [sum(part.span for part in parts) for parts in (one, two)]
     whole = [sum(part.seconds for part in parts) for parts in (one, two)]
     print(f"  all that is spread: {spread[0]:.2f} s, {spread[1]:.2f} s, efficiency {spread[0] / (2 * spread[1]):.0%}")
     print(f"  the whole build: {whole[0]:.2f} s, {whole[1]:.2f} s, efficiency {whole[0] / (2 * whole[1]):.0%}")
@@ -190,12 +210,12 @@ def main() -> None:
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("--shots", type=int, default=1000)
     words.add_argument("--workers", type=int, default=64)
-    words.add_argument("--height", type=int, default=360)
+    words.add_argument("--height", type=int, default=270)
     words.add_argument("--frames", type=int, default=48)
     given = words.parse_args()
     with tempfile.TemporaryDirectory() as place:
         shot = draw_shot(Path(place), (given.height, given.height * 16 // 9), given.frames)
-        one, two = with_workers(shot, 1), with_workers(shot, 2)
+        one, two = measure_both(shot)
     print(f"measured with 1 worker and with 2, {given.frames} frames of {given.height * 16 // 9} x {given.height}:")
     tell_measured(one, two)
     print(f"simulated, {given.shots} such shots on {given.workers} workers:")

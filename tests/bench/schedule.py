@@ -11,11 +11,13 @@ __all__ = ["Part", "Simulated", "name_bottleneck", "simulate"]
 
 @dataclass
 class Part:
-    """A part of a build: ``seconds`` by the wall with one worker, of which ``pieces`` (seconds each) were given out."""
+    """A part of a build: ``seconds`` by the wall with one worker, of which ``pieces`` (seconds each) were given out;
+    ``span``: seconds from the first one's beginning to the last one's end."""
 
     name: str
     seconds: float
     pieces: list[float] = field(default_factory=list)
+    span: float = 0.0
 
     @property
     def ours(self) -> float:

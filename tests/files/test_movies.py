@@ -1,6 +1,7 @@
 """Movies: codecs, layouts, tags, rotation, timing, named frames, and files that are not as they should be."""
 
 import os
+import re
 import shutil
 import struct
 import threading
@@ -417,6 +418,15 @@ def test_truncated_movies_are_refused_or_kept_as_far_as_they_go(tmp_path, codec,
         assert take.reading_notes
     for frame in kept:
         np.testing.assert_array_equal(frame.planes[0], expected[frame.number - 1])
+    told = set()
+    for threads in (1, 2, 3, 16):  # how far a movie can be read is no matter of the machine
+        with open_take(cut, keep_readable=True, threads=threads) as take:
+            numbers = tuple(frame.number for frame in take.frames())
+            told.add((numbers, take.reading_notes))
+        with open_take(cut, threads=threads) as take, pytest.raises(UnreadableInput) as caught:
+            list(take.frames())
+        told.add(re.search(r"frame \d+: ", str(caught.value))[0])
+    assert len(told) == 2, told
 
 
 def test_a_movie_without_its_index_is_refused(tmp_path):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from fractions import Fraction
 from pathlib import Path
@@ -81,28 +81,82 @@ def decode_packets(container: Any, stream: Any, needed: frozenset[int] | None = 
     read, the decoder gives out what it holds and no more is read, so that nothing is decoded ahead.
     """
     missing = None if needed is None else set(needed)
+    held = HeldFaults()
     try:
         for packet in container.demux(stream):
             if packet.is_corrupt:
-                yield None, "a packet is cut off"
+                held.lose("a packet is cut off")
                 continue
             try:
                 frames = packet.decode()
             except (av.error.FFmpegError, ValueError) as error:
+                yield from held.end()
                 yield None, _say(error)
                 continue
-            for frame in frames:
-                yield frame, "a picture is damaged" if frame.is_corrupt else ""
+            held.send(packet.pts)
+            yield from held.pass_on(frames)
             if missing is not None:
                 missing.discard(packet.pts)
                 if not missing:
                     break
         else:
+            yield from held.end()
             return
-        for frame in stream.codec_context.decode(None):
-            yield frame, "a picture is damaged" if frame.is_corrupt else ""
+        yield from held.pass_on(stream.codec_context.decode(None))
+        yield from held.end()
     except (av.error.FFmpegError, ValueError) as error:
-        yield None, _say(error)
+        held.lose(_say(error))
+        yield from held.pass_on(_drain(stream))
+        yield from held.end()
+
+
+class HeldFaults:
+    """Tells of a lost packet behind the frames that were sent to the decoder before it, and before all others.
+
+    Notes: how many frames a decoder holds back follows from its threads, and so from the machine. Told of at once, a
+    cut movie would end earlier the more processors there are.
+    """
+
+    def __init__(self) -> None:
+        self._sent: set[int | None] = set()  # times of packets whose frames did not come yet
+        self._lost: list[str] = []
+        self._before: set[int | None] = set()
+
+    def send(self, time: int | None) -> None:
+        """Note a packet that the decoder took."""
+        self._sent.add(time)
+
+    def lose(self, fault: str) -> None:
+        """Note a packet that is lost."""
+        if not self._lost:
+            self._before = set(self._sent)
+        self._lost.append(fault)
+
+    def pass_on(self, frames: Iterable[Any]) -> Iterator[tuple[Any, str]]:
+        """Give frames with what is wrong with them, and between them what was lost."""
+        for frame in frames:
+            if self._lost and frame.pts not in self._before:
+                yield from self.end()
+            self._sent.discard(frame.pts)
+            yield frame, "a picture is damaged" if frame.is_corrupt else ""
+
+    def end(self) -> Iterator[tuple[Any, str]]:
+        """Give what was lost and not told yet."""
+        lost, self._lost = self._lost, []
+        for fault in lost:
+            yield None, fault
+
+
+def _drain(stream: Any) -> list[Any]:
+    """Return the frames that a decoder still holds, less those that it may hold for their order: nobody knows any more
+    what would have come between them."""
+    context = stream.codec_context
+    try:
+        frames = list(context.decode(None))
+    except (av.error.FFmpegError, ValueError):  # it holds nothing, or nothing sound
+        return []
+    depth = int(getattr(context, "reorder_depth", 2 * bool(context.has_b_frames)))
+    return frames[: max(0, len(frames) - depth)]
 
 
 def _say(error: Exception) -> str:

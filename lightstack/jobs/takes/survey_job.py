@@ -36,7 +36,7 @@ __all__ = [
 ]
 
 LIMIT = np.float32(6e4)  # of what a half float is trusted with
-PIECE_FRAMES = 24  # at least, in a piece for others: to open a take costs about as much as to survey a few
+PIECE_FRAMES = 12  # at least, in a piece for others: to open a take costs about as much as to survey one or two
 
 
 @dataclass(frozen=True, slots=True)
