@@ -166,8 +166,10 @@ def _read_text(path: Path) -> str:
 
 
 def _no_shot_file(path: Path) -> UnreadableInput:
-    line = "is no shot file, which is UTF-8 text; name the .toml that names the takes, `lightstack new FOLDER` writes one"
-    return UnreadableInput(f"{path}: {line}")
+    return UnreadableInput(
+        f"{path}: is no shot file, which is UTF-8 text; name the .toml that names the takes, "
+        "`lightstack new FOLDER` writes one"
+    )
 
 
 def _explain_syntax(error: tomllib.TOMLDecodeError, path: Path) -> SettingError:

@@ -23,7 +23,7 @@ from lightstack.jobs.mix.mixes import make_mixes, write_mixes
 from lightstack.jobs.patch.stage import check_patches
 from lightstack.jobs.shot.frame_tasks import LIGHT, MadeFrames, check_movie, check_sheet_frames
 from lightstack.jobs.shot.frames_stage import RenderWish, check_render_frames, make_frames
-from lightstack.jobs.shot.shot_parts import ShotParts, gather_parts
+from lightstack.jobs.shot.shot_parts import PartsRequest, ShotParts, gather_parts
 from lightstack.jobs.stage.finish import Delivery, ShotTold, finish
 from lightstack.jobs.stage.hero import HeroPart, look_at_hero, open_hero
 from lightstack.jobs.stage.manifest import describe_take
@@ -151,9 +151,8 @@ def build_stages(
         clean = clean_or_recall(delivery, settings, hero, seen, options, force=again, progress=progress)
         parts, made = ShotParts(delivery, built, mixes), MadeFrames()
         if hero is not None and seen is not None:
-            parts = gather_parts(
-                delivery, settings, hero, seen, built, mixes, clean, options, force=again, progress=progress
-            )
+            asked = PartsRequest(delivery, settings, hero, seen, built, mixes, clean, options, again, progress)
+            parts = gather_parts(asked)
             if settings.light or settings.patch or settings.render or parts.things is not None:
                 made = make_frames(
                     delivery, settings, hero, seen, parts, options, wish=wish, force=force, progress=progress
