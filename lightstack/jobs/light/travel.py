@@ -27,6 +27,7 @@ from lightstack.jobs.stage.finish import Delivery
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import BuiltSweep, FloatArray, Progress, StillNotes
 from lightstack.report.floor_plan import plot_floor_plan
+from lightstack.report.phrases import say_ranges
 
 __all__ = ["PlannedPath", "Travel", "TravellingLight", "plan_or_recall", "plan_path", "read_points", "sum_stills"]
 
@@ -206,15 +207,17 @@ def warn_path(
     outside = (shown[:, 0] < -slack) | (shown[:, 0] > width + slack) | (shown[:, 1] < -slack)
     outside |= shown[:, 1] > height + slack
     if outside.any():
+        named = say_ranges(frames[0] + np.flatnonzero(outside), most=None)
         lines.append(
-            f"light {light.name}: its path lies far outside the picture on frames {say_runs(outside, frames[0])}; "
+            f"light {light.name}: its path lies far outside the picture on frames {named}; "
             "places are pixels of the hero"
         )
     unit = known.spacing
     moved = clamped > unit
     if moved.any():
+        named = say_ranges(frames[0] + np.flatnonzero(moved), most=None)
         lines.append(
-            f"light {light.name}: on frames {say_runs(moved, frames[0])} its path goes where the lamp never was; it is "
+            f"light {light.name}: on frames {named} its path goes where the lamp never was; it is "
             "kept at the border of what was swept: lead it along the floor plan, or sweep there too"
         )
     return lines
@@ -233,13 +236,6 @@ def draw_travel(
     return plot_floor_plan(
         known.places, stills, path=shown, path_map=path, marks=marks, form="png", ground="paper"
     )
-
-
-def say_runs(flags: NDArray[np.bool_], first: int) -> str:
-    """Write the frames of flags (F,) as ranges."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
-    pairs = [(first + int(a), first + int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-    return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in pairs)
 
 
 def sum_stills(

@@ -216,10 +216,6 @@ class Review:
         """Return how far a build is."""
         return self.opening.run.state
 
-    def wait_build(self, number: int, seconds: float) -> BuildState:
-        """Return how far a build is once that is another than ``number``, or after so many seconds."""
-        return self.opening.run.wait(number, seconds)
-
     # --- inside ---
 
     def _change(self, changes: Any) -> Any:
