@@ -139,7 +139,7 @@ def accumulate_stills(
     chosen = find_rule(rule)
     state = chosen.start(ambient, setting)
     for index, still in enumerate(stills):
-        gain = np.float32(1) if gains is None else np.asarray(gains[index], np.float32)
+        gain: float | NDArray = 1.0 if gains is None else np.asarray(gains[index], np.float32)
         share = 1.0 if shares is None else float(shares[index])
         light = still.light if gains is None else still.light * gain
         guide = make_guide(light, ambient, setting.recipe, valid=still.valid)

@@ -18,9 +18,9 @@ from lightstack.jobs.patch.placed_masks import shrink_mask
 from lightstack.jobs.stage.finish import Delivery
 from lightstack.jobs.stage.hero import HeroPart
 from lightstack.records import BuiltHoldout, HeldFrame, HoldoutReport, ProxyTake, PulledMatte
-from lightstack.report.holdout import draw_doubt, make_doubt_sheet
+from lightstack.report.holdout import FINE, draw_doubt, make_doubt_sheet
 from lightstack.report.phrases import say_ranges, say_share
-from lightstack.report.pictures import outline_blocked
+from lightstack.report.pictures import outline_mask
 
 __all__ = ["show_holdout"]
 
@@ -115,7 +115,7 @@ def draw_frame(
         frame,
         doubt,
         display_srgb(over_grey, primaries),
-        outline_blocked(shown, np.asarray(alpha > 0.5)),
+        outline_mask(shown, np.asarray(alpha > 0.5), fineness=FINE),
         draw_doubt(shown, fit_size(held.doubt_at(frame), alpha.shape), alpha),
     )
 

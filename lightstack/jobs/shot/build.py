@@ -18,6 +18,7 @@ from lightstack.jobs.grain.stage import check_grain
 from lightstack.jobs.holdout.figure_light import check_figure_light
 from lightstack.jobs.holdout.stage import check_holdout
 from lightstack.jobs.light.files import check_light_files
+from lightstack.jobs.light.show import report_lights
 from lightstack.jobs.mix.followers import check_follow_files
 from lightstack.jobs.mix.mixes import make_mixes, write_mixes
 from lightstack.jobs.patch.stage import check_patches
@@ -203,6 +204,7 @@ def tell_shot(
         laid=made.laid.get(LIGHT, ()),
         patches=parts.report_patches(made.laid),
         holdout=None if parts.holdout.built is None else parts.holdout.built.report,
+        lights=report_lights(parts.delivery.folder, settings, parts.built, parts.played),
         regels=parts.regels.reports,
         flash=made.flash,
         shows_frames=made.shown,

@@ -29,6 +29,7 @@ from lightstack.records import (
     FlashReport,
     HoldoutReport,
     LaidFrame,
+    LightReport,
     MixCurve,
     PatchReport,
     Progress,
@@ -90,6 +91,7 @@ class ShotTold:
     patches: Sequence[PatchReport] = ()
     clean: CleanReport | None = None
     holdout: HoldoutReport | None = None
+    lights: Sequence[LightReport] = ()
     regels: Sequence[RegelReport] = ()
     flash: FlashReport | None = None
     shows_frames: bool = False
@@ -318,6 +320,7 @@ def gather_report(
         patches=tuple(told.patches),
         clean=told.clean,
         holdout=told.holdout,
+        lights=tuple(told.lights),
         regels=tuple(told.regels),
         flash=told.flash,
         shows_frames=told.shows_frames,
