@@ -3,7 +3,6 @@
 import copy
 import hashlib
 import json
-import time
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -231,12 +230,6 @@ class MadeReview:
         return True
 
     def build_state(self):
-        return self.state
-
-    def wait_build(self, number, seconds):
-        until = time.monotonic() + min(seconds, 0.5)
-        while self.state.number == number and time.monotonic() < until:
-            time.sleep(0.02)
         return self.state
 
 

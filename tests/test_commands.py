@@ -39,6 +39,11 @@ def test_every_option_has_help(command, option):
     assert getattr(option, "help", None)
 
 
+@pytest.mark.parametrize(("command", "option"), OPTIONS, ids=[f"{name}-{o.name}" for name, o in OPTIONS])
+def test_every_option_says_its_default_once_and_in_its_own_words(command, option):
+    assert not (option.param_type_name == "option" and option.show_default and option.default not in (None, False, 0))
+
+
 @pytest.mark.parametrize("line", sorted({line for line in make_reference().splitlines() if line}))
 def test_the_reference_of_commands_stands_in_the_readme(line, readme):
     found = line in readme

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -22,27 +21,17 @@ Jobs = Annotated[
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchRunning(BuildRunning):
-    """How many shots are built."""
-
-    jobs: Jobs = 1
-
-
 @spread_options
-def batch(folder: Folder, running: BatchRunning) -> None:
+def batch(folder: Folder, jobs: Jobs = 1, *, running: BuildRunning) -> None:
     """Build every shot below a folder; a shot that fails is told, and the others go on.
 
     FOLDER/batch.html shows all of them. Exits with 1 if any was not built."""
-    from lightstack.cli.progress import TerminalProgress
-
     options = common.make_options(running)
     from lightstack.jobs.batch.batch import BatchOptions, build_batch
 
     given = {field.name: getattr(options, field.name) for field in dataclasses.fields(options)}
-    quiet = running.quiet or (running.json and not running.verbose)
-    with TerminalProgress(quiet=quiet, verbosity=running.verbose) as progress:
-        result = build_batch(folder, options=BatchOptions(**given, jobs=running.jobs), progress=progress)
+    with common.open_progress(running) as progress:
+        result = build_batch(folder, options=BatchOptions(**given, jobs=jobs), progress=progress)
     failed = fails(result, strict=running.strict)
     show(result, running, failed=failed)
     if failed:
@@ -55,7 +44,7 @@ def fails(result: BatchResult, *, strict: bool) -> bool:
     return any(shot.state != "built" for shot in result.shots) or (strict and poor)
 
 
-def show(result: BatchResult, running: BatchRunning, *, failed: bool) -> None:
+def show(result: BatchResult, running: BuildRunning, *, failed: bool) -> None:
     """Print what became of the shots."""
     import json
 

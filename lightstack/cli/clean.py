@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -10,7 +9,7 @@ from typing import Annotated
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import BuildRunning, Reading, TakeRunning
+from lightstack.cli.common import Reading, TakeRunning
 from lightstack.cli.groups import spread_options
 from lightstack.cli.lists import read_ranges
 
@@ -29,7 +28,7 @@ MostFrames = Annotated[
 Fill = Annotated[bool, typer.Option("--fill", help="Paint small holes over from what lies round them; marked.")]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CleanRunning(TakeRunning):
     """How a clean plate is made and shown, as typed."""
 
@@ -51,14 +50,13 @@ def clean(
 ) -> None:
     """Empty the picture of people: one clean plate from takes of the same framing."""
     ranges = read_ranges(frames, option="--frames")
-    running = BuildRunning(**dataclasses.asdict(how))
     from lightstack.jobs.clean.takes import CleanOptions, clean_takes
 
     options = CleanOptions(
-        **common.gather_words(running, reading),
+        **common.gather_words(how, reading),
         method=method,
         frames=ranges,
         most_frames=most_frames,
         fill=fill,
     )
-    common.run_job("clean", lambda progress: clean_takes(takes, out, options=options, progress=progress), running)
+    common.run_job("clean", lambda progress: clean_takes(takes, out, options=options, progress=progress), how)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
+    from lightstack.cli.progress import TerminalProgress
     from lightstack.jobs.takes.options import BuildOptions, BuildResult
     from lightstack.records import Progress
 
@@ -20,12 +21,13 @@ __all__ = [
     "LookRunning",
     "Quiet",
     "Reading",
-    "Running",
     "ShotFile",
+    "Showing",
     "TakeRunning",
     "Verbose",
     "gather_words",
     "make_options",
+    "open_progress",
     "run_job",
 ]
 
@@ -82,93 +84,77 @@ class Reading:
     matrix: Matrix = "auto"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TakeRunning:
-    """How a job on takes is run and shown, as typed: what `Running` holds, less what only builds know."""
+@dataclass(frozen=True, kw_only=True)
+class Showing:
+    """How what a job does and made is shown, as typed."""
 
-    keep_readable: KeepReadable = False
-    memory: Memory = None
-    ocio: Ocio = None
-    threads: Threads = 0
     quiet: Quiet = False
     json: Json = False
     verbose: Verbose = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Running:
-    """How a job is run and how its result is shown; none of it changes what is made, ``ocio`` excepted."""
+@dataclass(frozen=True, kw_only=True)
+class TakeRunning(Showing):
+    """How a job on takes is run; nothing in these groups changes what is made, ``ocio`` excepted."""
 
-    force: Force = False
-    verify: Verify = False
     keep_readable: KeepReadable = False
     memory: Memory = None
     ocio: Ocio = None
     threads: Threads = 0
-    strict: Strict = False
-    quiet: Quiet = False
-    json: Json = False
-    verbose: Verbose = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LookRunning:
-    """How a job on a shot is run that builds nothing anew and judges no take: `Running` without these."""
+@dataclass(frozen=True, kw_only=True)
+class LookRunning(TakeRunning):
+    """How a job on a shot is run that builds nothing anew and judges no take."""
 
     verify: Verify = False
-    keep_readable: KeepReadable = False
-    memory: Memory = None
-    ocio: Ocio = None
-    threads: Threads = 0
-    quiet: Quiet = False
-    json: Json = False
-    verbose: Verbose = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BuildRunning(Running):
+@dataclass(frozen=True, kw_only=True)
+class BuildRunning(LookRunning):
     """How a build is run, on which machines too."""
 
+    force: Force = False
+    strict: Strict = False
     cluster: Cluster = None
 
 
-def make_options(running: Running) -> BuildOptions:
+def make_options(running: TakeRunning) -> BuildOptions:
     """Make the options of a build from what was typed. Raises SettingError for a size that is none, MissingInput."""
     from lightstack.jobs.takes.options import BuildOptions, check_ocio, parse_memory
 
-    options = BuildOptions(
-        force=running.force,
-        verify=running.verify,
-        strict=running.strict,
-        keep_readable=running.keep_readable,
-        ocio=running.ocio,
-        memory_bytes=parse_memory(running.memory) if running.memory is not None else None,
-        threads=running.threads,
-        cluster=running.cluster if isinstance(running, BuildRunning) else None,
-    )
+    shown = {field.name for field in fields(Showing)}
+    words = {name: value for name, value in asdict(running).items() if name not in shown}
+    memory = words.pop("memory")
+    options = BuildOptions(**words, memory_bytes=parse_memory(memory) if memory is not None else None)
     check_ocio(options)  # a slip is told before any footage is opened
     return options
 
 
-def gather_words(running: Running, reading: Reading) -> dict[str, Any]:
+def gather_words(running: TakeRunning, reading: Reading) -> dict[str, Any]:
     """Return the options of a job on takes by name. Raises SettingError for a size that is none."""
     shared = make_options(running)
     return {**{field.name: getattr(shared, field.name) for field in fields(shared)}, **asdict(reading)}
 
 
-def run_job(command: str, job: Callable[[Progress], BuildResult], running: Running) -> None:
+def open_progress(how: Showing) -> TerminalProgress:
+    """Return the display of what a job does, to be used in a ``with``."""
+    from lightstack.cli.progress import TerminalProgress
+
+    return TerminalProgress(quiet=how.quiet or (how.json and not how.verbose), verbosity=how.verbose)
+
+
+def run_job(command: str, job: Callable[[Progress], BuildResult], running: TakeRunning) -> None:
     """Run a job with a progress display and print what it made.
 
     Raises typer.Exit with 1 under ``--strict`` where a take should be shot again or the finished frames flash.
     """
-    from lightstack.cli.progress import TerminalProgress
     from lightstack.cli.results import print_result
 
-    quiet = running.quiet or (running.json and not running.verbose)
-    with TerminalProgress(quiet=quiet, verbosity=running.verbose) as progress:
+    with open_progress(running) as progress:
         result = job(progress)
     again = any(verdict.grade == "reshoot" for verdict in result.verdicts)
-    failed = running.strict and (again or result.flashes)
+    failed = getattr(running, "strict", False) and (again or result.flashes)  # not every job judges takes
     print_result(command, result, quiet=running.quiet, as_json=running.json, failed=failed)
     if failed:
         raise typer.Exit(1)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import LookRunning, Running, ShotFile
+from lightstack.cli.common import LookRunning, ShotFile
 from lightstack.cli.groups import spread_options
 
 if TYPE_CHECKING:
@@ -24,16 +23,13 @@ Out = Annotated[
 @spread_options
 def curve(shot: ShotFile, *, light: Light = None, out: Out = None, how: LookRunning) -> None:
     """Write each light's mix as a table and a plot, without building; say where it peaks and how it changes."""
-    running = Running(**asdict(how))
-    options = common.make_options(running)
-    from lightstack.cli.progress import TerminalProgress
+    options = common.make_options(how)
     from lightstack.cli.results import print_lines
     from lightstack.jobs.mix.curve import draw_curves
 
-    quiet = running.quiet or (running.json and not running.verbose)
-    with TerminalProgress(quiet=quiet, verbosity=running.verbose) as progress:
+    with common.open_progress(how) as progress:
         result = draw_curves(shot, light=light, out=out, options=options, progress=progress)
-    print_lines("curve", tuple(list_lines(result)), answer(result), quiet=running.quiet, as_json=running.json)
+    print_lines("curve", tuple(list_lines(result)), answer(result), quiet=how.quiet, as_json=how.json)
 
 
 def answer(result: CurveResult) -> dict[str, object]:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import Reading, Running, TakeRunning
+from lightstack.cli.common import Reading, TakeRunning
 from lightstack.cli.groups import spread_options
 from lightstack.cli.lists import read_corners, read_ranges, read_share
 
@@ -69,11 +68,10 @@ def element(
     how: TakeRunning,
 ) -> None:
     """Pull a tossed or falling thing out of the best of several tries: matte, own light, and its shadow apart."""
-    running = Running(**dataclasses.asdict(how))
     from lightstack.jobs.element.takes import ElementOptions, pull_element
 
     options = ElementOptions(
-        **common.gather_words(running, reading),
+        **common.gather_words(how, reading),
         frames=read_ranges(frames, option="--frames"),
         garbage=tuple(read_corners(one, option="--garbage") for one in garbage or ()),
         ends_inside=() if ends_inside is None else read_corners(ends_inside, option="--ends-inside"),
@@ -83,6 +81,4 @@ def element(
         at=at,
         shadow=not no_shadow,
     )
-    common.run_job(
-        "element", lambda progress: pull_element(takes, empty, out, options=options, progress=progress), running
-    )
+    common.run_job("element", lambda progress: pull_element(takes, empty, out, options=options, progress=progress), how)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from lightstack.cli.common import Reading, Running, TakeRunning, gather_words
+from lightstack.cli.common import Reading, TakeRunning, gather_words, open_progress
 from lightstack.cli.groups import spread_options
 
 if TYPE_CHECKING:
@@ -46,12 +45,10 @@ def flash(
     """Check a movie or a shot for flashing light by WCAG 2.2 and ITU-R BT.1702.
 
     The exit code is 3 where a rule is broken. It is an aid, not a certified broadcast test."""
-    from lightstack.cli.progress import TerminalProgress
     from lightstack.jobs.flash.flash import FlashOptions, check_flash
 
-    running = Running(**asdict(how))
-    options = FlashOptions(**gather_words(running, reading), frames=frames, rate=rate, peak=peak)
-    with TerminalProgress(quiet=how.quiet or (how.json and not how.verbose), verbosity=how.verbose) as progress:
+    options = FlashOptions(**gather_words(how, reading), frames=frames, rate=rate, peak=peak)
+    with open_progress(how) as progress:
         found = check_flash(subject, out=out, options=options, progress=progress)
     code = FLASHES if found.report.fails else 0
     if how.json:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import Reading, Running, TakeRunning
+from lightstack.cli.common import Reading, TakeRunning
 from lightstack.cli.groups import spread_options
 from lightstack.cli.lists import read_ranges
 
@@ -47,25 +46,21 @@ Amount = Annotated[
 Like = Annotated[Path | None, typer.Option("--like", metavar="TAKE", help="Say whether the profile fits this take.")]
 
 
-def _split(reading: Reading, how: TakeRunning, frames: str | None) -> tuple[Running, GrainOptions]:
-    """Return how the job is shown and how it reads. Raises SettingError."""
+def _read_options(reading: Reading, how: TakeRunning, frames: str | None) -> GrainOptions:
+    """Return how the job reads. Raises SettingError."""
     from lightstack.jobs.grain.takes import GrainOptions
 
-    running = Running(**dataclasses.asdict(how))
-    words = common.gather_words(running, reading)
-    return running, GrainOptions(**words, frames=read_ranges(frames, option="--frames"))
+    return GrainOptions(**common.gather_words(how, reading), frames=read_ranges(frames, option="--frames"))
 
 
 @grain.command("measure")
 @spread_options
 def measure(take: Take, out: OutProfile, *, frames: MeasureFrames = None, reading: Reading, how: TakeRunning) -> None:
     """Measure a camera's grain in a take: strength by level, texture, likeness of the channels, life over time."""
-    running, options = _split(reading, how, frames)
+    options = _read_options(reading, how, frames)
     from lightstack.jobs.grain.takes import measure_take
 
-    common.run_job(
-        "grain measure", lambda progress: measure_take(take, out, options=options, progress=progress), running
-    )
+    common.run_job("grain measure", lambda progress: measure_take(take, out, options=options, progress=progress), how)
 
 
 @grain.command("apply")
@@ -83,7 +78,7 @@ def apply(
     how: TakeRunning,
 ) -> None:
     """Lay a camera's grain over a still or frames that have none: new in every frame, the same for the same seed."""
-    running, options = _split(reading, how, frames)
+    options = _read_options(reading, how, frames)
     from lightstack.jobs.grain.takes import apply_grain
 
     common.run_job(
@@ -91,5 +86,5 @@ def apply(
         lambda progress: apply_grain(
             picture, profile, out, seed=seed, amount=amount, like=like, options=options, progress=progress
         ),
-        running,
+        how,
     )

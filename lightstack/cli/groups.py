@@ -35,11 +35,10 @@ def spread_options(command: Callable[..., None]) -> Callable[..., None]:
 
 
 def list_fields(group: Any) -> list[inspect.Parameter]:
-    """Return the fields of a dataclass as parameters with their defaults."""
-    hints = get_type_hints(group, include_extras=True)
+    """Return the fields of a dataclass as parameters with their defaults, those of what it is built on last."""
+    hints, known = get_type_hints(group, include_extras=True), {field.name: field for field in fields(group)}
+    names = [name for kind in group.__mro__ for name in inspect.get_annotations(kind)]
     return [
-        inspect.Parameter(
-            field.name, inspect.Parameter.KEYWORD_ONLY, default=field.default, annotation=hints[field.name]
-        )
-        for field in fields(group)
+        inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=known[name].default, annotation=hints[name])
+        for name in dict.fromkeys(names)
     ]

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import Json, KeepReadable, Ocio, Quiet, Running, ShotFile, Verbose
+from lightstack.cli.common import Json, KeepReadable, Ocio, Quiet, ShotFile, TakeRunning, Verbose
 
 
 def handover(
@@ -26,7 +26,7 @@ def handover(
     """Hand a finished build over: plates, stills, elements, mixes, lights as USD, a timeline, checksums.
 
     It is checked, and written whole or not at all; nothing in it points outside of it."""
-    running = Running(keep_readable=keep_readable, ocio=ocio, quiet=quiet, json=json, verbose=verbose)
+    running = TakeRunning(keep_readable=keep_readable, ocio=ocio, quiet=quiet, json=json, verbose=verbose)
     options = common.make_options(running)
     from lightstack.jobs.handover.handover import hand_over
 

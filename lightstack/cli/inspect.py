@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lightstack.cli.common import Json, KeepReadable, Ocio, Quiet, Threads, Verbose
+from lightstack.cli.common import KeepReadable, Ocio, Showing, Threads, open_progress
+from lightstack.cli.groups import spread_options
+
+if TYPE_CHECKING:
+    from lightstack.jobs.inspect.options import InspectOptions
 
 Takes = Annotated[list[Path], typer.Argument(metavar="TAKE", help="Movies or stills, or one shot file.")]
 Out = Annotated[
@@ -26,52 +31,44 @@ Matrix = Annotated[
     str | None, typer.Option("--matrix", metavar="NAME", help="auto, rgb, bt601, bt709 or bt2020 [auto].")
 ]
 Rotate = Annotated[int | None, typer.Option("--rotate", metavar="DEGREES", help="Turn clockwise by 0, 90, 180 or 270.")]
-
-
 Strict = Annotated[bool, typer.Option("--strict", help="Exit with 1 in place of 3 if a take should be shot again.")]
 
 
-def inspect(
-    takes: Takes,
-    out: Out = None,
-    quick: Quick = False,
-    mains: Mains = None,
-    colour: Colour = None,
-    response: Response = None,
-    range_: Range = None,
-    matrix: Matrix = None,
-    rotate: Rotate = None,
-    keep_readable: KeepReadable = False,
-    ocio: Ocio = None,
-    threads: Threads = 0,
-    strict: Strict = False,
-    quiet: Quiet = False,
-    json: Json = False,
-    verbose: Verbose = 0,
-) -> None:
+@dataclass(frozen=True, kw_only=True)
+class Looking:
+    """How takes are looked at, as typed."""
+
+    quick: Quick = False
+    mains: Mains = None
+    colour: Colour = None
+    response: Response = None
+    range_: Range = None
+    matrix: Matrix = None
+    rotate: Rotate = None
+    keep_readable: KeepReadable = False
+    ocio: Ocio = None
+    threads: Threads = 0
+
+    def read(self) -> InspectOptions:
+        """Return the options of the job. Raises typer.BadParameter for what is no mains frequency."""
+        from lightstack.jobs.inspect.options import InspectOptions
+
+        if self.mains not in (None, 50, 60):
+            raise typer.BadParameter(f"--mains {self.mains}: is not a mains frequency; give 50 or 60")
+        words = {field.name.rstrip("_"): getattr(self, field.name) for field in fields(self)}
+        return InspectOptions(**{**words, "mains": (50.0, 60.0) if self.mains is None else (float(self.mains),)})
+
+
+@spread_options
+def inspect(takes: Takes, out: Out = None, *, looking: Looking, strict: Strict = False, how: Showing) -> None:
     """Say whether takes are good before the set is struck: a verdict for each check, and what to do about it."""
     from lightstack.cli.findings import print_inspection
-    from lightstack.cli.progress import TerminalProgress
-    from lightstack.jobs.inspect.options import InspectOptions
 
-    if mains not in (None, 50, 60):
-        raise typer.BadParameter(f"--mains {mains}: is not a mains frequency; give 50 or 60")
-    options = InspectOptions(
-        quick=quick,
-        mains=(50.0, 60.0) if mains is None else (float(mains),),
-        colour=colour,
-        response=response,
-        range=range_,
-        matrix=matrix,
-        rotate=rotate,
-        keep_readable=keep_readable,
-        ocio=ocio,
-        threads=threads,
-    )
+    options = looking.read()
     from lightstack.jobs.inspect.inspect import inspect_takes
 
-    with TerminalProgress(quiet=quiet or (json and not verbose), verbosity=verbose) as progress:
+    with open_progress(how) as progress:
         found = inspect_takes(takes, out=out, options=options, progress=progress)
-    code = print_inspection(found, quiet=quiet, as_json=json, strict=strict)
+    code = print_inspection(found, quiet=how.quiet, as_json=how.json, strict=strict)
     if code:
         raise typer.Exit(code)

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import LookRunning, Running, ShotFile
+from lightstack.cli.common import LookRunning, ShotFile
 from lightstack.cli.groups import spread_options
 
 Target = Annotated[
@@ -47,15 +47,12 @@ def match(
     how: LookRunning,
 ) -> None:
     """Find which lamp stills, and how much of each, come nearest to a picture of the room as it should look."""
-    running = Running(**asdict(how))
-    options = common.make_options(running)
-    from lightstack.cli.progress import TerminalProgress
+    options = common.make_options(how)
     from lightstack.cli.results import print_lines
     from lightstack.jobs.light.match import MatchRequest, match_shot
 
     request = MatchRequest(target=target, light=light, frame=frame, regions=regions, sparse=sparse, colour=colour)
-    quiet = running.quiet or (running.json and not running.verbose)
-    with TerminalProgress(quiet=quiet, verbosity=running.verbose) as progress:
+    with common.open_progress(how) as progress:
         result = match_shot(shot, request, options=options, progress=progress)
     lines = (*(f"warning: {line}" for line in result.warnings), *result.lines)
-    print_lines("match", lines, asdict(result), quiet=running.quiet, as_json=running.json)
+    print_lines("match", lines, asdict(result), quiet=how.quiet, as_json=how.json)

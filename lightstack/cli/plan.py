@@ -12,17 +12,34 @@ from lightstack.cli.common import Json, Quiet
 if TYPE_CHECKING:
     from lightstack.jobs.plan import ShootPlan
 
-Rate = Annotated[str, typer.Option("--rate", metavar="FPS", help="Frames per second, e.g. 24, 23.976 or 24000/1001.")]
-Mains = Annotated[int, typer.Option("--mains", metavar="HZ", help="Mains frequency where you shoot, 50 or 60.")]
+Rate = Annotated[
+    str,
+    typer.Option(
+        "--rate", metavar="FPS", help="Frames per second: 24, 23.976, 24000/1001 ... [24].", show_default=False
+    ),
+]
+Mains = Annotated[
+    int,
+    typer.Option("--mains", metavar="HZ", help="Mains frequency where you shoot, 50 or 60 [50].", show_default=False),
+]
 Shutter = Annotated[
     str | None,
     typer.Option("--shutter", metavar="ANGLE", help="Your shutter, e.g. 180 or 1/50 [the one without flicker]."),
 ]
 Gel = Annotated[
-    str, typer.Option("--gel", metavar="COLOUR", help="Colour of the gel: amber, violet ..., or linear R,G,B.")
+    str,
+    typer.Option(
+        "--gel",
+        metavar="COLOUR",
+        help="Colour of the gel: amber, violet ..., or linear R,G,B [none].",
+        show_default=False,
+    ),
 ]
 Distance = Annotated[
-    float, typer.Option("--lamp-distance", metavar="M", help="Metres from the lamp to walls and furniture.")
+    float,
+    typer.Option(
+        "--lamp-distance", metavar="M", help="Metres from the lamp to walls and furniture [1].", show_default=False
+    ),
 ]
 Html = Annotated[
     Path | None, typer.Option("--html", metavar="FILE", help="Also write the sheet as a page that prints.")

@@ -118,16 +118,18 @@ class _LineStep(_Step):
         super().__init__(total, clock)
         self._print_line, self._name = print_line, name
         self._next = LINE_EVERY_SECONDS
+        self._first: tuple[float, int] | None = None  # when how many were done: before that lies what is done once
 
     def _show(self, seconds: float) -> None:
+        first, done = self._first = self._first or (seconds, self._done)
         if seconds < self._next:
             return
         self._next = seconds + LINE_EVERY_SECONDS
-        if self._total:
-            left = seconds / self._done * max(self._total - self._done, 0)
-            self._print_line(f"{self._name}: {self._done} of {self._total}, about {left:.0f} s left")
-        else:
-            self._print_line(f"{self._name}: {self._done}")
+        line = f"{self._name}: {self._done} of {self._total}" if self._total else f"{self._name}: {self._done}"
+        if self._total and self._done > done:
+            left = (seconds - first) / (self._done - done) * max(self._total - self._done, 0)
+            line += f", about {left:.0f} s left"
+        self._print_line(line)
 
 
 def _make_bars(stream: TextIO) -> Bars:

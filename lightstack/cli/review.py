@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from typing import Annotated
 
 import typer
 
 from lightstack.cli import common
-from lightstack.cli.common import LookRunning, Running, ShotFile
+from lightstack.cli.common import LookRunning, ShotFile
 from lightstack.cli.groups import spread_options
 
 Port = Annotated[
@@ -22,19 +21,15 @@ def review(shot: ShotFile, *, port: Port = None, no_browser: NoBrowser = False, 
     """Look at a built shot in the browser, and change its lights by eye.
 
     The page is served on this machine alone, until Ctrl-C. What is kept is written into the shot file."""
-    running = Running(**asdict(how))
-    options = common.make_options(running)
-    from lightstack.cli.progress import TerminalProgress
+    options = common.make_options(how)
     from lightstack.cli.results import print_lines
     from lightstack.review.server import serve_review
 
-    quiet = running.quiet or (running.json and not running.verbose)
-
     def say(address: str, notes: tuple[str, ...]) -> None:
         lines, answer = (f"review: {address}", *notes), {"address": address, "notes": notes}
-        print_lines("review", lines, answer, quiet=running.quiet, as_json=running.json)
+        print_lines("review", lines, answer, quiet=how.quiet, as_json=how.json)
 
-    with TerminalProgress(quiet=quiet, verbosity=running.verbose) as progress:
+    with common.open_progress(how) as progress:
         serve_review(
             shot,
             port=port,

@@ -28,7 +28,16 @@ from lightstack.records.flash import FlashPlace, FlashReport, FlashSpan, FlashTa
 from lightstack.records.followed import FollowedLevel
 from lightstack.records.grain import GrainDetail, GrainProfile
 from lightstack.records.held import BuiltHoldout, BuiltSet, HeldFrame, HoldoutReport, PulledMatte
-from lightstack.records.lamps import LampPlaces, LampShades, LampView, LitSet, TargetMatch, TravelPlan
+from lightstack.records.lamps import (
+    LampPlaces,
+    LampShades,
+    LampView,
+    LightReport,
+    LightWay,
+    LitSet,
+    TargetMatch,
+    TravelPlan,
+)
 from lightstack.records.measured import (
     BoolArray,
     Choice,
@@ -109,6 +118,8 @@ __all__ = [
     "LampShades",
     "LampStill",
     "LampView",
+    "LightReport",
+    "LightWay",
     "LitSet",
     "MeasuredResponse",
     "MixCurve",

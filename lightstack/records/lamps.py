@@ -100,3 +100,25 @@ class TargetMatch:
     error: float
     lit: bool
     used: BoolArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LightWay:
+    """A light's way over the floor plan: ``path`` (F, 3) in the map of ``places`` from shot frame ``first_frame`` on;
+    ``stills`` (K,): source frames that have a lamp still."""
+
+    places: LampPlaces
+    stills: NDArray[np.int64]
+    path: NDArray[np.float64]
+    first_frame: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LightReport:
+    """The report's section of a light that is more than its sweep's plate: ``numbers`` (label, value with unit), and
+    either its own plate ``picture``, display-encoded uint8 ``(h, w, 3)``, or its ``way``."""
+
+    name: str
+    numbers: tuple[tuple[str, str], ...]
+    picture: NDArray[np.uint8] | None = None
+    way: LightWay | None = None

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from lightstack.records.findings import TakeFindings
 from lightstack.records.flash import FlashReport
 from lightstack.records.held import HoldoutReport
+from lightstack.records.lamps import LightReport
 from lightstack.records.measured import BoolArray, FrameTable, MixCurve, NoiseModel, Registration
 from lightstack.records.regel import RegelReport
 from lightstack.records.stills import StillNotes
@@ -203,6 +204,7 @@ class ShotReport:
     patches: tuple[PatchReport, ...] = ()
     clean: CleanReport | None = None
     holdout: HoldoutReport | None = None
+    lights: tuple[LightReport, ...] = ()
     regels: tuple[RegelReport, ...] = ()
     flash: FlashReport | None = None
     shows_frames: bool = False

@@ -8,6 +8,7 @@ from lightstack.core.flash.rules import RULES
 from lightstack.records import FlashReport
 from lightstack.report.flash_words import say_flash, say_span
 from lightstack.report.markup import PlotView, encode_picture, view_plot
+from lightstack.report.phrases import say_count
 
 __all__ = ["FlashView", "view_flash"]
 
@@ -39,5 +40,8 @@ def view_flash(report: FlashReport) -> FlashView:
         notes=(*report.notes, f"shown {report.screen}"),
         plot=view_plot(lambda ground, narrow: plot_flash(report, ground=ground, narrow=narrow)),
         places=encode_picture(draw_places(report.places)) if report.places else None,
-        numbers=tuple((f"{rule.title} ({rule.standard})", f"{most[k]} changes") for k, rule in enumerate(RULES)),
+        numbers=tuple(
+            (f"{rule.title} ({rule.standard})", say_count(int(count), "change"))
+            for rule, count in zip(RULES, most, strict=True)
+        ),
     )

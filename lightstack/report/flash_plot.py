@@ -79,7 +79,7 @@ def draw_areas(axes: Axes, report: FlashReport, look: Ground) -> None:
     axes.set_ylim(-2, 106)
     axes.set_yticks([0, 25, 50, 75, 100])
     axes.annotate(
-        f"{AREA_LIMIT:.0%} allowed", (0, 100 * AREA_LIMIT), (4, 3), xycoords=("axes fraction", "data"),
+        f"{say_share(AREA_LIMIT)} allowed", (0, 100 * AREA_LIMIT), (4, 3), xycoords=("axes fraction", "data"),
         textcoords="offset points", fontsize=8, color=look.ink,
     )  # fmt: skip
     axes.set_ylabel("area with more\n(% of field or screen)", color=look.soft)

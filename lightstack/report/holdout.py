@@ -14,11 +14,12 @@ from PIL import Image, ImageDraw
 from lightstack.records import HeldFrame, HoldoutReport
 from lightstack.report.markup import encode_picture
 from lightstack.report.phrases import say_share
-from lightstack.report.pictures import GROUND, INK, PENCIL, SIGNAL, SOFT, load_font, outline_blocked, shrink_picture
+from lightstack.report.pictures import GROUND, INK, PENCIL, SIGNAL, SOFT, load_font, outline_mask, shrink_picture
 
-__all__ = ["HoldoutView", "draw_doubt", "make_doubt_sheet", "view_holdout"]
+__all__ = ["FINE", "HoldoutView", "draw_doubt", "make_doubt_sheet", "view_holdout"]
 
 MIDDLE = 960  # longest side of the page's pictures
+FINE = 400  # lines to the width: thin ones, since it is the edge itself that is judged
 SHEET_WIDTH = 960  # of one frame of the doubt picture
 MOST_DOUBT = 4  # frames of it
 LEGEND = (("hatch", "in doubt: figure and set look alike here"), ("line", "edge of the hold-out"))
@@ -75,7 +76,7 @@ def draw_doubt(
     grey = np.repeat(cv2.cvtColor(np.ascontiguousarray(picture), cv2.COLOR_RGB2GRAY)[..., None], 3, axis=2)
     drawn = 0.8 * grey.astype(np.float32)
     drawn = hatch_doubt(drawn, doubtful)
-    return outline_blocked(np.rint(drawn).astype(np.uint8), held)
+    return outline_mask(np.rint(drawn).astype(np.uint8), held, fineness=FINE)
 
 
 def hatch_doubt(picture: NDArray[np.float32], doubtful: NDArray[np.bool_]) -> NDArray[np.float32]:

@@ -16,6 +16,7 @@ from lightstack.records import KeyFrame, LaidFrame, MixCurve, PatchReport, ShotR
 from lightstack.report.clean import view_clean
 from lightstack.report.flash import view_flash
 from lightstack.report.holdout import view_holdout
+from lightstack.report.lights import view_light
 from lightstack.report.markup import (
     PlotView,
     encode_picture,
@@ -25,7 +26,7 @@ from lightstack.report.markup import (
     view_plot,
 )
 from lightstack.report.phrases import say_count, say_list, say_number, say_share, say_stops
-from lightstack.report.pictures import draw_reach, outline_blocked, say_mix, shrink_picture
+from lightstack.report.pictures import draw_reach, outline_mask, say_mix, shrink_picture
 from lightstack.report.regel import view_regel
 from lightstack.report.words import GRADES, worst_grade
 
@@ -66,6 +67,7 @@ def make_page(report: ShotReport) -> bytes:
         clean=None if report.clean is None else view_clean(report.clean),
         holdout=None if report.holdout is None else view_holdout(report.holdout),
         flash=None if report.flash is None else view_flash(report.flash),
+        lights=[view_light(one) for one in report.lights],
         regels=[view_regel(one) for one in report.regels],
         takes=[view_take(take) for take in report.findings],
         opened=False,
@@ -162,7 +164,7 @@ def _view_key(sweep: SweepReport, index: int) -> KeyView:
     if index < len(pictures.thumbnails):
         thumbnail = shrink_picture(np.asarray(pictures.thumbnails[index]), SMALL)
         if index < len(pictures.thumbnail_blocked):
-            thumbnail = outline_blocked(thumbnail, np.asarray(pictures.thumbnail_blocked[index]))
+            thumbnail = outline_mask(thumbnail, np.asarray(pictures.thumbnail_blocked[index]))
         picture = encode_picture(thumbnail, quality=88)
     return KeyView(
         key=key,

@@ -64,14 +64,28 @@ def say_list(words: Sequence[str]) -> str:
     return f"{', '.join(words[:-1])} and {words[-1]}"
 
 
-def say_frames(numbers: Iterable[int], *, most: int = 6) -> str:
-    """Write frame numbers as inclusive runs, "12-18, 40 and 51"; past ``most`` runs the rest is counted."""
-    runs: list[list[int]] = []
+def list_runs(numbers: Iterable[int]) -> list[tuple[int, int]]:
+    """Return the inclusive runs, ascending, that numbers make up."""
+    runs: list[tuple[int, int]] = []
     for number in sorted(set(numbers)):
         if runs and number == runs[-1][1] + 1:
-            runs[-1][1] = number
+            runs[-1] = (runs[-1][0], number)
         else:
-            runs.append([number, number])
+            runs.append((number, number))
+    return runs
+
+
+def say_ranges(numbers: Iterable[int], *, most: int | None = 6) -> str:
+    """Write frame numbers as they are typed, "12-18, 40"; past ``most`` runs the rest is counted, None writes all."""
+    runs = list_runs(numbers)
+    shown = ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in runs[:most])
+    rest = len(runs) - len(runs[:most])
+    return f"{shown} and {rest} more stretches" if rest else shown
+
+
+def say_frames(numbers: Iterable[int], *, most: int = 6) -> str:
+    """Write frame numbers as inclusive runs, "12-18, 40 and 51"; past ``most`` runs the rest is counted."""
+    runs = list_runs(numbers)
     words = [f"{a}" if a == b else f"{a}\u2013{b}" for a, b in runs[:most]]
     rest = sum(b - a + 1 for a, b in runs[most:])
     return say_list([*words, f"{rest} more"] if rest else words)

@@ -84,10 +84,10 @@ def draw_reach(
     return np.asarray(image, np.uint8)
 
 
-def outline_blocked(thumbnail: Picture, mask: BoolArray) -> Picture:
-    """Outline what was masked out of a key frame (lamp, glow, carrier); dark and light strokes show anywhere.
+def outline_mask(thumbnail: Picture, mask: BoolArray, *, fineness: int = 150) -> Picture:
+    """Outline what was masked out of a frame (lamp, glow, carrier, figure); dark and light strokes show anywhere.
 
-    ``mask``: bool, True where blocked; another size than the thumbnail's is scaled.
+    ``mask``: bool, True where masked; another size than the thumbnail's is scaled. ``fineness``: lines to the width.
     """
     height, width = thumbnail.shape[:2]
     fitted = _fit_mask(mask, (height, width)).astype(np.uint8)
@@ -95,7 +95,7 @@ def outline_blocked(thumbnail: Picture, mask: BoolArray) -> Picture:
     ringed = cv2.copyMakeBorder(fitted, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
     outlines, _ = cv2.findContours(ringed, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE, offset=(-1, -1))
     picture = np.ascontiguousarray(thumbnail.copy())
-    line = max(2, round(width / 150))
+    line = max(2, round(width / fineness))
     cv2.drawContours(picture, outlines, -1, (0, 0, 0), line + 2, cv2.LINE_AA)
     cv2.drawContours(picture, outlines, -1, SIGNAL, line, cv2.LINE_AA)
     return picture

@@ -32,6 +32,20 @@ def make_app(review: Review, pages: dict[str, PageFile], leaving: Event | None =
     gets: dict[str, Callable[[Request], Response]] = {
         "/api/shot": lambda request: as_json(review.describe(fresh=flag(request, "fresh"))),
         "/api/disk": lambda request: as_json(review.disk()),
+        **list_pictures(review),
+        "/": lambda request: page_of(pages, "index.html"),
+        "/{name:path}": lambda request: page_of(pages, request.path_params["name"]),
+    }
+    routes = [Route(path, answer_post(review, job), methods=["POST"]) for path, job in list_posts(review).items()]
+    routes.append(Route("/api/progress", follow_build(review, leaving or Event()), methods=["GET"]))
+    routes += [Route(path, answer_get(review, job), methods=["GET"]) for path, job in gets.items()]
+    handlers: dict[Any, Any] = {HTTPException: explain_status, Exception: explain_fault}
+    return Starlette(routes=routes, exception_handlers=handlers)
+
+
+def list_pictures(review: Review) -> dict[str, Callable[[Request], Response]]:
+    """Return what answers with pixels, by its address; of several that fit the first answers."""
+    return {
         "/api/view.bin": lambda request: as_picture(review.view()),
         "/api/light/{light}/guide/{still:int}.bin": lambda request: as_picture(
             review.guide(*still_of(request), half=flag(request, "half"))
@@ -58,10 +72,12 @@ def make_app(review: Review, pages: dict[str, PageFile], leaving: Event | None =
             ),
             media_type="image/png",
         ),
-        "/": lambda request: page_of(pages, "index.html"),
-        "/{name:path}": lambda request: page_of(pages, request.path_params["name"]),
     }
-    posts: dict[str, Callable[[dict[str, Any]], Any]] = {
+
+
+def list_posts(review: Review) -> dict[str, Callable[[dict[str, Any]], Any]]:
+    """Return what takes a JSON section of keys, by its address."""
+    return {
         "/api/mix": lambda asked: review.mix(text_of(asked, "light"), asked.get("mix")),
         "/api/check": lambda asked: review.check(asked.get("changes")),
         "/api/write": lambda asked: review.write(asked.get("changes"), asked.get("sha256")),
@@ -69,11 +85,6 @@ def make_app(review: Review, pages: dict[str, PageFile], leaving: Event | None =
         "/api/render": lambda asked: review.start_build().plain,
         "/api/cancel": lambda asked: {"stopped": review.cancel_build()},
     }
-    routes = [Route(path, answer_post(review, job), methods=["POST"]) for path, job in posts.items()]
-    routes.append(Route("/api/progress", follow_build(review, leaving or Event()), methods=["GET"]))
-    routes += [Route(path, answer_get(review, job), methods=["GET"]) for path, job in gets.items()]
-    handlers: dict[Any, Any] = {HTTPException: explain_status, Exception: explain_fault}
-    return Starlette(routes=routes, exception_handlers=handlers)
 
 
 def answer_get(review: Review, job: Callable[[Request], Response]) -> Answer:

@@ -40,6 +40,16 @@ def test_a_log_gets_a_line_every_ten_seconds_with_the_time_left():
     assert show(io.StringIO(), Clock(), seconds=5) == ""
 
 
+def test_what_is_done_once_does_not_count_into_the_time_left():
+    clock, stream = Clock(), io.StringIO()
+    with TerminalProgress(stream=stream, clock=clock) as progress, progress.step("frames", 100) as step:
+        for seconds in (30, 5, 5):  # everything is made ready before the first frame is done
+            clock.now += seconds
+            step.advance()
+    # by construction: 5 s each, 97 are left
+    assert stream.getvalue().splitlines() == ["frames: 1 of 100", "frames: 3 of 100, about 485 s left"]
+
+
 def test_a_terminal_gets_a_bar_only_for_what_takes_over_a_second():
     assert "read" not in show(Terminal(), Clock(), seconds=0.5)
     assert "read" in show(Terminal(), Clock(), seconds=40)

@@ -5,7 +5,14 @@ import numpy as np
 import pytest
 from made import make_room, truth_plate, truth_reached
 
-from lightstack.core.sweep.accumulate import RULES, AccumulateSetting, accumulate_stills, dwell_weights, find_rule
+from lightstack.core.sweep.accumulate import (
+    RULES,
+    AccumulateSetting,
+    Offered,
+    accumulate_stills,
+    dwell_weights,
+    find_rule,
+)
 from lightstack.core.sweep.guide import make_guide, measure_guide_noise, plan_guide
 from lightstack.errors import SettingError
 from lightstack.records import LampStill, NoiseModel
@@ -167,7 +174,7 @@ def test_bands_of_rows_give_the_picture(rule):
     for rows in (slice(0, 13), slice(13, 27), slice(27, 40)):
         state = RULES[rule].start(ambient[rows], setting)
         for k, light in enumerate(lights):
-            RULES[rule].add(state, light[rows], guides[k][rows], valid[rows], k)
+            RULES[rule].add(state, Offered(light[rows], guides[k][rows], valid[rows], k))
         bands.append(RULES[rule].finish(state))
     assert np.concatenate(bands).tobytes() == plate.tobytes()
 

@@ -299,6 +299,11 @@ def test_files_that_are_no_shot_file(tmp_path):
     binary.write_bytes(b"ok = 1\n\xff\xfe\x00")
     with pytest.raises(UnreadableInput, match="line 2: is not UTF-8"):
         read_shot(binary)
+    for name, data in (("small.mov", b"\x00\xff" * 9), ("large.mov", b"\x00" * (1 << 22))):
+        (tmp_path / name).write_bytes(data)
+        with pytest.raises(UnreadableInput, match=rf"{name}: is no shot file, .*name the \.toml") as told:
+            read_shot(tmp_path / name)
+        assert "LIGHTSTACK_" not in str(told.value)  # nobody means to raise the limit for a movie
     with binary.open("wb") as stream:
         stream.truncate(9 * 2**20)
     with pytest.raises(UnreadableInput, match="too large"):

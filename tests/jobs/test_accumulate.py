@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lightstack.core.sweep.accumulate import RULES, AccumulateSetting, accumulate_stills
+from lightstack.core.sweep.accumulate import RULES, AccumulateSetting, Offered, accumulate_stills
 from lightstack.core.sweep.grain_off import take_off_grain
 from lightstack.files.kept.stack import BAND_ROWS, StackShape, create_stack
 from lightstack.jobs.sweep.accumulate import Plate, accumulate_stack, carry_over_border
@@ -57,7 +57,7 @@ def test_bands_join_to_what_the_whole_picture_gives(small_outcome, setting, rule
     for index in range(stack.shape.stills):
         parts = [stack.read_band(band, index) for band in range(stack.shape.bands)]
         light, valid, guide = (np.concatenate([part[i] for part in parts]) for i in range(3))
-        chosen.add(state, light, guide, valid, index)
+        chosen.add(state, Offered(light, guide, valid, index))
     np.testing.assert_array_equal(accumulate(small_outcome, setting, rule=rule).light, chosen.finish(state))
 
 

@@ -22,7 +22,6 @@ from lightstack.jobs.clean.results import (
     list_doubts,
     list_spots,
     report_clean,
-    say_ranges,
     warn_clean,
     write_together,
 )
@@ -354,7 +353,6 @@ def test_frames_may_be_chosen_of_the_second_take_alone():
     assert choose_keeping(material, [(1, 7)], False).kind == np.float16
 
 
-def test_numbers_and_places_in_words():
-    assert say_ranges([3, 7, 8, 9, 12]) == "3, 7-9, 12"
+def test_places_in_words():
     places = [Hole(i, 10.0 * i, 5, 0.1, "left") for i in range(1, 7)]
     assert list_spots(places, most=2) == "1 (left, x 10 y 5), 2 (left, x 20 y 5) and 4 more"

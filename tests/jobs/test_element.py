@@ -96,7 +96,7 @@ def test_numbers_of_the_shot_and_garbage(movies, tmp_path):
 @pytest.mark.parametrize(
     ("changed", "kind", "said"),
     [
-        ({"pick": 5}, SettingError, "there are 1"),
+        ({"pick": 5}, SettingError, "there is only one"),
         ({"garbage": (((-1, -1), (400, -1), (400, 300), (-1, 300)),)}, SettingError, "covers the whole picture"),
         ({"frames": ((1, 3),)}, UnusableTake, "never leaves the hand"),
         ({"frames": ((1, 3), (5, 6))}, SettingError, "one range"),

@@ -7,7 +7,8 @@ import pytest
 
 from lightstack.files.folder import claim_folder
 from lightstack.files.kept.identity import StageBook
-from lightstack.jobs.stage.finish import Delivery, flatten_settings, residue_sigma, warn
+from lightstack.jobs.stage.deliver import residue_sigma, warn
+from lightstack.jobs.stage.finish import Delivery, flatten_settings
 from lightstack.records import Stretch
 
 

@@ -8,7 +8,7 @@ from jobs_helpers import shift_by
 from lightstack.errors import SettingError
 from lightstack.files.shot.shotfile import parse_shot
 from lightstack.jobs.holdout.solve import windows
-from lightstack.jobs.patch.hand_masks import HandWork, grow_matte, name_ranges, soften_matte
+from lightstack.jobs.patch.hand_masks import HandWork, grow_matte, soften_matte
 
 SIZE, FRAMES = (40, 60), (1001, 1010)
 HEAD = '[takes.hero]\npath = "hero.mov"\n[holdout]\n'
@@ -111,11 +111,6 @@ def test_softening_keeps_the_area_and_goes_on_at_the_edge():
     soft = soften_matte(disc_matte(), 2.0)
     assert soft.sum() == pytest.approx(disc_matte().sum(), rel=1e-3) and 0 < soft[20, 38] < 1
     np.testing.assert_allclose(soften_matte(ZERO + 1, 5.0), 1, rtol=1e-6)
-
-
-def test_ranges_of_frames_in_words():
-    assert name_ranges([3, 4, 5, 9]) == "3-5, 9"
-    assert name_ranges(list(range(0, 40, 2))).endswith("10 and 14 more stretches")
 
 
 @pytest.mark.parametrize("count", [0, 1, 2, 4, 5, 9])

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from lightstack.files.shot.schema import Mix
-from lightstack.jobs.handover.build import FrameSet, HeroFacts, say_frames
+from lightstack.jobs.handover.build import FrameSet, HeroFacts
 from lightstack.jobs.handover.tracks import element_track, list_tracks, mix_frames, mix_marks
 from lightstack.records import MixCurve
 
@@ -59,7 +59,3 @@ def test_a_mix_is_marked_where_it_was_given():
         mix=MixCurve(1001, np.full(10, 0.5)),
     )
     assert [(mark.frame, mark.name) for mark in mix_marks(light, HERO.frames)] == [(1002, "wisp: gain 0.5")]
-
-
-def test_frames_are_named_as_ranges():
-    assert say_frames([1003, 1005, 1006, 1007]) == "1003, 1005-1007"

@@ -102,6 +102,13 @@ def test_a_light_that_travels_has_its_weights_written_and_moves(built, shot):
     assert {"den_travel_wisp_v001.png", "den_lamps_lamp_v001.csv", "den_lamps_lamp_v001.png"} <= set(built.files)
 
 
+def test_the_report_shows_plates_and_ways_of_their_own(built, shot):
+    page = (built.out / "report.html").read_text()
+    section = page[page.index('<section id="lights"') : page.index('<section id="mix"')]
+    assert all(f"<bdi>{name}</bdi>" in section for name in ("late", "some", "wisp"))
+    assert section.count("data:image/jpeg") == 2 and section.count("data:image/svg+xml") == 3
+
+
 def test_a_second_build_makes_nothing_again(built, shot, silence):
     before = {name: (built.out / name).stat().st_mtime_ns for name in built.files}
     again = build_shot(shot[0], options=BuildOptions(), progress=silence)

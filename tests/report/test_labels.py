@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import LinearConstraint, minimize
 
-from lightstack.report.labels import fit_labels, spread_labels
+from lightstack.report.labels import fit_labels, place_beside, spread_labels
 
 
 def test_labels_with_room_stay_where_they_are():
@@ -57,3 +57,37 @@ def test_labels_keep_order_distance_and_bounds(wanted, gap):
 def test_the_best_ranked_are_labelled_when_room_is_short():
     assert fit_labels([3, 1, 2, 4], 1.0, levels=2) == [1, 2]
     assert fit_labels([3, 1, 2], 10.0) == [0, 1, 2]
+
+
+WHOLE = (0.0, 0.0, 100.0, 100.0)
+
+
+def test_a_label_lies_right_above_its_point_where_that_is_free():
+    assert place_beside([(50, 50)], [(10, 4)], gap=2, within=WHOLE) == [(52, 52, 62, 56)]
+
+
+def test_labels_turn_aside_from_others_from_what_is_taken_and_from_the_rim():
+    first, second, at_the_rim = place_beside(
+        [(50, 50), (51, 50), (98, 98)], [(10, 4)] * 3, gap=2, taken=[(48, 40, 64, 49)], within=WHOLE
+    )
+    assert first == (52, 52, 62, 56)
+    assert second == (39, 52, 49, 56)  # to the left: right of it lie the first and what is taken
+    assert at_the_rim == (86, 92, 96, 96)
+
+
+def test_a_label_without_room_is_left_out_and_does_not_keep_others_away():
+    found = place_beside([(50, 50), (20, 50)], [(99, 99), (10, 4)], gap=2, within=WHOLE)
+    assert found == [None, (22, 52, 32, 56)]
+
+
+def test_what_is_needed_rather_covers_what_is_taken_but_no_label():
+    everywhere = [(0, 0, 100, 100)]
+    found = place_beside([(50, 50), (50, 50), (50, 50)], [(10, 4)] * 3, gap=2, taken=everywhere, within=WHOLE, needed=2)
+    assert found == [(52, 52, 62, 56), (52, 44, 62, 48), None]
+
+
+@given(st.lists(st.tuples(st.floats(0, 100), st.floats(0, 100)), max_size=30))
+def test_placed_labels_never_meet(points):
+    boxes = [box for box in place_beside(points, [(12, 5)] * len(points), gap=1, within=WHOLE) if box is not None]
+    for k, a in enumerate(boxes):
+        assert all(a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1] for b in boxes[:k])

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from lightstack.records import Verdict
+from lightstack.records import HoldoutReport, PatchReport, Verdict
 from lightstack.report.page import make_page
 
 VOID = {"meta", "img", "input", "source", "br", "hr", "link"}
@@ -86,6 +86,17 @@ def test_the_page_is_well_formed_and_names_itself(html):
     for _, attrs in page.tags:
         for pointer in ("aria-labelledby",):
             assert attrs.get(pointer, ids[0]) in ids
+
+
+def test_the_sections_come_in_the_order_in_which_they_are_listed(make_report):
+    section = HoldoutReport((), (), ())
+    patch = PatchReport("stand", (), ())
+    report = dataclasses.replace(make_report(), patches=(patch,), holdout=section, shows_frames=True)
+    html = make_page(report).decode()
+    nav = html[html.index("<nav") : html.index("</nav>")]
+    listed = re.findall(r'href="#([^"]+)"', nav)
+    assert {"patches", "holdout", "mix", "laid", "flash"} < set(listed)
+    assert sorted(listed, key=lambda name: html.index(f'id="{name}"')) == listed
 
 
 def test_nothing_comes_from_outside_and_nothing_runs(html):

@@ -11,6 +11,7 @@ from lightstack.report.phrases import (
     say_list,
     say_number,
     say_px,
+    say_ranges,
     say_share,
     say_sigma,
     say_stops,
@@ -47,6 +48,10 @@ from lightstack.report.phrases import (
         (say_list([]), ""),
         (say_list(["a", "b", "c"]), "a, b and c"),
         (say_frames([3, 1, 2, 9, 9]), "1\u20133 and 9"),
+        (say_ranges([9, 3, 4, 5]), "3-5, 9"),
+        (say_ranges([]), ""),
+        (say_ranges(range(0, 40, 2)), "0, 2, 4, 6, 8, 10 and 14 more stretches"),
+        (say_ranges(range(0, 6, 2), most=None), "0, 2, 4"),
         (say_frames([1, 3, 5, 7], most=2), "1, 3 and 2 more"),
     ],
 )

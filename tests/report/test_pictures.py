@@ -101,7 +101,7 @@ def test_blockers_are_outlined_and_nothing_else_changes():
     mask[30:60, 50:100] = True
     mask[0:10, 140:160] = True  # runs out of the picture
     thumbnail = grey(90, 160)
-    drawn = pictures.outline_blocked(thumbnail, mask)
+    drawn = pictures.outline_mask(thumbnail, mask)
     edge = mask & ~ndimage.binary_erosion(mask)  # outside library, slow and sure
     assert is_near(drawn[edge], pictures.SIGNAL, 90).all()
     away = ndimage.distance_transform_edt(~edge) > 5
@@ -111,13 +111,13 @@ def test_blockers_are_outlined_and_nothing_else_changes():
 def test_holes_in_a_mask_are_outlined_too():
     mask = np.ones((90, 160), bool)
     mask[30:60, 60:100] = False
-    drawn = pictures.outline_blocked(grey(90, 160), mask)
+    drawn = pictures.outline_mask(grey(90, 160), mask)
     assert is_near(drawn[29, 60:100], pictures.SIGNAL, 90).all()
 
 
 def test_an_empty_mask_draws_nothing():
     thumbnail = grey(20, 30)
-    np.testing.assert_array_equal(pictures.outline_blocked(thumbnail, np.zeros((40, 60), bool)), thumbnail)
+    np.testing.assert_array_equal(pictures.outline_mask(thumbnail, np.zeros((40, 60), bool)), thumbnail)
 
 
 def test_the_contact_sheet_holds_every_pair_untouched():
@@ -155,7 +155,7 @@ def test_mixed_sizes_and_tiny_pictures_fit():
     assert pictures.make_contact_sheet(frames, cell_width=64).ndim == 3
     hole = Hole(1, 0.5, 0.5, 1.0, "centre")
     assert pictures.draw_reach(grey(1, 1), np.zeros((1, 1), bool), [hole]).shape == (1, 1, 3)
-    assert pictures.outline_blocked(grey(1, 1), np.ones((1, 1), bool)).shape == (1, 1, 3)
+    assert pictures.outline_mask(grey(1, 1), np.ones((1, 1), bool)).shape == (1, 1, 3)
 
 
 def test_shrinking_is_an_area_average():

@@ -14,6 +14,7 @@ from page_shot import MadeReview
 from lightstack.errors import LightstackError, MissingInput
 from lightstack.files.shot import schema
 from lightstack.jobs.review.changes import GRAIN, LIGHT, MIX, MIX_OUT, PATH, PATH_OUT, SWEEP, TRIM
+from lightstack.jobs.review.opening import Opening
 from lightstack.jobs.review.review import Review
 from lightstack.review import guard, server
 from lightstack.review.guard import HEADERS, MOST_BYTES, Guard
@@ -40,19 +41,27 @@ amount = 1.0
 """
 
 
+class PaperOpening(Opening):
+    """A real file behind a made shot."""
+
+    def __init__(self, path):
+        self.path, self.lock, self.revision = path, RLock(), 1
+
+    def follow_file(self):
+        return self.file_sha256()
+
+
 class Paper(MadeReview):
     """A made shot whose changes go through the real way into a real file."""
 
-    check, write = Review.check, Review.write
-    _change, file_sha256 = Review._change, Review.file_sha256
-    _revision = 1
+    check, write, _change = Review.check, Review.write, Review._change
 
     def __init__(self, path):
         super().__init__()
-        self._path, self._lock = path, RLock()
+        self.opening = PaperOpening(path)
 
-    def _follow_file(self):
-        return self.file_sha256()
+    def file_sha256(self):
+        return self.opening.file_sha256()
 
     def still(self, light, index, *, half=False, filled=False):
         if light not in self.stills:
@@ -72,7 +81,7 @@ def page(paper):
     asking = Asking(Guard(make_app(paper, PAGES), port=PORT, token=TOKEN), HOME)
     assert asking.enter(TOKEN) == (303, "/")
     yield asking
-    assert paper._path.read_text() == SHOT  # nothing here may change it
+    assert paper.opening.path.read_text() == SHOT  # nothing here may change it
 
 
 def send(page, path, content, **headers):
@@ -216,7 +225,7 @@ def test_every_field_takes_anything_and_says_what_it_wants(paper):
                 assert "\n" not in str(error), wish
                 refused += 1
     assert refused > 150
-    assert paper._path.read_text() == SHOT
+    assert paper.opening.path.read_text() == SHOT
 
 
 @pytest.mark.parametrize("junk", JUNK, ids=range(len(JUNK)))

@@ -52,8 +52,8 @@ def review(request, tmp_path_factory):
 
 
 def test_the_page_shows_what_the_preview_is_made_by(browser, review):
-    shot = review._opened.shot
-    take, view = shot.hero.take, review._opened.view
+    shot = review.opening.now.shot
+    take, view = shot.hero.take, review.opening.now.view
     assert view.kind == "view" and "ACES 2.0" in view.description
     # REFERENCE OpenColorIO's own processor for the view, at every pixel: what the preview movie is coded from.
     show = find_view("hero", take.info.encoding, shot.hero.working, None)

@@ -98,7 +98,7 @@ def page(review, path):
 
 def wait_until_quiet(review):
     """Wait for what is worked out beside the page: pictures are drawn by it, and a test that builds draws some too."""
-    while review._busy.is_set():
+    while review.making.busy.is_set():
         time.sleep(0.02)
 
 
@@ -132,9 +132,9 @@ def test_pictures_fit_a_page():
 
 
 def test_its_blend_is_the_builds_plate_at_screen_size(review, path):
-    shot = review._opened.shot
+    shot = review.opening.now.shot
     notes = notes_of(shot.built[0])
-    stills = review._stills_of("glow", plain=True).gather(notes.shares, notes.gains)
+    stills = review.making.stills_of("glow", plain=True).gather(notes.shares, notes.gains)
     made = blend_proxies(stills, plan_light(shot, shot.find_light("glow")), np.ones(len(stills.valid)))
     plate = read_light(path.parent / "out" / "den_plate_v001.exr")
     # REFERENCE  the plate that the build wrote.
@@ -151,7 +151,7 @@ def test_the_hero_comes_as_codes_that_the_table_decodes(page, review):
     words = np.frombuffer(answer.content, "<u4").reshape(90, 160)
     codes = np.stack([words >> 20, words >> 10 & 1023, words & 1023], axis=-1)
     shown = np.asarray(told["view"]["decode"])[codes]
-    take = review._opened.shot.hero.take
+    take = review.opening.now.shot.hero.take
     hero = take.linear(next(iter(take.read_frames([3]))))
     np.testing.assert_allclose(shown, np.clip(hero, 0, 1), atol=2e-3)  # a code of ten bits near white
     assert page.get("/api/holdout/1003.bin").content == bytes(160 * 90)  # nobody stands there
@@ -369,7 +369,7 @@ def test_stills_are_made_ready_for_a_sum_beside_the_page(page, review):
     while answer.status_code == 202:
         time.sleep(0.02)
         answer = page.get("/api/light/glow/0.bin?filled=1")
-    proxies = review._stills_of("glow", filled=True)
+    proxies = review.making.stills_of("glow", filled=True)
     weights = np.zeros(proxies.count)
     weights[:2] = 0.25, 0.75
     made = weigh_proxies(proxies.gather(np.ones(proxies.count), np.ones((proxies.count, 3))), weights)
@@ -379,7 +379,7 @@ def test_stills_are_made_ready_for_a_sum_beside_the_page(page, review):
 
 @pytest.mark.parametrize(("size", "most", "mean"), [((90, 160), 0.5, 0.05), ((45, 80), 8.0, 0.25)])
 def test_a_light_that_travels_is_the_builds_at_screen_size(page, review, size, most, mean):
-    shot, points = review._opened.shot, cross_the_room(page)
+    shot, points = review.opening.now.shot, cross_the_room(page)
     told = send(page, "/api/travel", {"light": "glow", "points": points}).json()["weights"]
     filled = make_filled(shot, shot.built[0], Unwatched())
     proxies = open_proxies(replace(shot, proxy=size), shot.built[0], filled)
@@ -434,7 +434,7 @@ def show_srgb(light):
 
 def test_a_second_look_makes_nothing_again(review, path):
     first = review.still("glow", 0)
-    shelf = review._stills_of("glow", plain=True).shelf
+    shelf = review.making.stills_of("glow", plain=True).shelf
     while not (shelf.folder / "still_0000.half").exists():
         time.sleep(0.01)  # it is written behind the page's back
     kept = {file: file.stat().st_mtime_ns for file in shelf.folder.glob("still_0000.half")}
@@ -544,7 +544,7 @@ def apart(path, tmp_path):
     wait_until_quiet(made)
     asking = Asking(Guard(make_app(made, PAGES), port=PORT, token="t"), HOME)
     asking.enter("t")
-    yield asking, made._path
+    yield asking, made.opening.path
     made.close()
 
 

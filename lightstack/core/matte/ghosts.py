@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from lightstack.core.regions import disc
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
-__all__ = ["ALWAYS", "find_ghosts", "paint_ghosts"]
+__all__ = ["ALWAYS", "find_ghosts", "measure_steepness", "paint_ghosts"]
 
 ALWAYS = 0.85  # share of the frames in which a place counts as figure
 LEAST_SHARE = 4e-4  # of the picture; smaller ones are specks
@@ -47,7 +47,7 @@ def find_ghosts(
     count, labels, stats, _ = cv2.connectedComponentsWithStats(always)
     shown = np.median(np.stack(list(frames)), axis=0).astype(np.float32)
     restless = measure_unrest(frames, shown, noise)
-    steep_set, steep_take = _steepness(bare, noise), _steepness(shown, noise)
+    steep_set, steep_take = measure_steepness(bare, noise), measure_steepness(shown, noise)
     clearer: dict[int, float] = {}
     for k in range(1, count):
         if stats[k, cv2.CC_STAT_AREA] < LEAST_SHARE * always.size:
@@ -80,8 +80,8 @@ def measure_unrest(
     return np.asarray(np.quantile(np.stack(strays), MOST_FRAMES, axis=0), np.float32)
 
 
-def _steepness(picture: FloatArray, noise: NoiseModel) -> NDArray[np.float32]:
-    """How steep a picture is in logs, (h, w); where it is dark noise does not count as edges."""
+def measure_steepness(picture: FloatArray, noise: NoiseModel) -> NDArray[np.float32]:
+    """Return how steep a picture is in logs, (h, w); where it is dark noise does not count as edges."""
     floor = 2 * np.sqrt(np.maximum(noise.b, 1e-10)) + 1e-4
     logs = np.log(np.maximum(np.asarray(picture, np.float32), 0) + floor.astype(np.float32))
     soft = cv2.GaussianBlur(logs, (0, 0), 0.8, borderType=cv2.BORDER_REPLICATE)

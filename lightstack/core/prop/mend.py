@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.matte.ghosts import measure_steepness
 from lightstack.core.regions import disc
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
@@ -71,15 +72,6 @@ def draws_more(part: BoolArray, steep_set: NDArray[np.float32], steep_takes: NDA
     one = part.astype(np.uint8)
     rim = (cv2.dilate(one, disc(2)) > 0) & (cv2.erode(one, disc(2)) == 0)
     return bool(steep_set[rim].mean() > CLEARER * steep_takes[rim].mean())
-
-
-def measure_steepness(picture: FloatArray, noise: NoiseModel) -> NDArray[np.float32]:
-    """Return how steep a picture is in logs, (h, w); where it is dark noise does not count."""
-    floor = 2 * np.sqrt(np.maximum(noise.b, 1e-10)) + 1e-4
-    logs = np.log(np.maximum(np.asarray(picture, np.float32), 0) + floor.astype(np.float32))
-    soft = cv2.GaussianBlur(logs, (0, 0), 0.8, borderType=cv2.BORDER_REPLICATE)
-    slopes = [cv2.Scharr(soft, cv2.CV_32F, dx, 1 - dx, scale=1 / 32) for dx in (1, 0)]
-    return np.asarray(np.sqrt(slopes[0] ** 2 + slopes[1] ** 2).max(-1), np.float32)
 
 
 def grow_left(part: BoolArray, bare: FloatArray, settled: NDArray[np.float32], noise: NoiseModel) -> BoolArray:

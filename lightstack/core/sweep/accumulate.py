@@ -1,9 +1,9 @@
 """Many lamp stills become one plate.
 
-A rule is three functions: ``start(ambient, setting)`` gives an empty state, ``add(state, still, guide, valid,
-index)`` takes one still in, in place, ``finish(state)`` gives the plate. Stills may be whole pictures or
-bands of rows; a band's state belongs to that band. Stills are always added in rising index, which makes
-the result the same to the last bit; it also hardly depends on the order (to rounding).
+A rule is three functions: ``start(ambient, setting)`` gives an empty state, ``add(state, offered)`` takes one
+still in, in place, ``finish(state)`` gives the plate. Stills may be whole pictures or bands of rows; a band's
+state belongs to that band. Stills are always added in rising index, which makes the result the same to the last
+bit; it also hardly depends on the order (to rounding).
 
 ``max`` is the plate in which every place is lit as brightly as the lamp ever lit it. Where several stills
 come equally close, they share the place in proportion to exp(guide / blend): no seam where the winner
@@ -31,6 +31,7 @@ from lightstack.core.sweep.guide import find_pull, make_guide
 from lightstack.core.sweep.state import (
     BLEND_SIGMA,
     AccumulateSetting,
+    Offered,
     Rule,
     State,
     noise_gain,
@@ -56,6 +57,7 @@ __all__ = [
     "BLEND_SIGMA",
     "RULES",
     "AccumulateSetting",
+    "Offered",
     "Rule",
     "State",
     "accumulate_stills",
@@ -67,15 +69,7 @@ ROWS_AT_ONCE = 64
 BLEND_KNEE_SIGMA = 12.0  # light above this is strong: stills half a sigma apart may share
 
 
-def _add_max(
-    state: State,
-    still: NDArray,
-    guide: NDArray,
-    valid: NDArray,
-    index: int,
-    share: float = 1.0,
-    gain: float | NDArray = 1.0,
-) -> None:
+def _add_max(state: State, offered: Offered) -> None:
     blend_in(
         state.peak,
         state.winner,
@@ -84,15 +78,15 @@ def _add_max(
         state.total,
         state.pulled,
         state.squares,
-        np.ascontiguousarray(still, np.float32),
-        np.ascontiguousarray(guide, np.float32),
-        np.ascontiguousarray(valid, np.float32),
-        index,
+        np.ascontiguousarray(offered.still, np.float32),
+        np.ascontiguousarray(offered.guide, np.float32),
+        np.ascontiguousarray(offered.valid, np.float32),
+        offered.index,
         (
             state.setting.blend_sigma,
             state.setting.strong_blend_sigma,
             BLEND_KNEE_SIGMA,
-            noise_gain(gain) ** 2,
+            noise_gain(offered.gain) ** 2,
         ),
     )
 
@@ -145,11 +139,11 @@ def accumulate_stills(
     chosen = find_rule(rule)
     state = chosen.start(ambient, setting)
     for index, still in enumerate(stills):
-        gain = np.float32(1) if gains is None else np.asarray(gains[index], np.float32)
+        gain: float | NDArray = 1.0 if gains is None else np.asarray(gains[index], np.float32)
         share = 1.0 if shares is None else float(shares[index])
         light = still.light if gains is None else still.light * gain
         guide = make_guide(light, ambient, setting.recipe, valid=still.valid)
-        chosen.add(state, light, guide, still.valid, index, share, gain)
+        chosen.add(state, Offered(light, guide, still.valid, index, share, gain))
     return state
 
 

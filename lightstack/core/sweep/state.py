@@ -62,19 +62,33 @@ class State:
     squares: NDArray[Any]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Offered:
+    """A still as a rule takes it in.
+
+    ``still`` ``(H, W, 3)`` float32, ``guide`` ``(H, W, G)`` as ``make_guide`` gives it, ``valid`` ``(H, W)`` 0..1,
+    ``index`` in the stack, ``share`` the still's weight in a sum, ``gain`` (one or three numbers) by what the still was
+    multiplied since it was shot, before its guide was made: its noise grew with it.
+    """
+
+    still: NDArray
+    guide: NDArray
+    valid: NDArray
+    index: int
+    share: float = 1.0
+    gain: float | NDArray = 1.0
+
+
 @dataclass(frozen=True, slots=True)
 class Rule:
     """One way to accumulate.
 
-    ``start(ambient, setting)`` begins. ``add(state, still, guide, valid, index, share, gain)`` takes one in:
-    ``still`` ``(H, W, 3)`` float32, ``guide`` ``(H, W, G)`` as ``make_guide`` gives it, ``valid`` ``(H, W)``
-    0..1, ``share`` the still's weight in a sum, ``gain`` (one or three numbers) by what the still was
-    multiplied since it was shot, before its guide was made: its noise grew with it. ``finish(state)`` gives
+    ``start(ambient, setting)`` begins, ``add(state, offered)`` takes a still in, in place. ``finish(state)`` gives
     the plate, ``(H, W, 3)`` float32, 0 where no still was valid; the state can take more stills afterwards.
     """
 
     start: Callable[[NDArray, AccumulateSetting], State]
-    add: Callable[..., None]
+    add: Callable[[State, Offered], None]
     finish: Callable[[State], NDArray[np.float32]]
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.sweep.guide import find_pull
-from lightstack.core.sweep.state import AccumulateSetting, State, noise_gain, note_reach, sigma_at, start_state
+from lightstack.core.sweep.state import AccumulateSetting, Offered, State, noise_gain, note_reach, sigma_at, start_state
 from lightstack.errors import SettingError
 
 __all__ = ["dwell_weights"]
@@ -37,9 +37,10 @@ def start_sum(ambient: NDArray, setting: AccumulateSetting) -> State:
     return state
 
 
-def _gate(state: State, still: NDArray, guide: NDArray, valid: NDArray, gain: float) -> NDArray[np.float64]:
+def _gate(state: State, offered: Offered) -> NDArray[np.float64]:
     """Give the valid part of a still that is surely lamp light, without its luck, ``(H, W, 3)``."""
-    still = _drop_invalid(still, valid)
+    guide, valid, gain = offered.guide, offered.valid, noise_gain(offered.gain)
+    still = _drop_invalid(offered.still, valid)
     edge = np.float32(GATE_SPREADS * gain) * state.setting.recipe.spread
     safe = np.maximum(guide, edge)
     gate = 1 - (edge / safe) ** 2
@@ -53,18 +54,10 @@ def _drop_invalid(still: NDArray, valid: NDArray) -> NDArray[np.float32]:
     return np.where((valid[..., None] > 0) & np.isfinite(still), still, np.float32(0))
 
 
-def add_sum(
-    state: State,
-    still: NDArray,
-    guide: NDArray,
-    valid: NDArray,
-    index: int,
-    share: float = 1.0,
-    gain: float | NDArray = 1.0,
-) -> None:
+def add_sum(state: State, offered: Offered) -> None:
     """Add what a still surely lit, times its share."""
-    note_reach(state, guide, valid, index)
-    state.light += share * _gate(state, still, guide, valid, noise_gain(gain))
+    note_reach(state, offered.guide, offered.valid, offered.index)
+    state.light += offered.share * _gate(state, offered)
 
 
 def finish_sum(state: State) -> NDArray[np.float32]:
@@ -79,18 +72,10 @@ def start_screen(ambient: NDArray, setting: AccumulateSetting) -> State:
     return state
 
 
-def add_screen(
-    state: State,
-    still: NDArray,
-    guide: NDArray,
-    valid: NDArray,
-    index: int,
-    share: float = 1.0,
-    gain: float | NDArray = 1.0,
-) -> None:
+def add_screen(state: State, offered: Offered) -> None:
     """Light a part of what is still unlit."""
-    note_reach(state, guide, valid, index)
-    lit = share * _gate(state, still, guide, valid, noise_gain(gain)) / state.setting.white
+    note_reach(state, offered.guide, offered.valid, offered.index)
+    lit = offered.share * _gate(state, offered) / state.setting.white
     state.light *= 1 - np.minimum(lit, 1)
 
 
@@ -110,24 +95,17 @@ def start_soft(ambient: NDArray, setting: AccumulateSetting) -> State:
     return state
 
 
-def add_soft(
-    state: State,
-    still: NDArray,
-    guide: NDArray,
-    valid: NDArray,
-    index: int,
-    share: float = 1.0,
-    gain: float | NDArray = 1.0,
-) -> None:
+def add_soft(state: State, offered: Offered) -> None:
     """Add a still in proportion to the (p - 1)th power of its denoised light."""
-    note_reach(state, guide, valid, index)
+    guide, valid, share, gain = offered.guide, offered.valid, offered.share, noise_gain(offered.gain)
+    note_reach(state, guide, valid, offered.index)
     power, groups = state.setting.exponent, guide.shape[2]
-    linear, slope = _straighten(state, guide, noise_gain(gain))
+    linear, slope = _straighten(state, guide, gain)
     linear *= valid[..., None]
     weight = share * linear ** (power - 1)
-    state.light += weight * valid[..., None] * _drop_invalid(still, valid)
+    state.light += weight * valid[..., None] * _drop_invalid(offered.still, valid)
     state.total += weight * linear
-    slope *= noise_gain(gain) ** 2
+    slope *= gain**2
     state.squares[..., :groups] += share * slope * linear ** (power - 2)
     state.squares[..., groups:] += share * slope * linear ** (2 * power - 2)
 

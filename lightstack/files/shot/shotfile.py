@@ -154,13 +154,22 @@ def _read_text(path: Path) -> str:
         check_file_size(path, "SHOT_BYTES")  # a movie named by mistake should not be parsed
         data = path.read_bytes()
         return data.decode("utf-8-sig")
-    except UnreadableInput:
-        raise
+    except UnreadableInput as error:
+        raise error if path.suffix == ".toml" else _no_shot_file(path) from None
     except OSError as error:
         raise UnreadableInput(f"{path}: cannot be read ({error.strerror}); check its permissions") from error
     except UnicodeDecodeError as error:
+        if path.suffix != ".toml":
+            raise _no_shot_file(path) from None
         line = data[: error.start].count(b"\n") + 1
         raise UnreadableInput(f"{path}, line {line}: is not UTF-8 text; save the shot file as UTF-8") from None
+
+
+def _no_shot_file(path: Path) -> UnreadableInput:
+    return UnreadableInput(
+        f"{path}: is no shot file, which is UTF-8 text; name the .toml that names the takes, "
+        "`lightstack new FOLDER` writes one"
+    )
 
 
 def _explain_syntax(error: tomllib.TOMLDecodeError, path: Path) -> SettingError:

@@ -257,15 +257,13 @@ def assess(
     holes = (full.count == 0) | (enlarge(doubts.doubtful.astype(np.float32), (height, width)) > 0.5)
     places, covered, restless = name_doubts(holes, doubts)
     light, count = np.nan_to_num(full.light), np.where(holes, 0, full.count).astype(np.uint16)
-    painted = np.zeros(holes.shape, bool)
-    if request.fill and holes.any():
-        light, painted = fill_holes(light, holes)
+    wanted = request.fill and bool(holes.any())
+    light, painted = fill_holes(light, holes) if wanted else (light, np.zeros(holes.shape, bool))
     share = noise_share(count, method=reduced_by(request.method))
     sigma = full.noise.sigma(light) * np.nan_to_num(share, nan=1.0)[..., None]
-    confidence = np.where(full.count == 0, 0, enlarge(seen, (height, width)))
     return CleanOutcome(
         light=light,
-        seen=confidence.astype(np.float32),
+        seen=np.where(full.count == 0, 0, enlarge(seen, (height, width))).astype(np.float32),
         count=count,
         sigma=sigma.astype(np.float32),
         holes=holes,

@@ -19,7 +19,7 @@ from lightstack.jobs.clean.clean import CleanOutcome
 from lightstack.jobs.takes.lamp_light import shrink_mean
 from lightstack.records import BoolArray, CleanReport, Hole, Verdict
 from lightstack.report.clean import draw_noise, draw_trust
-from lightstack.report.phrases import say_share
+from lightstack.report.phrases import say_ranges, say_share
 
 __all__ = [
     "describe_clean",
@@ -214,7 +214,7 @@ def describe_clean(outcome: CleanOutcome) -> dict[str, str]:
     """Return a clean plate's figures, label and value with unit."""
     takes = dict.fromkeys(take for take, _ in outcome.used)
     listed = "; ".join(
-        f"{take} {say_ranges([frame for name, frame in outcome.used if name == take])}" for take in takes
+        f"{take} {say_ranges([frame for name, frame in outcome.used if name == take], most=None)}" for take in takes
     )
     return {
         "method": outcome.method,
@@ -226,14 +226,3 @@ def describe_clean(outcome: CleanOutcome) -> dict[str, str]:
         "filled": f"{100 * float(outcome.painted.mean()):.2f} % of the picture",
         "frames decoded": str(outcome.decoded),
     }
-
-
-def say_ranges(numbers: Sequence[int]) -> str:
-    """Write frame numbers with runs joined: ``3, 7-12``."""
-    runs: list[list[int]] = []
-    for number in sorted(numbers):
-        if runs and number == runs[-1][1] + 1:
-            runs[-1][1] = number
-        else:
-            runs.append([number, number])
-    return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in runs)

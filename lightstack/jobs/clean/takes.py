@@ -111,7 +111,7 @@ def name_takes(takes: Sequence[Path]) -> list[tuple[Path, str]]:
     return named
 
 
-def read_as(path: Path, options: CleanOptions) -> TakeSettings:
+def read_as(path: Path, options: TakeOptions) -> TakeSettings:
     """Return the settings with which a take is read."""
     return TakeSettings(
         path=(str(path),),

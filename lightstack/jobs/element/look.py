@@ -220,9 +220,7 @@ def solve_at(
     blob = followed.prop[i]
     assert blob is not None
     size = (light.shape[1], light.shape[0])
-    mask, hand = widen_mask(blob.mask, size), None
-    if followed.hand[i]:
-        hand = widen_mask(np.logical_or.reduce([one.mask for one in followed.hand[i]]), size)
+    mask, hand = widen_mask(blob.mask, size), find_hand(followed, i, size)
     velocity = velocities(followed)[i] * scale
     reach = reach_of(velocity, scale)
     near = cv2.dilate(mask.astype(np.uint8), disc(reach)) > 0
@@ -231,12 +229,11 @@ def solve_at(
         hidden = hidden | (cv2.dilate(hand.astype(np.uint8), disc(max(2, round(3 * scale)))) > 0)
     box = find_box(near, margin=reach + 2)
     assert box is not None
-    alpha, own = np.zeros(light.shape[:2], np.float32), np.zeros(light.shape, np.float32)
     covered = near & ~widen_mask(blob.shade, size)
     around = find_box(near, margin=reach + round(ROUND * scale))
     assert around is not None
-    everywhere = (slice(None), slice(None))
-    for area in (around, everywhere if whole else around):  # once the edge is known, the shadow is seen closer to it
+    # once the edge is known, the shadow is seen closer to it
+    for area in (around, (slice(None), slice(None)) if whole else around):
         shade = np.ones_like(known.light)
         shade[area] = find_shade(
             light[area], known.light[area], known.variance[area], (covered | hidden)[area],
@@ -248,10 +245,18 @@ def solve_at(
         )  # fmt: skip
         covered = np.zeros(mask.shape, bool)
         covered[box] = cv2.dilate((solved.alpha > 0).astype(np.uint8), disc(1)) > 0
+    alpha, own = np.zeros(light.shape[:2], np.float32), np.zeros(light.shape, np.float32)
     alpha[box], own[box] = solved.alpha, solved.own
     if cut is not None:
         shade = np.where(widen_mask(cut, size)[..., None], np.float32(1), shade)
     return alpha, own, shade
+
+
+def find_hand(followed: Followed, i: int, size: tuple[int, int]) -> BoolArray | None:
+    """Return where hands are on the ``i``-th followed frame, at a size (width, height); None without one."""
+    if not followed.hand[i]:
+        return None
+    return widen_mask(np.logical_or.reduce([one.mask for one in followed.hand[i]]), size)
 
 
 def widen_mask(mask: BoolArray, size: tuple[int, int]) -> BoolArray:

@@ -252,7 +252,8 @@ def mend_full(
 def check_usable(request: ElementRequest, looks: Sequence[LookedTry]) -> None:
     """Refuse tries of which none, or not the one asked for, can be used."""
     if request.pick is not None and not 1 <= request.pick <= len(looks):
-        raise SettingError(f"pick: try {request.pick} was asked for, but there are {len(looks)}")
+        there = "there is only one" if len(looks) == 1 else f"name one from 1 to {len(looks)}"
+        raise SettingError(f"pick: try {request.pick} was asked for; {there}")
     wanted = range(len(looks)) if request.pick is None else [request.pick - 1]
     if all(looks[k].followed is None for k in wanted):
         first = wanted[0]

@@ -86,17 +86,11 @@ def element_or_recall(
     things: list[Thing] = []
     laid: list[Any] = []
     for element in settings.element:
-        kept = delivery.folder.scratch_folder(f"element_{element.name}") / "built.json"
-        stage = f"element {element.name}"
         inputs = element_inputs(delivery, settings, element, hero, held_inputs, options)
-        known = read_json(kept) if not force and delivery.book.is_current(stage, inputs) else {}
-        if "files" in known:
-            progress.say(f"{stage}: unchanged")
-        else:
+        known = recall_one(delivery, element, inputs, progress) if not force else None
+        if known is None:
             known = pull_one(delivery, settings, element, hero, seen, alpha_at, options, progress=progress)
-            write_json(kept, known)
-            own = str(kept.relative_to(delivery.folder.path))
-            delivery.book.record(stage, inputs, [*(name for name, _ in known["files"]), own])
+            keep_one(delivery, element, inputs, known)
         files += [(name, what) for name, what in known["files"]]
         warnings += known["warnings"]
         if element.lay:
@@ -110,6 +104,32 @@ def element_or_recall(
             )  # fmt: skip
             laid.append([WAY, inputs, element.model_dump(mode="json", include=set(LAYING))])
     return BuiltElements(tuple(files), tuple(warnings), tuple(things), laid or None)
+
+
+def recall_one(
+    delivery: Delivery, element: Element, inputs: dict[str, Any], progress: Progress
+) -> dict[str, Any] | None:
+    """Return what is known of an element that was pulled from the same; None where it was not."""
+    if not delivery.book.is_current(f"element {element.name}", inputs):
+        return None
+    known = read_json(kept_at(delivery, element))
+    if "files" not in known:
+        return None
+    progress.say(f"element {element.name}: unchanged")
+    return known
+
+
+def keep_one(delivery: Delivery, element: Element, inputs: dict[str, Any], known: dict[str, Any]) -> None:
+    """Keep what is known of an element that was just pulled."""
+    kept = kept_at(delivery, element)
+    write_json(kept, known)
+    own = str(kept.relative_to(delivery.folder.path))
+    delivery.book.record(f"element {element.name}", inputs, [*(name for name, _ in known["files"]), own])
+
+
+def kept_at(delivery: Delivery, element: Element) -> Path:
+    """Return the file that says what was pulled."""
+    return delivery.folder.scratch_folder(f"element_{element.name}") / "built.json"
 
 
 def find_pulled(

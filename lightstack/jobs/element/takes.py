@@ -10,9 +10,8 @@ from pathlib import Path
 from lightstack.errors import MissingInput, SettingError
 from lightstack.files.folder import real_path
 from lightstack.files.kept.identity import list_files
-from lightstack.files.shot.schema import TakeSettings
 from lightstack.jobs.clean.clean import CleanTake
-from lightstack.jobs.clean.takes import name_takes, scratch_beside
+from lightstack.jobs.clean.takes import name_takes, read_as, scratch_beside
 from lightstack.jobs.element.pull import ElementRequest, Wishes, open_tries, pull_frames, read_bare
 from lightstack.jobs.element.results import write_frames_of, write_tries
 from lightstack.jobs.takes.options import BuildResult, TakeOptions
@@ -87,14 +86,7 @@ def pull_element(
 
 def as_take(path: Path, name: str, options: ElementOptions) -> CleanTake:
     """Return a take as the options say."""
-    settings = TakeSettings(
-        path=(str(path),),
-        colour=options.colour,
-        response=options.response,
-        range=options.range,  # type: ignore[arg-type]
-        matrix=options.matrix,  # type: ignore[arg-type]
-    )
-    return CleanTake(settings, (path,), name)
+    return CleanTake(read_as(path, options), (path,), name)
 
 
 def check_paths(takes: Sequence[Path], empty: Path, out: Path) -> None:

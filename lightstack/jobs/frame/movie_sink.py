@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 from lightstack.files.folder import read_json, write_json
 from lightstack.files.read.takes import Take
 from lightstack.files.write.shot_movie import MovieCoder, begin_shot_movie
-from lightstack.jobs.frame.preview_sink import find_mask
 from lightstack.jobs.frame.shot_frames import ShotFrame
+from lightstack.jobs.frame.whole_movie import WholeMovie, find_mask
 from lightstack.report.phrases import say_count
 
 __all__ = ["MovieSink", "recall_movie"]
@@ -20,7 +19,7 @@ __all__ = ["MovieSink", "recall_movie"]
 NAMED = 5  # frames named where light went beyond what the encoding holds
 
 
-class MovieSink:
+class MovieSink(WholeMovie):
     """Writes the finished shot as a movie; a context manager.
 
     ``path``: without ending. ``frames``: source frames of the hero, inclusive. Where no light falls the hero's own
@@ -31,22 +30,10 @@ class MovieSink:
         self, path: Path, hero: Take, *, codec: str, frames: tuple[int, int], rate: Fraction | None = None
     ) -> None:
         self._movie = begin_shot_movie(path, hero, first=frames[0], last=frames[1], codec=codec, rate=rate)
+        super().__init__(self._movie)
         self.name = self._movie.path.name
         self.work = MovieWork(self._movie.coder)
         self._beyond: dict[int, tuple[int, int, int]] = {}
-
-    def __enter__(self) -> MovieSink:
-        self._movie.__enter__()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._movie.__exit__(kind, error, trace)
-
-    def wants(self, shot_frame: int) -> bool:
-        """Every frame."""
-        return True
 
     def put(self, shot_frame: int, piece: Any) -> None:
         """Write a frame's planes."""

@@ -6,17 +6,16 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lightstack.core.colour.encode import encode_planes
 from lightstack.files.read.colour import default_view, display_processor
 from lightstack.files.read.takes import Take
 from lightstack.files.write.movie_writer import MovieWriter
 from lightstack.jobs.frame.shot_frames import ShotFrame
+from lightstack.jobs.frame.whole_movie import WholeMovie, find_mask
 from lightstack.records import Encoding
 
 __all__ = ["PreviewSink", "find_view", "is_video", "preview_encoding"]
@@ -24,7 +23,7 @@ __all__ = ["PreviewSink", "find_view", "is_video", "preview_encoding"]
 VIDEO_CURVES = ("bt709", "bt2020", "srgb", "gamma22", "gamma24")  # shown as they are on any screen
 
 
-class PreviewSink:
+class PreviewSink(WholeMovie):
     """Writes the preview movie, frame by frame; a context manager.
 
     ``rate``: frames/s, the hero's own where it is None. ``view``: as in `find_view`, of the colour configuration
@@ -59,19 +58,7 @@ class PreviewSink:
             pixel_aspect=info.pixel_aspect,
             crf=quality,
         )
-
-    def __enter__(self) -> PreviewSink:
-        self._movie.__enter__()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._movie.__exit__(kind, error, trace)
-
-    def wants(self, shot_frame: int) -> bool:
-        """Every frame."""
-        return True
+        super().__init__(self._movie)
 
     def put(self, shot_frame: int, piece: Any) -> None:
         """Write a frame's planes."""
@@ -99,11 +86,6 @@ class PreviewWork:
             return encode_planes(shown, self.encoding, working=self.working).planes
         # A view gives the screen's signal already: the planes are coded from it as it is.
         return encode_planes(self.show(shown), replace(self.encoding, transfer="linear", response=None)).planes
-
-
-def find_mask(shot: ShotFrame) -> NDArray[np.bool_]:
-    """Return where a frame is not the hero's own, (H, W)."""
-    return np.zeros(shot.before.shape[:2], bool) if shot.changed is None else shot.changed
 
 
 def preview_encoding(encoding: Encoding) -> Encoding:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,8 +16,8 @@ from lightstack.errors import MissingInput, SettingError
 from lightstack.files.folder import explain_os_error, real_path, write_whole
 from lightstack.files.kept.grain_profiles import read_grain, write_grain
 from lightstack.files.kept.identity import list_files
-from lightstack.files.shot.schema import TakeSettings
 from lightstack.files.write.plates import write_exr
+from lightstack.jobs.clean.takes import read_as
 from lightstack.jobs.grain.grain import measure_grain
 from lightstack.jobs.grain.words import compare_profiles, describe_grain, doubt_range
 from lightstack.jobs.takes.footage import FittedTake, open_fitted, resolve_ranges
@@ -123,13 +123,7 @@ def open_for_grain(path: Path, options: GrainOptions, *, working: str | None, na
     if not path.exists() and "#" not in path.name and "%" not in path.name:
         raise MissingInput(f"{path}: nothing is there; check the path")
     in_codes = not (options.colour == MEASURED and path.suffix.lower() in LIGHT_ITSELF)
-    settings = TakeSettings(
-        path=(str(path),),
-        colour=options.colour if in_codes else "auto",
-        response=options.response if in_codes else None,
-        range=options.range,  # type: ignore[arg-type]
-        matrix=options.matrix,  # type: ignore[arg-type]
-    )
+    settings = read_as(path, options if in_codes else replace(options, colour="auto", response=None))
     stem = name or PLACE.sub("", path.stem).strip("._-") or "take"
     return open_fitted(settings, (path,), name=stem, size=None, working=working, options=options)
 

@@ -25,8 +25,9 @@ from lightstack.jobs.stage.standing import shot_inputs
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.jobs.takes.survey import UNKNOWN_NOISE
 from lightstack.records import BuiltSweep, NoiseModel
+from lightstack.report.phrases import say_ranges
 
-__all__ = ["FinishedBuild", "FrameSet", "HeroFacts", "open_finished", "say_frames"]
+__all__ = ["FinishedBuild", "FrameSet", "HeroFacts", "open_finished"]
 
 _NUMBERED = re.compile(r"^(?P<stem>.+)\.(?P<number>\d{4,})\.exr$")
 
@@ -177,19 +178,8 @@ def say_files(names: Sequence[str]) -> str:
     stems = {match["stem"] if match else None for match in found}
     if len(stems) == 1 and None not in stems and len(names) > 1:
         numbers = sorted(int(match["number"]) for match in found if match)
-        return f"frames {say_frames(numbers)} of {stems.pop()}"
+        return f"frames {say_ranges(numbers, most=None)} of {stems.pop()}"
     return names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more files"
-
-
-def say_frames(numbers: Sequence[int]) -> str:
-    """Write frame numbers as ranges: 1003, 1005-1007."""
-    runs: list[list[int]] = []
-    for number in numbers:
-        if runs and number == runs[-1][1] + 1:
-            runs[-1][1] = number
-        else:
-            runs.append([number, number])
-    return ", ".join(f"{first}" if first == last else f"{first}-{last}" for first, last in runs)
 
 
 def describe_hero(settings: ShotSettings, hero: HeroPart) -> HeroFacts:
@@ -228,9 +218,10 @@ def find_sequences(
         if stem in order and hero is not None:
             lacking = sorted(set(range(hero.frames[0], hero.frames[1] + 1)) - set(numbers))
             if lacking:
+                named = say_ranges(lacking, most=None)
                 raise MissingInput(
-                    f"{delivery.folder.path}: frames {say_frames(lacking)} of {stem} are missing; run `lightstack "
-                    f"render {settings.path}`"
+                    f"{delivery.folder.path}: frames {named} of {stem} are missing; "
+                    f"run `lightstack render {settings.path}`"
                 )
         if numbers:
             element = order.get(stem) or stem.removeprefix(delivery.prefix).removesuffix(delivery.suffix)

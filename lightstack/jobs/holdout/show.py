@@ -14,14 +14,13 @@ from lightstack.core.matte.doubt import list_hand_work
 from lightstack.files.write.plates import write_png
 from lightstack.jobs.holdout.holdout import HeldMatte
 from lightstack.jobs.holdout.set_picture import ShotSet
-from lightstack.jobs.patch.hand_masks import name_ranges
 from lightstack.jobs.patch.placed_masks import shrink_mask
 from lightstack.jobs.stage.finish import Delivery
 from lightstack.jobs.stage.hero import HeroPart
 from lightstack.records import BuiltHoldout, HeldFrame, HoldoutReport, ProxyTake, PulledMatte
-from lightstack.report.holdout import draw_doubt, make_doubt_sheet
-from lightstack.report.phrases import say_share
-from lightstack.report.pictures import outline_blocked
+from lightstack.report.holdout import FINE, draw_doubt, make_doubt_sheet
+from lightstack.report.phrases import say_ranges, say_share
+from lightstack.report.pictures import outline_mask
 
 __all__ = ["show_holdout"]
 
@@ -116,7 +115,7 @@ def draw_frame(
         frame,
         doubt,
         display_srgb(over_grey, primaries),
-        outline_blocked(shown, np.asarray(alpha > 0.5)),
+        outline_mask(shown, np.asarray(alpha > 0.5), fineness=FINE),
         draw_doubt(shown, fit_size(held.doubt_at(frame), alpha.shape), alpha),
     )
 
@@ -148,7 +147,7 @@ def list_numbers(
     """Return what the report says of a hold-out."""
     rows = [("told from", say_source(pulled, bare))]
     standing = judged.standing()
-    rows.append(("somebody stands there at", name_ranges(standing) if standing else "no frame"))
+    rows.append(("somebody stands there at", say_ranges(standing) if standing else "no frame"))
     if standing:
         rows.append(("figure at the most", f"{say_share(float(judged.areas.max()))} of the picture"))
         share = float(judged.doubts.sum()) / max(float(judged.areas.sum()), 1e-9)

@@ -105,22 +105,13 @@ def holdout_or_recall(
     if bare is None and not wish.by_hand:
         return ShotHoldout(warnings=(say_no_set(),))
     survey = RememberedSurvey(delivery, hero, seen, options.spread, progress)
-    pose_at = make_pose_at(settings, hero, seen.registration)
     pulled, inputs = None, None
     if wish.pulls and bare is not None:
         inputs = pull_inputs(delivery, hero, bare, options)
         pulled = pull_or_recall(
             delivery, settings, hero, seen, bare, survey, inputs, options, force=force, progress=progress
         )
-    held = HeldMatte(
-        hero.fitted.size,
-        settings.shot.first_frame - hero.take.info.first_frame,
-        pose_at,
-        pulled=pulled,
-        path=delivery.folder.scratch_folder("holdout") / PACKED,
-        hands=make_hands(wish, settings, hero, pose_at) if wish.by_hand or wish.grow or wish.soften else None,
-        read_set=None if bare is None else bare.read_light,
-    )
+    held = lay_hands(delivery, settings, wish, hero, seen, bare, pulled)
     every = {
         "pulled": inputs,
         "wish": wish.model_dump(mode="json", by_alias=True),
@@ -130,6 +121,28 @@ def holdout_or_recall(
         delivery, settings, hero, held, pulled, bare, survey, every, force=force, progress=progress
     )
     return ShotHoldout(held, every, built, built.warnings)
+
+
+def lay_hands(
+    delivery: Delivery,
+    settings: ShotSettings,
+    wish: Holdout,
+    hero: HeroPart,
+    seen: HeroLook,
+    bare: ShotSet | None,
+    pulled: PulledMatte | None,
+) -> HeldMatte:
+    """Return the matte that was pulled, if any, with the hands' help laid over it as frames ask for it."""
+    pose_at = make_pose_at(settings, hero, seen.registration)
+    return HeldMatte(
+        hero.fitted.size,
+        settings.shot.first_frame - hero.take.info.first_frame,
+        pose_at,
+        pulled=pulled,
+        path=delivery.folder.scratch_folder("holdout") / PACKED,
+        hands=make_hands(wish, settings, hero, pose_at) if wish.by_hand or wish.grow or wish.soften else None,
+        read_set=None if bare is None else bare.read_light,
+    )
 
 
 def say_no_set() -> str:

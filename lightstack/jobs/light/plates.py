@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -28,6 +28,7 @@ __all__ = [
     "name_light_file",
     "notes_of",
     "open_working",
+    "own_plate_or_recall",
     "plate_or_recall",
     "read_unlit",
 ]
@@ -52,24 +53,51 @@ def plate_or_recall(
     """
     notes, sweep = notes_of(built), find_sweep(settings, light)
     stills = find_stills(light, sweep, notes) or list(range(len(notes.source_frames)))
-    stem = name_light_file(delivery, "light_plate", light)
-    said = f"relight plate of {light.name}: {light.group} of {sweep.name}"
-    files = [(f"{stem}.exr", said), (f"{stem}.png", "the same to look at")]
-    inputs = plate_inputs(delivery, sweep, built, stills)
-    stage = f"light plate {light.name}"
     seen = delivery.folder.scratch_folder("groups") / f"{light.name}.json"
+
+    def make() -> FloatArray:
+        stack = open_working(delivery, built)
+        threads = plan_workers((stack.shape.height, stack.shape.width), options)
+        ambient = read_unlit(delivery, built)
+        plate = accumulate_plate(stack, ambient, notes, sweep, stills=stills, threads=threads, spread=options.spread)
+        write_json(seen, {"hole": float((plate.valid <= 0).mean())})
+        return plate.light
+
+    files = own_plate_or_recall(
+        delivery,
+        light,
+        f"{light.group} of {sweep.name}",
+        plate_inputs(delivery, sweep, built, stills),
+        make,
+        primaries=built.primaries,
+        force=force,
+        progress=progress,
+    )
+    return files[0][0], files, warn_of_hole(light, float(read_json(seen).get("hole", 0)), len(stills))
+
+
+def own_plate_or_recall(
+    delivery: Delivery,
+    light: Light,
+    of: str,
+    inputs: dict[str, Any],
+    make: Callable[[], FloatArray],
+    *,
+    primaries: str,
+    force: bool,
+    progress: Progress,
+) -> list[tuple[str, str]]:
+    """Write the plate that ``make`` makes of a light, unless it is current; return its files with what they are.
+
+    ``of``: what it is made of, in words.
+    """
+    stem, stage = name_light_file(delivery, "light_plate", light), f"light plate {light.name}"
+    files = [(f"{stem}.exr", f"relight plate of {light.name}: {of}"), (f"{stem}.png", "the same to look at")]
     if force or not delivery.book.is_current(stage, inputs):
         with progress.step(f"plate of {light.name}", None):
-            stack = open_working(delivery, built)
-            threads = plan_workers((stack.shape.height, stack.shape.width), options)
-            ambient = read_unlit(delivery, built)
-            plate = accumulate_plate(
-                stack, ambient, notes, sweep, stills=stills, threads=threads, spread=options.spread
-            )
-            write_plate(delivery.folder, stem, plate.light, primaries=built.primaries)
-            write_json(seen, {"hole": float((plate.valid <= 0).mean())})
+            write_plate(delivery.folder, stem, make(), primaries=primaries)
         delivery.book.record(stage, inputs, [name for name, _ in files])
-    return files[0][0], files, warn_of_hole(light, float(read_json(seen).get("hole", 0)), len(stills))
+    return files
 
 
 def warn_of_hole(light: Light, share: float, stills: int) -> tuple[str, ...]:

@@ -25,13 +25,13 @@ from lightstack.jobs.light.lamp_places import StillPlaces, places_or_recall
 from lightstack.jobs.light.plates import find_sweep, name_light_file, notes_of
 from lightstack.jobs.stage.finish import Delivery
 from lightstack.jobs.takes.options import BuildOptions
-from lightstack.records import BuiltSweep, FloatArray, Progress, StillNotes
-from lightstack.report.floor_plan import plot_floor_plan
+from lightstack.records import BuiltSweep, FloatArray, LightWay, Progress, StillNotes
+from lightstack.report.lights import plot_way
+from lightstack.report.phrases import say_ranges
 
 __all__ = ["PlannedPath", "Travel", "TravellingLight", "plan_or_recall", "plan_path", "read_points", "sum_stills"]
 
 FEWEST_STILLS = 2
-NUMBERED = 7  # frames on the plot of a travel
 OUTSIDE = 0.5  # of the width: a path this far beyond the picture is likely a slip
 
 
@@ -68,13 +68,12 @@ class PlannedPath:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Travel:
-    """A planned travel: ``weights`` (F, K) over all stills from ``first_frame`` on, and what was written of it."""
+    """A planned travel: ``weights`` (F, K) over all stills on every frame of its way, and what was written of it."""
 
     filled: FilledStills
     weights: NDArray[np.float64]
-    path: NDArray[np.float64]
+    way: LightWay
     known: StillPlaces
-    first_frame: int
     files: tuple[tuple[str, str], ...]
     warnings: tuple[str, ...]
 
@@ -83,14 +82,15 @@ class Travel:
         """What frames depend on by it."""
         return {
             "stills": self.filled.inputs,
-            "first": self.first_frame,
+            "first": self.way.first_frame,
             "weights": np.round(self.weights, 9).tolist(),
-            "path": np.round(self.path, 9).tolist(),
+            "path": np.round(self.way.path, 9).tolist(),
         }
 
     def open(self, tint: Callable[[FloatArray], FloatArray]) -> TravellingLight:
         """Open the stills for reading."""
-        return TravellingLight(self.filled.open(), self.weights, self.path, self.known, self.first_frame, tint)
+        way = self.way
+        return TravellingLight(self.filled.open(), self.weights, way.path, self.known, way.first_frame, tint)
 
 
 def plan_or_recall(
@@ -116,15 +116,13 @@ def plan_or_recall(
     way = plan_path(settings, light, light.path, sweep, notes, known, frames)
     stem = name_light_file(delivery, "travel", light)
     write_travel(delivery.folder.file(f"{stem}.csv"), notes.source_frames.tolist(), way.weights, first_frame=frames[0])
-    kept = show_in_picture(way.path, known.places.view)
-    plan = draw_travel(known, kept, way.path, notes.source_frames, frames)
-    write_whole(delivery.folder.file(f"{stem}.png"), plan)
+    drawn = LightWay(known.places, notes.source_frames, way.path, frames[0])
+    write_whole(delivery.folder.file(f"{stem}.png"), plot_way(drawn, form="png", ground="paper"))
     return Travel(
         filled=filled,
         weights=way.weights,
-        path=way.path,
+        way=drawn,
         known=known,
-        first_frame=frames[0],
         files=(
             *known.files,
             (f"{stem}.csv", f"{light.name}: how much of each still on every frame"),
@@ -206,40 +204,20 @@ def warn_path(
     outside = (shown[:, 0] < -slack) | (shown[:, 0] > width + slack) | (shown[:, 1] < -slack)
     outside |= shown[:, 1] > height + slack
     if outside.any():
+        named = say_ranges(frames[0] + np.flatnonzero(outside), most=None)
         lines.append(
-            f"light {light.name}: its path lies far outside the picture on frames {say_runs(outside, frames[0])}; "
+            f"light {light.name}: its path lies far outside the picture on frames {named}; "
             "places are pixels of the hero"
         )
     unit = known.spacing
     moved = clamped > unit
     if moved.any():
+        named = say_ranges(frames[0] + np.flatnonzero(moved), most=None)
         lines.append(
-            f"light {light.name}: on frames {say_runs(moved, frames[0])} its path goes where the lamp never was; it is "
+            f"light {light.name}: on frames {named} its path goes where the lamp never was; it is "
             "kept at the border of what was swept: lead it along the floor plan, or sweep there too"
         )
     return lines
-
-
-def draw_travel(
-    known: StillPlaces,
-    shown: NDArray[np.float64],
-    path: NDArray[np.float64],
-    stills: NDArray[np.int64],
-    frames: tuple[int, int],
-) -> bytes:
-    """Draw a light's way over the floor plan, some of its frames numbered."""
-    rows = np.unique(np.linspace(0, len(path) - 1, min(NUMBERED, len(path))).astype(int))
-    marks = [(int(row), frames[0] + int(row)) for row in rows]
-    return plot_floor_plan(
-        known.places, stills, path=shown, path_map=path, marks=marks, form="png", ground="paper"
-    )
-
-
-def say_runs(flags: NDArray[np.bool_], first: int) -> str:
-    """Write the frames of flags (F,) as ranges."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
-    pairs = [(first + int(a), first + int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-    return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in pairs)
 
 
 def sum_stills(

@@ -10,10 +10,9 @@ from lightstack.files.shot.schema import Light, ShotSettings
 from lightstack.files.travel_tables import read_weights
 from lightstack.jobs.light.filled import fill_or_recall
 from lightstack.jobs.light.lamp_places import places_or_none
-from lightstack.jobs.light.plates import find_sweep, name_light_file, notes_of
+from lightstack.jobs.light.plates import find_sweep, notes_of, own_plate_or_recall
 from lightstack.jobs.light.travel import sum_stills
 from lightstack.jobs.stage.finish import Delivery
-from lightstack.jobs.sweep.export import write_plate
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import BuiltSweep, Progress, StillNotes
 
@@ -36,15 +35,18 @@ def weigh_or_recall(
     """
     sweep, notes = find_sweep(settings, light), notes_of(built)
     weights = read_placed_weights(settings, light, notes)
-    stem = name_light_file(delivery, "light_plate", light)
-    files = [(f"{stem}.exr", f"relight plate of {light.name}: weighed stills"), (f"{stem}.png", "the same to look at")]
     places = places_or_none(delivery, sweep, built, force=force, progress=progress)
     filled = fill_or_recall(delivery, sweep, built, places, options, force=force, progress=progress)
-    stage, inputs = f"light plate {light.name}", {"filled": filled.inputs, "weights": weights.tolist()}
-    if force or not delivery.book.is_current(stage, inputs):
-        with progress.step(f"plate of {light.name}", None):
-            write_plate(delivery.folder, stem, sum_stills(filled.open(), weights), primaries=built.primaries)
-        delivery.book.record(stage, inputs, [name for name, _ in files])
+    files = own_plate_or_recall(
+        delivery,
+        light,
+        "weighed stills",
+        {"filled": filled.inputs, "weights": weights.tolist()},
+        lambda: sum_stills(filled.open(), weights),
+        primaries=built.primaries,
+        force=force,
+        progress=progress,
+    )
     return files[0][0], files
 
 

@@ -19,12 +19,12 @@ from lightstack.files.kept.identity import StageBook, hash_value
 from lightstack.files.kept.keep import keep_record, recall_or_none
 from lightstack.files.read.masks import MaskPictures, find_masks, read_mask
 from lightstack.files.shot.schema import Follow, ShotSettings, TakeSettings
-from lightstack.jobs.patch.hand_masks import name_ranges
 from lightstack.jobs.stage.hero import HeroPart
 from lightstack.jobs.stage.standing import describe_reading, identify_take
 from lightstack.jobs.takes.footage import FittedTake, open_fitted
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import CodedFrame, FollowedLevel, Progress
+from lightstack.report.phrases import say_ranges
 
 __all__ = ["find_take", "follow_pictures", "list_take_names"]
 
@@ -170,7 +170,7 @@ def _fill(levels: NDArray[np.float64], first: int, path: Path, warnings: tuple[s
         return FollowedLevel(float(first), 1.0, levels, warnings)
     places = np.arange(len(levels))
     filled = np.interp(places, places[known], levels[known])
-    missing = name_ranges((first + places[~known]).tolist())
+    missing = say_ranges((first + places[~known]).tolist())
     line = f"{path}: nothing could be followed at shot frames {missing}; the level runs straight across them"
     return FollowedLevel(float(first), 1.0, filled, (*warnings, line))
 

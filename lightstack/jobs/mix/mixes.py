@@ -24,12 +24,12 @@ from lightstack.files.shot import schema
 from lightstack.files.shot.schema import Light, Mix, ShotSettings
 from lightstack.files.tables import read_mix, write_mix
 from lightstack.jobs.mix.followers import FollowSource, make_follower, name_source
-from lightstack.jobs.patch.hand_masks import name_ranges
 from lightstack.jobs.stage.finish import Delivery
 from lightstack.jobs.stage.hero import HeroPart
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import MixCurve, Progress
 from lightstack.report.mix_plot import plot_mix
+from lightstack.report.phrases import say_ranges
 
 __all__ = ["LightMix", "cut_mix", "drop_former", "make_mixes", "rate_of", "write_mixes"]
 
@@ -102,7 +102,7 @@ def make_light_mix(light: Light, source: FollowSource) -> LightMix:
     made = make_mix(recipe, first, last)
     if made.negative:
         warnings += (
-            f"the mix falls below 0 at shot frames {name_ranges(made.negative)} and is cut to 0 there; raise the "
+            f"the mix falls below 0 at shot frames {say_ranges(made.negative)} and is cut to 0 there; raise the "
             "curve, or add less",
         )
     return LightMix(made.curve, made.base, full, tuple(f"light {light.name}: {line}" for line in warnings))

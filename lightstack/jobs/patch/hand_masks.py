@@ -16,11 +16,11 @@ from lightstack.errors import SettingError
 from lightstack.files.read.masks import MaskPictures, find_masks, read_mask
 from lightstack.files.shot.schema import Holdout, HoldoutShape, ShotSettings
 from lightstack.jobs.patch.placed_masks import IDENTITY, PoseAt, check_touching, move_mask, place_shape, shrink_mask
+from lightstack.report.phrases import say_ranges
 
 __all__ = ["HandWork"]
 
 LOOKED_AT = 24  # pictures of a sequence that are looked at first for one that is not black
-NAMED_GAPS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,18 +248,6 @@ def say_gaps(one: Painted, frames: tuple[int, int]) -> str | None:
     if not inner:
         return None
     return (
-        f"{one.pictures.name}: holdout {one.key}: has no picture for shot frames {name_ranges(inner)}; the nearest one "
+        f"{one.pictures.name}: holdout {one.key}: has no picture for shot frames {say_ranges(inner)}; the nearest one "
         "holds there"
     )
-
-
-def name_ranges(numbers: Sequence[int]) -> str:
-    """Write ascending numbers as ranges: "1004-1006, 1010"."""
-    runs: list[list[int]] = []
-    for number in numbers:
-        if runs and number == runs[-1][1] + 1:
-            runs[-1][1] = number
-        else:
-            runs.append([number, number])
-    shown = [str(a) if a == b else f"{a}-{b}" for a, b in runs[:NAMED_GAPS]]
-    return ", ".join(shown) + (f" and {len(runs) - NAMED_GAPS} more stretches" if len(runs) > NAMED_GAPS else "")

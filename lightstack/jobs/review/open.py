@@ -19,7 +19,7 @@ from lightstack.jobs.light.lamp_places import StillPlaces, places_are_current, p
 from lightstack.jobs.mix.mixes import LightMix, make_mixes
 from lightstack.jobs.shot.build import check_inputs
 from lightstack.jobs.shot.flash_sink import kept_flash
-from lightstack.jobs.shot.shot_parts import ShotParts, gather_parts
+from lightstack.jobs.shot.shot_parts import PartsRequest, ShotParts, gather_parts
 from lightstack.jobs.stage.finish import Delivery
 from lightstack.jobs.stage.hero import HeroPart, look_at_hero, open_hero
 from lightstack.jobs.stage.sweep_stage import sweep_inputs
@@ -102,37 +102,46 @@ def open_review(shot_path: Path, *, options: BuildOptions, progress: Progress) -
         book = StageBook(folder, verify=options.verify)
         delivery = Delivery(folder, shot.name, f"{shot.name}_", f"_v{shot.version:03d}", False, book)
         hero = stack.enter_context(open_hero(settings, options))
-        built = tuple(recall_sweep(delivery, settings, sweep.name, hero, options, progress) for sweep in settings.sweep)
-        if hero is None and not built:
-            raise SettingError(f"{shot_path}: has neither a hero nor a sweep, so there is nothing to look at")
-        seen, mixes, parts = None, {}, ShotParts(delivery, built, {})
-        if hero is not None:
-            seen = look_at_hero(hero, folder, book, options, force=False, progress=progress)
-            mixes = make_mixes(settings, hero, book=book, options=options, progress=progress)
-            clean = clean_or_recall(delivery, settings, hero, seen, options, force=False, progress=progress)
-            curves = {name: mix.curve for name, mix in mixes.items()}
-            parts = gather_parts(
-                delivery, settings, hero, seen, built, curves, clean, options, force=False, progress=progress
-            )
-        size = hero.fitted.size if hero is not None else size_of(built[0])
-        return ReviewShot(
-            path=shot_path,
-            settings=settings,
-            file_settings=settings,
-            delivery=delivery,
-            options=options,
-            hero=hero,
-            seen=seen,
-            built=built,
-            mixes=mixes,
-            parts=parts,
-            places=recall_places(delivery, settings, built, progress),
-            flash=kept_flash(settings.out, progress=progress) if book.list_outputs("flash") else None,
-            size=size,
-            proxy=fit_proxy(size),
-            made=see_built(book),
-            opened=stack.pop_all(),
+        opened = recall_shot(delivery, settings, hero, options, progress)
+        opened.opened = stack.pop_all()
+        return opened
+
+
+def recall_shot(
+    delivery: Delivery, settings: ShotSettings, hero: HeroPart | None, options: BuildOptions, progress: Progress
+) -> ReviewShot:
+    """Return everything of a shot as it was built. Raises MissingInput for what is not current."""
+    book, folder = delivery.book, delivery.folder
+    built = tuple(recall_sweep(delivery, settings, sweep.name, hero, options, progress) for sweep in settings.sweep)
+    if hero is None and not built:
+        raise SettingError(f"{settings.path}: has neither a hero nor a sweep, so there is nothing to look at")
+    seen, mixes, parts = None, {}, ShotParts(delivery, built, {})
+    if hero is not None:
+        seen = look_at_hero(hero, folder, book, options, force=False, progress=progress)
+        mixes = make_mixes(settings, hero, book=book, options=options, progress=progress)
+        clean = clean_or_recall(delivery, settings, hero, seen, options, force=False, progress=progress)
+        curves = {name: mix.curve for name, mix in mixes.items()}
+        parts = gather_parts(
+            PartsRequest(delivery, settings, hero, seen, built, curves, clean, options, False, progress)
         )
+    size = hero.fitted.size if hero is not None else size_of(built[0])
+    return ReviewShot(
+        path=settings.path,
+        settings=settings,
+        file_settings=settings,
+        delivery=delivery,
+        options=options,
+        hero=hero,
+        seen=seen,
+        built=built,
+        mixes=mixes,
+        parts=parts,
+        places=recall_places(delivery, settings, built, progress),
+        flash=kept_flash(settings.out, progress=progress) if book.list_outputs("flash") else None,
+        size=size,
+        proxy=fit_proxy(size),
+        made=see_built(book),
+    )
 
 
 def see_built(book: StageBook) -> str:

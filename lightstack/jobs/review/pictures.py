@@ -13,7 +13,7 @@ from lightstack.jobs.holdout.holdout import HeldMatte
 from lightstack.jobs.light.plates import notes_of
 from lightstack.jobs.review.open import ReviewShot
 from lightstack.records import BuiltSweep
-from lightstack.report.pictures import draw_reach, outline_blocked
+from lightstack.report.pictures import draw_reach, outline_mask
 
 __all__ = ["PICTURES", "draw_picture"]
 
@@ -72,7 +72,7 @@ def draw_blockers(built: BuiltSweep, frame: int) -> Drawn:
         known = ", ".join(str(one) for one in notes_of(built).source_frames.tolist())
         raise MissingInput(f"frame {frame} is no key frame of {built.report.name}; they are {known}")
     place, pictures = numbers.index(frame), built.report.pictures
-    return outline_blocked(pictures.thumbnails[place], pictures.thumbnail_blocked[place])
+    return outline_mask(pictures.thumbnails[place], pictures.thumbnail_blocked[place])
 
 
 PICTURES: dict[str, Callable[[BuiltSweep, int], Drawn]] = {

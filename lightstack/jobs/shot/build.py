@@ -18,12 +18,13 @@ from lightstack.jobs.grain.stage import check_grain
 from lightstack.jobs.holdout.figure_light import check_figure_light
 from lightstack.jobs.holdout.stage import check_holdout
 from lightstack.jobs.light.files import check_light_files
+from lightstack.jobs.light.show import report_lights
 from lightstack.jobs.mix.followers import check_follow_files
 from lightstack.jobs.mix.mixes import drop_former, make_mixes, write_mixes
 from lightstack.jobs.patch.stage import check_patches
 from lightstack.jobs.shot.frame_tasks import LIGHT, MadeFrames, check_movie, check_sheet_frames
 from lightstack.jobs.shot.frames_stage import RenderWish, check_render_frames, make_frames
-from lightstack.jobs.shot.shot_parts import ShotParts, gather_parts
+from lightstack.jobs.shot.shot_parts import PartsRequest, ShotParts, gather_parts
 from lightstack.jobs.stage.finish import Delivery, ShotTold, finish
 from lightstack.jobs.stage.hero import HeroPart, look_at_hero, open_hero
 from lightstack.jobs.stage.manifest import describe_take
@@ -168,9 +169,8 @@ def build_stages(
         clean = clean_or_recall(delivery, settings, hero, seen, options, force=again, progress=progress)
         parts, made = ShotParts(delivery, built, mixes), MadeFrames()
         if hero is not None and seen is not None:
-            parts = gather_parts(
-                delivery, settings, hero, seen, built, mixes, clean, options, force=again, progress=progress
-            )
+            asked = PartsRequest(delivery, settings, hero, seen, built, mixes, clean, options, again, progress)
+            parts = gather_parts(asked)
             if settings.light or settings.patch or settings.render or parts.things is not None:
                 made = make_frames(
                     delivery, settings, hero, seen, parts, options, wish=wish, force=force, progress=progress
@@ -221,6 +221,7 @@ def tell_shot(
         laid=made.laid.get(LIGHT, ()),
         patches=parts.report_patches(made.laid),
         holdout=None if parts.holdout.built is None else parts.holdout.built.report,
+        lights=report_lights(parts.delivery.folder, settings, parts.built, parts.played),
         regels=parts.regels.reports,
         flash=made.flash,
         shows_frames=made.shown,

@@ -5,6 +5,7 @@ Each is recalled where nothing that it depends on changed; those that are not ar
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import cache
@@ -14,6 +15,7 @@ from lightstack import __version__
 from lightstack.errors import SettingError
 from lightstack.files.shot.schema import ShotSettings
 from lightstack.jobs.frame.hero_pass import walk_hero
+from lightstack.jobs.frame.shot_frames import FrameMaker
 from lightstack.jobs.shot.flash_sink import FlashTask
 from lightstack.jobs.shot.frame_tasks import (
     ElementTask,
@@ -67,21 +69,14 @@ def make_frames(
     made = MadeFrames(shown=True)
     inputs = describe_frames(delivery, settings, hero, parts, options)
     maker = cache(lambda: parts.make_maker(settings))
+    whole = list_whole(delivery, settings, hero, maker, parts, inputs, options, force=force)
+    # of some frames no movie is made, but one that shows the shot as it is stays in the report
+    tasks = [task for task in whole if wish.frames is None or task.current]
+    if wanted_elements(settings):
+        tasks.append(ElementTask(delivery, settings, hero, maker, inputs, wish.frames, force="sweep" in force))
+    else:
+        made.warnings += warn_left(delivery, inputs)
     with ExitStack() as stack:
-        tasks: list[Task] = []
-        again: list[Task] = [
-            PreviewTask(delivery, settings, hero, maker, parts.layers, inputs, options, force="preview" in force)
-        ]
-        if settings.render is not None and settings.render.movie != "none":
-            again.append(MovieTask(delivery, settings, hero, inputs, force="sweep" in force))
-        if settings.flash.check:
-            again.append(FlashTask(delivery, settings, hero, inputs, options, force="preview" in force))
-        # of some frames no movie is made, but one that shows the shot as it is stays in the report
-        tasks += [task for task in again if wish.frames is None or task.current]
-        if wanted_elements(settings):
-            tasks.append(ElementTask(delivery, settings, hero, maker, inputs, wish.frames, force="sweep" in force))
-        else:
-            made.warnings += warn_left(delivery, inputs)
         sinks = [sink for task in tasks for sink in task.open(stack, made, progress)]
         if sinks:
             walk_hero(
@@ -99,6 +94,28 @@ def make_frames(
     for task in tasks:
         task.close(made)
     return made
+
+
+def list_whole(
+    delivery: Delivery,
+    settings: ShotSettings,
+    hero: HeroPart,
+    maker: Callable[[], FrameMaker],
+    parts: ShotParts,
+    inputs: dict[str, Any],
+    options: BuildOptions,
+    *,
+    force: set[str | None],
+) -> list[Task]:
+    """Return the tasks that take every frame of the shot: preview, movie, flash check."""
+    tasks: list[Task] = [
+        PreviewTask(delivery, settings, hero, maker, parts.layers, inputs, options, force="preview" in force)
+    ]
+    if settings.render is not None and settings.render.movie != "none":
+        tasks.append(MovieTask(delivery, settings, hero, inputs, force="sweep" in force))
+    if settings.flash.check:
+        tasks.append(FlashTask(delivery, settings, hero, inputs, options, force="preview" in force))
+    return tasks
 
 
 def check_render_frames(hero: HeroPart, wanted: tuple[int, int] | None) -> None:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Protocol
 
 from lightstack.files.shot.schema import Light, ShotSettings
 from lightstack.files.write.plates import read_light
 from lightstack.jobs.element.laid_things import ThingLayers
-from lightstack.jobs.element.stage import element_or_recall
+from lightstack.jobs.element.stage import BuiltElements, element_or_recall
 from lightstack.jobs.frame.shot_frames import FrameMaker, Grain, Held, LaidLight
-from lightstack.jobs.grain.camera import find_grain
+from lightstack.jobs.grain.camera import FoundGrain, find_grain
 from lightstack.jobs.holdout.figure_light import FoundFigureLight, find_figure_light
 from lightstack.jobs.holdout.set_picture import ShotSet, set_or_recall
 from lightstack.jobs.holdout.stage import ShotHoldout, holdout_or_recall, make_pose_at, needs_holdout, wanted_set
@@ -36,7 +36,15 @@ from lightstack.records import (
     Progress,
 )
 
-__all__ = ["ShotParts", "gather_parts"]
+__all__ = ["PartsRequest", "ShotParts", "gather_parts"]
+
+
+class Warned(Protocol):
+    """A part that may have warnings."""
+
+    @property
+    def warnings(self) -> Sequence[str]:
+        """One line each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,46 +126,40 @@ class ShotParts:
         return read_light(self.delivery.folder.file(name))
 
 
-def gather_parts(
-    delivery: Delivery,
-    settings: ShotSettings,
-    hero: HeroPart,
-    seen: HeroLook,
-    built: Sequence[BuiltSweep],
-    mixes: dict[str, MixCurve],
-    clean: BuiltClean | None,
-    options: BuildOptions,
-    *,
-    force: bool,
-    progress: Progress,
-) -> ShotParts:
+@dataclass(frozen=True, slots=True)
+class PartsRequest:
+    """A shot of which the hero, the sweeps, the mixes and the clean plate are known; ``force``: make all anew."""
+
+    delivery: Delivery
+    settings: ShotSettings
+    hero: HeroPart
+    seen: HeroLook
+    built: Sequence[BuiltSweep]
+    mixes: dict[str, MixCurve]
+    clean: BuiltClean | None
+    options: BuildOptions
+    force: bool
+    progress: Progress
+
+
+def gather_parts(asked: PartsRequest) -> ShotParts:
     """Build or recall everything that the frames need beside plates and mixes."""
-    patched: ShotPatches | None = None
-    if settings.patch:
-        plates = {} if clean is None else {"clean": delivery.folder.file(clean.plate)}
-        patched = patch_or_recall(
-            delivery, settings, hero, seen, built, options, plates=plates, force=force, progress=progress
-        )
-    bare = find_bare(delivery, settings, hero, seen, built, clean, options, force=force, progress=progress)
-    holdout = holdout_or_recall(delivery, settings, hero, seen, bare, options, force=force, progress=progress)
-    alpha_at = None if holdout.held is None else holdout.held.alpha_at
-    tossed = element_or_recall(
-        delivery, settings, hero, seen, alpha_at, holdout.inputs, options, force=force, progress=progress
+    delivery, settings, hero, seen = asked.delivery, asked.settings, asked.hero, asked.seen
+    patched, bare = find_patches(asked), find_bare(asked)
+    holdout = holdout_or_recall(
+        delivery, settings, hero, seen, bare, asked.options, force=asked.force, progress=asked.progress
     )
-    found = find_grain(delivery, settings, hero, seen, options, force=force, progress=progress)
+    tossed = find_tossed(asked, holdout)
+    found = find_grain(delivery, settings, hero, seen, asked.options, force=asked.force, progress=asked.progress)
     noise = UNKNOWN_NOISE if found.grain is None else NoiseModel(found.grain.profile.a, found.grain.profile.b)
-    played = play_lights(delivery, settings, built, hero.frames, options, force=force, progress=progress)
-    regels = regel_lights(
-        delivery, settings, built, noise, options, ceiling=hero.take.info.encoding.ceiling,
-        plates=played.plates, progress=progress,
-    )  # fmt: skip
+    played, regels = find_lights(asked, noise)
     pose_at = make_pose_at(settings, hero, seen.registration)
     figures = find_figure_light(delivery.book, settings, hero, holdout.held, noise, pose_at)
     told = (found, played, regels, tossed)
     return ShotParts(
         delivery,
-        built,
-        mixes,
+        asked.built,
+        asked.mixes,
         patched=patched,
         holdout=holdout,
         figures=figures,
@@ -165,41 +167,101 @@ def gather_parts(
         played=played,
         grain=found.grain,
         things=tossed.make_layers(noise, hero.working),
-        background=find_background(settings, bare, clean),
-        more={
-            "grain": found.inputs,
-            "holdout": holdout.inputs,
-            "figure_light": figures.inputs,
-            "regels": regels.inputs,
-            **({} if tossed.inputs is None else {"things": tossed.inputs}),
-        },
+        background=find_background(settings, bare, asked.clean),
+        more=name_inputs(found, holdout, figures, regels, tossed),
         files=(*(f for one in told for f in one.files), *(() if holdout.built is None else holdout.built.files)),
-        warnings=tuple(
-            line
-            for one in (*(() if patched is None else (patched.built,)), holdout, tossed, figures, played, found, regels)
-            for line in one.warnings
-        ),
+        warnings=join_warnings(patched, holdout, tossed, figures, played, found, regels),
     )
 
 
-def find_bare(
-    delivery: Delivery,
-    settings: ShotSettings,
-    hero: HeroPart,
-    seen: HeroLook,
-    built: Sequence[BuiltSweep],
-    clean: BuiltClean | None,
-    options: BuildOptions,
-    *,
-    force: bool,
-    progress: Progress,
-) -> ShotSet | None:
+def find_patches(asked: PartsRequest) -> ShotPatches | None:
+    """Build or recall the patches; None where the shot has none."""
+    if not asked.settings.patch:
+        return None
+    delivery, clean = asked.delivery, asked.clean
+    return patch_or_recall(
+        delivery,
+        asked.settings,
+        asked.hero,
+        asked.seen,
+        asked.built,
+        asked.options,
+        plates={} if clean is None else {"clean": delivery.folder.file(clean.plate)},
+        force=asked.force,
+        progress=asked.progress,
+    )
+
+
+def find_tossed(asked: PartsRequest, holdout: ShotHoldout) -> BuiltElements:
+    """Build or recall the tossed things, before or behind whoever the hold-out tells."""
+    return element_or_recall(
+        asked.delivery,
+        asked.settings,
+        asked.hero,
+        asked.seen,
+        None if holdout.held is None else holdout.held.alpha_at,
+        holdout.inputs,
+        asked.options,
+        force=asked.force,
+        progress=asked.progress,
+    )
+
+
+def find_lights(asked: PartsRequest, noise: NoiseModel) -> tuple[PlayedLights, ShotRegels]:
+    """Build or recall what the lights are made of, and their new colours."""
+    delivery, settings, built, hero = asked.delivery, asked.settings, asked.built, asked.hero
+    played = play_lights(
+        delivery, settings, built, hero.frames, asked.options, force=asked.force, progress=asked.progress
+    )
+    ceiling = hero.take.info.encoding.ceiling
+    regels = regel_lights(
+        delivery,
+        settings,
+        built,
+        noise,
+        asked.options,
+        ceiling=ceiling,
+        plates=played.plates,
+        progress=asked.progress,
+    )
+    return played, regels
+
+
+def name_inputs(
+    grain: FoundGrain, holdout: ShotHoldout, figures: FoundFigureLight, regels: ShotRegels, tossed: BuiltElements
+) -> dict[str, Any]:
+    """Return what the frames depend on by these parts, by name."""
+    return {
+        "grain": grain.inputs,
+        "holdout": holdout.inputs,
+        "figure_light": figures.inputs,
+        "regels": regels.inputs,
+        **({} if tossed.inputs is None else {"things": tossed.inputs}),
+    }
+
+
+def join_warnings(patched: ShotPatches | None, *parts: Warned) -> tuple[str, ...]:
+    """Return the warnings of all parts, in order."""
+    of_patches = () if patched is None else patched.built.warnings
+    return (*of_patches, *(line for part in parts for line in part.warnings))
+
+
+def find_bare(asked: PartsRequest) -> ShotSet | None:
     """Build or recall the picture of the bare set; None where nothing shows it, or nobody asks for it."""
+    settings = asked.settings
     if not needs_holdout(settings) and not wants_background(settings):
         return None
-    wanted = wanted_set(settings)
     return set_or_recall(
-        delivery, settings, hero, seen, built, clean, options, wanted=wanted, force=force, progress=progress
+        asked.delivery,
+        settings,
+        asked.hero,
+        asked.seen,
+        asked.built,
+        asked.clean,
+        asked.options,
+        wanted=wanted_set(settings),
+        force=asked.force,
+        progress=asked.progress,
     )
 
 

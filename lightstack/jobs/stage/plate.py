@@ -9,7 +9,8 @@ from lightstack.errors import MissingInput, SettingError
 from lightstack.files.folder import claimed_folder
 from lightstack.files.kept.identity import StageBook
 from lightstack.files.shot.schema import Sweep, TakeSettings
-from lightstack.jobs.stage.finish import Delivery, deliver_sweeps
+from lightstack.jobs.stage.deliver import deliver_sweeps
+from lightstack.jobs.stage.finish import Delivery
 from lightstack.jobs.sweep.sweep import SweepRequest, build_sweep
 from lightstack.jobs.takes.machines import noted_run
 from lightstack.jobs.takes.options import BuildResult, PlateOptions, make_sweep_settings

@@ -8,7 +8,8 @@ from lightstack import __version__
 from lightstack.files.kept.identity import StageBook
 from lightstack.files.kept.keep import keep_record, recall_or_none
 from lightstack.files.shot.schema import ShotSettings, Sweep, TakeSettings
-from lightstack.jobs.stage.finish import Delivery, deliver_sweep
+from lightstack.jobs.stage.deliver import deliver_sweep
+from lightstack.jobs.stage.finish import Delivery
 from lightstack.jobs.stage.hero import HeroPart
 from lightstack.jobs.stage.standing import SCHEMA, describe_reading, identify_take
 from lightstack.jobs.sweep.sweep import SweepRequest, build_sweep

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.matte.carry import carry_nearest
-from lightstack.core.sweep.accumulate import RULES, AccumulateSetting
+from lightstack.core.sweep.accumulate import RULES, AccumulateSetting, Offered
 from lightstack.core.sweep.grain_off import take_off_grain
 from lightstack.core.sweep.residue import floor_residue
 from lightstack.files.called_off import go_on
@@ -108,7 +108,7 @@ class BandsJob:
             missing += (valid <= 0) * np.float32(1 / len(self.chosen))
             share = 1.0 if self.shares is None else float(self.shares[index])
             gain = 1.0 if self.gains is None else self.gains[index]
-            made.add(state, light, guide, valid, index, share=share, gain=gain)
+            made.add(state, Offered(light, guide, valid, index, share, gain))
         return Plate(made.finish(state), state.peak, state.winner, state.best_valid, missing)
 
 
