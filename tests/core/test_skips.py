@@ -56,6 +56,11 @@ def test_light_that_goes_out_while_somebody_walks_is_none():
     assert find_skips(pictures[:, :9]) == ((40, 3),)  # what those places say alone
 
 
+def test_an_arm_that_swings_faster_and_stops_is_none():
+    steps = np.concatenate([np.full(60, 0.1), [0.5, 1, 2, 2.15, 0.5], np.zeros(40)])
+    assert find_skips(draw_motion(np.cumsum(steps), noise=2e-4)) == ()
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_trembling_hand_is_none(seed):
     tremor = np.random.default_rng(seed).normal(0, 0.1, 200)  # of a frame's way, anew in every frame

@@ -27,6 +27,7 @@ LEAST_PLACES = 5
 ALONG = 0.35  # cosine between the step in question and those around it
 SAME_PACE = 0.3  # of the faster side's motion, the other side's at least: light that goes out or comes on stands on one
 FARTHEST = 6.0  # steps of the faster side in one: three frames missing, and motion that quickens by half
+LONGER = 1.1  # times the longer step beside it: a frame missing adds two, an arm that stops makes none longer
 LEAST_STEP = 0.3  # of the change in the middle, at the places that move: light that goes out changes others as well
 LEAST_GAIN = 0.75  # mean logarithm of how much better the curve fits
 USUAL, ABOVE_USUAL = 0.9, 0.65  # nine in ten of the take's own frames stay below: a trembling hand, noise, a codec
@@ -135,6 +136,9 @@ def _steps_along(around: NDArray[np.float64]) -> bool:
     usual = (before + after) / 2
     slow, fast = sorted(float(np.sqrt((side**2).sum())) for side in (before, after))
     if slow < SAME_PACE * fast or float((step**2).sum()) > (FARTHEST * fast) ** 2:
+        return False
+    beside = (around[HALF - 1] - around[HALF - 2], around[HALF + 1] - around[HALF])
+    if float((step**2).sum()) < LONGER**2 * max(float((side**2).sum()) for side in beside):
         return False
     size = float(np.sqrt((step**2).sum() * (usual**2).sum()))
     return float((step * usual).sum()) > ALONG * size
