@@ -113,7 +113,8 @@ def test_grey_that_begins_with_white_is_turned_round(tmp_path):
 def test_luma_and_chroma_of_a_tiff_become_colours(tmp_path):
     # REFERENCE  Pillow (libtiff and its own conversion). TOLERANCE  one code: either rounds.
     tifffile.imwrite(tmp_path / "a.tif", BYTES, photometric="ycbcr")
-    other = np.asarray(Image.open(tmp_path / "a.tif").convert("RGB")).astype(int)
+    with Image.open(tmp_path / "a.tif") as picture:
+        other = np.asarray(picture.convert("RGB")).astype(int)
     assert np.abs(read_still(tmp_path / "a.tif").pixels - other).max() <= 1
 
 
@@ -166,7 +167,8 @@ def test_a_still_is_upright_and_at_most_left_and_right_are_exchanged(tmp_path, o
     exif = Image.Exif()
     exif[0x0112] = orientation
     Image.fromarray(BYTES).save(tmp_path / "a.tif", exif=exif)
-    upright = np.asarray(ImageOps.exif_transpose(Image.open(tmp_path / "a.tif")))
+    with Image.open(tmp_path / "a.tif") as picture:
+        upright = np.asarray(ImageOps.exif_transpose(picture))
     still = read_still(tmp_path / "a.tif")
     mirrored = orientation in (2, 4, 5, 7)
     assert_array_equal(turn_upright(still.pixels, still.header.rotation), upright[:, ::-1] if mirrored else upright)
