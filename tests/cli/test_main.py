@@ -251,6 +251,24 @@ def test_interrupt_from_outside(tmp_path):
     assert rest == "lightstack: stopped; nothing half-written is left behind\n"
 
 
+def test_what_hangs_when_it_is_taken_down_holds_nobody_up():
+    code = (
+        "import atexit, sys, time\n"
+        "from lightstack.cli import main as command_line\n"
+        "class Decoder:\n"
+        "    def __del__(self):\n"
+        "        time.sleep(600)\n"
+        "kept = Decoder()\n"
+        "atexit.register(lambda: print('cleared up'))\n"
+        "sys.argv = ['lightstack', 'inspect', '/nothing/there.mov']\n"
+        "command_line.main()\n"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
+    assert ended.returncode == 1
+    assert ended.stdout == "cleared up\n"
+    assert ended.stderr.startswith("lightstack: /nothing/there.mov: nothing is there")
+
+
 def test_the_module_runs_and_help_loads_nothing_heavy():
     # what makes a start slow; help says what there is without any of it
     heavy = ("numpy", "cv2", "av", "numba", "matplotlib", "scipy", "pydantic", "OpenImageIO", "PyOpenColorIO")
