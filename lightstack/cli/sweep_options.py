@@ -22,7 +22,7 @@ class SweepOptions:
     exclude: Annotated[
         str | None, typer.Option("--exclude", metavar="FRAMES", help="Frames never to use, e.g. 1-20,57.")
     ] = None
-    max_keys: Annotated[int | None, typer.Option("--max-keys", metavar="N", help="Most key frames [32].")] = None
+    max_keys: Annotated[int | None, typer.Option("--max-keys", metavar="N", help="Most key frames [64].")] = None
     coverage: Annotated[
         float | None, typer.Option("--coverage", metavar="SHARE", help="Stop choosing at this share [0.995].")
     ] = None

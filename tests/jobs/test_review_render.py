@@ -44,7 +44,8 @@ def follow(run):
 def test_a_build_is_followed_to_its_end(tmp_path):
     opened = []
     seen = follow(start('tell(state="done", line="built")', tmp_path, lambda: opened.append(1)))
-    assert (seen[0].state, seen[-1].state, seen[-1].line) == ("running", "done", "built")
+    assert (seen[-1].state, seen[-1].line) == ("done", "built")
+    assert {one.state for one in seen[:-1]} <= {"running"}  # a child may be done before the first look
     assert (seen[-1].step, seen[-1].done, seen[-1].total) == ("frames", 1, 4)
     assert opened == [1]
     assert [one.number for one in seen] == sorted({one.number for one in seen})

@@ -100,7 +100,7 @@ def choose_key_frames(
     values: NDArray,
     *,
     coverage: float = 0.995,
-    max_keys: int = 32,
+    max_keys: int = 64,
     required: Sequence[int] = (),
     excluded: Collection[int] = (),
 ) -> Choice:

@@ -209,7 +209,7 @@ class Sweep(TakeSettings):
         unit="share",
     )
     max_keys: Annotated[int, Field(ge=1, le=1024)] = key(
-        32, "Most key frames to choose.", kind="whole number"
+        64, "Most key frames to choose; `coverage` mostly ends the choice before.", kind="whole number"
     )
     keys: SourceFrames = key(
         (), "Key frames chosen by hand.", kind="list", unit="source frame", shown="chosen by coverage"
