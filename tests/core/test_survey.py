@@ -162,6 +162,44 @@ def test_a_lamp_that_reaches_every_place_is_no_drift(colour):
     assert np.abs(table.drift_stops).max() < 0.02
 
 
+def test_somebody_who_steps_before_the_window_is_no_drift():
+    # the lamp reaches all but a window's panes; its carrier walks past them and hides every one of them for a while
+    rng = np.random.default_rng(13)
+    ambient = np.full((60, 100, 3), 0.02)
+    ambient[15:35, 40:60] = [0.3, 0.35, 0.45]
+    off = np.r_[np.ones(8, bool), np.zeros(34, bool), np.ones(8, bool)]
+    frames = []
+    for k in range(50):
+        frame = ambient.copy()
+        if not off[k]:
+            frame[ambient[..., 0] < 0.1] += [0.02, 0.08, 0.15]
+            left = 3 * (k - 12)
+            frame[5:60, max(left, 0) : max(left + 28, 0)] = 0.002
+        frames.append(frame + np.sqrt(4e-5 * frame + 4e-7) * rng.standard_normal(frame.shape))
+    table = survey_sweep(make_proxies(np.stack(frames), noise=(4e-5, 4e-7)), ambient, lamp_off=off)
+    # TOLERANCE  as of a lamp that reaches every place
+    assert np.abs(table.drift_stops).max() < 0.02
+
+
+def test_a_drift_is_read_although_somebody_steps_before_the_window():
+    rng = np.random.default_rng(14)
+    ambient = np.full((60, 100, 3), 0.02)
+    ambient[15:35, 40:60] = [0.3, 0.35, 0.45]
+    off = np.r_[np.ones(8, bool), np.zeros(34, bool), np.ones(8, bool)]
+    truth = np.where(np.arange(50) < 30, 0.0, -0.3)
+    frames = []
+    for k in range(50):
+        frame = ambient.copy()
+        if not off[k]:
+            frame[ambient[..., 0] < 0.1] += [0.02, 0.08, 0.15]
+            if 10 <= k < 18:
+                frame[5:60, 5 * (k - 5) : 5 * (k - 5) + 20] = 0.002
+        frame *= 2.0 ** truth[k]
+        frames.append(frame + np.sqrt(4e-5 * frame + 4e-7) * rng.standard_normal(frame.shape))
+    table = survey_sweep(make_proxies(np.stack(frames), noise=(4e-5, 4e-7)), ambient, lamp_off=off)
+    np.testing.assert_allclose(table.drift_stops, np.repeat(truth[:, None], 3, axis=1), atol=0.02)
+
+
 def test_frames_left_out_by_registration_get_no_weight():
     room = make_room(1, **SMALL, bump_px=0, turn_deg=0)
     whole = Stretch(1, 50, np.eye(3), True, 0.25, 0.01, 50)

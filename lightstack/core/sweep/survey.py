@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from lightstack.core.compiled import compile_loop
 from lightstack.core.half import to_float
 from lightstack.core.sweep.dark import find_dark_frames
+from lightstack.core.sweep.drift import complete_drift, drift_of
 from lightstack.errors import UnusableTake
 from lightstack.records import BoolArray, FloatArray, FrameTable, NoiseModel, ProxyTake, Registration
 
@@ -92,8 +93,9 @@ def survey_sweep(
     -----
     ``drift_stops`` is judged on pixels whose lamp light stays under 2 % of the ambient over the whole take,
     and by
-    the lamp-off frames, between which it is interpolated; it is 0 where neither says anything. ``smear_px`` is not
-    measured here (NaN): it wants to know what is covered. See ``light_speed``.
+    the lamp-off frames, between which it is interpolated; it is 0 where neither says anything. Frames in which such
+    pixels disagree (somebody stands before some of them) do not count. ``smear_px`` is not measured here (NaN): it
+    wants to know what is covered. See ``light_speed``.
     """
     read = frame_at or (lambda k: to_float(proxies.rgb[k]))
     n = len(proxies)
@@ -114,7 +116,7 @@ def survey_sweep(
         source_frames=np.asarray(proxies.source_frames), seconds=np.asarray(proxies.seconds),
         lamp_energy=energy, lamp_sigma=energy / spread, change_sigma=columns["change"], lamp_on=~off,
         stretch=stretch, clipped=columns["clipped"], smear_px=np.full(n, np.nan),
-        drift_stops=_complete_drift(columns["drift"], off), sharpness=columns["sharpness"],
+        drift_stops=complete_drift(columns["drift"]), sharpness=columns["sharpness"],
         blocked=columns["blocked"], flare=columns["flare"], shift_px=shift, weight=weight,
     )  # fmt: skip
 
@@ -194,7 +196,7 @@ def _measure_frames(
         if before is not None:
             out["change"][k] = _measure_change(frame, before, proxies.noise_proxy)
         out["sharpness"][k] = _sharpness(frame @ w32, float(shade_noise.mean()))
-        out["drift"][k] = _drift_of(frame, ambient, bright_enough & ((off[k] | unreached) & ~cover)[..., None])
+        out["drift"][k] = drift_of(frame, ambient, bright_enough & ((off[k] | unreached) & ~cover)[..., None])
         out["flare"][k] = 0.0 if off[k] else _flare_of(luma, np.asarray(proxies.clipped[k]), cover)
         before = frame
     return out
@@ -227,17 +229,6 @@ def _sharpness(luma: FloatArray, noise: float) -> float:
     return float(np.hypot(gx, gy).mean() / (abs(float(luma.mean())) + noise))
 
 
-def _drift_of(frame: FloatArray, ambient: FloatArray, where: BoolArray) -> NDArray[np.float64]:
-    """Median log2 ratio per channel over ``where`` (h, w, 3), NaN with fewer than 0.2 % of the pixels."""
-    drift = np.full(3, np.nan)
-    for c in range(3):
-        mask = where[..., c]
-        if mask.sum() >= max(16, 0.002 * mask.size):
-            ratio = float(np.median(frame[..., c][mask] / ambient[..., c][mask]))
-            drift[c] = np.log2(ratio) if ratio > 0 else np.nan
-    return drift
-
-
 def _flare_of(luma: FloatArray, clipped: NDArray[np.uint8], cover: BoolArray) -> float:
     """Veiling lift: what even the darkest places gain, as a share of the mean, while a bright source is in
     shot.
@@ -266,17 +257,6 @@ def _energy_error(
     steps = np.abs(np.diff(dark_energy))
     shown = float(1.4826 * np.median(steps) / np.sqrt(2)) if len(steps) > 4 else 0.0
     return max(theory, shown, 1e-12)
-
-
-def _complete_drift(drift: NDArray[np.float64], off: BoolArray) -> NDArray[np.float64]:
-    """Interpolate over frames where the lamp reaches everything; level 0 = the median of the lamp-off frames."""
-    out = np.zeros_like(drift)
-    frames = np.arange(len(drift))
-    for c in range(3):
-        known = np.isfinite(drift[:, c])
-        if known.any():
-            out[:, c] = np.interp(frames, frames[known], drift[known, c])
-    return out
 
 
 def _read_registration(
