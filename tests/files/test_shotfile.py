@@ -153,7 +153,7 @@ def test_defaults_come_where_nothing_is_written():
     assert settings.shot.name == "old_barn"
     assert (settings.shot.first_frame, settings.shot.handles, settings.shot.version) == (1001, 0, 1)
     assert settings.sweep[0].coverage == 0.995
-    assert settings.sweep[0].max_keys == 32
+    assert settings.sweep[0].max_keys == 64
     assert settings.light[0].source == "sweep"
     assert settings.light[0].lay == "plus"
     assert settings.light[0].mix.curve_points == ((0, 1.0, "smooth"),)
