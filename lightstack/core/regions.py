@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 STEEP_SHARE = 0.9  # of the outline that may be soft
+CUT = 8  # pixels from the border
 Mask = NDArray[np.uint8]  # (h, w), 0 or 1
 
 
@@ -108,6 +109,25 @@ def join_lamp(cores: Mask, body: Mask, *, reach: float, area: int) -> Mask:
         points = np.vstack([np.stack([xs[near], ys[near]], 1), own]).astype(np.int32)
         cv2.fillConvexPoly(bridge, cv2.convexHull(points), 1)
     return bridge
+
+
+def join_border(body: Mask, parts: Mask, *, reach: int, area: int) -> Mask:
+    """Large ``parts`` within ``reach`` pixels of a body, or of such a part, that the picture's border cuts.
+
+    Notes: whoever is so close to the camera that much of him is lit is cut by the border; lit set seldom is both. A
+    frame that was put back in its place may lack a strip along the border.
+    """
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(parts)
+    height, width = parts.shape
+    left, top, wide, high, size = stats.T
+    ends = np.minimum(np.minimum(left, top), np.minimum(width - left - wide, height - top - high))
+    wanted = (ends <= CUT) & (size >= area)
+    wanted[0] = False
+    joined = np.zeros_like(body)
+    for _ in range(2):  # a body, then a head over it
+        near = np.bincount(labels[cv2.dilate(body | joined, disc(reach)) > 0], minlength=count) > 0
+        joined = np.asarray((wanted & near)[labels], np.uint8)
+    return joined
 
 
 def find_glints(cores: Mask) -> Mask:

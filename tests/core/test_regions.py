@@ -12,6 +12,7 @@ from lightstack.core.regions import (
     fill_holes,
     find_glints,
     grow_within,
+    join_border,
     join_lamp,
     keep_large,
     keep_steep,
@@ -91,6 +92,19 @@ def test_the_lamp_is_joined_to_the_body_near_it_and_not_to_one_far_off():
     assert bridge[20, 33:46].all()
     assert not join_lamp(cores, body, reach=10, area=100).any()
     assert not join_lamp(cores, body, reach=20, area=1000).any()
+
+
+def test_parts_that_the_border_cuts_are_joined_to_the_body_beside_them():
+    body, parts = np.zeros((2, 80, 120), np.uint8)
+    body[40:50, 40:80] = 1
+    parts[40:80, 85:118] = 1  # a lit body, short of the border by what registration left
+    parts[5:30, 95:120] = 1  # a head over it, farther from the arm
+    parts[60:79, 2:30] = 1  # cut as well, and far away
+    parts[30:38, 50:70] = 1  # beside the arm, and whole in the picture
+    parts[78:80, 60:70] = 1  # too small
+    joined = join_border(body, parts, reach=12, area=60)
+    assert joined[60, 100] and joined[10, 110]
+    assert joined.sum() == 40 * 33 + 25 * 25
 
 
 def test_small_cores_apart_from_a_round_large_one_are_glints():

@@ -19,6 +19,7 @@ from lightstack.core.regions import (
     fill_holes,
     find_glints,
     grow_within,
+    join_border,
     join_lamp,
     keep_large,
     keep_steep,
@@ -55,6 +56,7 @@ STEEP = 2.0  # fall of level across the outline of a lit hand
 GROW_STEPS = 15  # how far from seeds, lamp and excess weaker evidence is believed
 CLOSE_RADIUS, HOLE_AREA = 7, 150
 LAMP_RIM, EXCESS_RIM, DARK_RIM = 3, 2, 4
+NEAR_GAP, NEAR_AREA = 28, 300  # of a lit body close to the camera: farthest from its arm, smallest
 BESIDE, BESIDE_OUTSHINE = 7, 1.25  # a lit edge is so many times brighter than the set within so many pixels beside it
 ARM_REACH, BODY_AREA = 20.0, 150  # from the lamp to the body it is joined to, and how large that must be
 
@@ -101,8 +103,10 @@ class Finder:
         excess = self._excess(peak, start, cover) & (1 - glints)
         excess = drop_known(excess, known)
         start |= excess
-        weak = self._weak(light, cover) & (1 - known) | start
-        body = grow_within(start, weak, self._px(GROW_STEPS))
+        weak, sure = (found & (1 - known) for found in self._weak(light, cover))
+        body = grow_within(start, weak | start, self._px(GROW_STEPS))
+        near = join_border(body, sure, reach=self._px(NEAR_GAP), area=self._area(NEAR_AREA))
+        body |= grow_within(near, weak | near, self._px(GROW_STEPS))
         body = close_gaps(body, self._px(CLOSE_RADIUS))
         body |= join_lamp(cores, body, reach=ARM_REACH * self.unit, area=self._area(BODY_AREA))
         body = fill_holes(body, self._area(HOLE_AREA))
@@ -174,14 +178,19 @@ class Finder:
         often = np.mean([np.asarray(self._clipped[k]) == ALL_CLIPPED for k in some], axis=0) >= share
         return cv2.dilate(_shrink_any(often, self.step), disc(self._px(2)))
 
-    def _weak(self, light: NDArray[np.float32], cover: NDArray[np.float32]) -> NDArray[np.uint8]:
+    def _weak(
+        self, light: NDArray[np.float32], cover: NDArray[np.float32]
+    ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+        """Weaker evidence of any kind, and what of it is bright and yet surely not the set."""
         small, large = measure_disagreement(light, self.ambient, self._scene, noise=self.noise)
         # the large window speaks where the small one is undecided; it sums five times as many pixels
         peak = brightest_channel(light)
         bright = peak > WINNER_SHARE * self._usual_top
         limit = np.where(bright, WINNER_DISAGREE, DISAGREE)
         disagree = np.where(np.abs(small) > DISAGREE, small, large / 4) > limit
-        return cv2.morphologyEx((disagree | (cover > COVER_WEAK)).astype(np.uint8), cv2.MORPH_OPEN, disc(1))
+        weak = (disagree | (cover > COVER_WEAK)).astype(np.uint8)
+        sure = (disagree & bright).astype(np.uint8)
+        return cv2.morphologyEx(weak, cv2.MORPH_OPEN, disc(1)), cv2.morphologyEx(sure, cv2.MORPH_OPEN, disc(2))
 
     def _excess(
         self, peak: NDArray[np.float32], start: NDArray[np.uint8], cover: NDArray[np.float32]
