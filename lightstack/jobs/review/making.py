@@ -14,7 +14,7 @@ from lightstack.jobs.light.lamp_places import StillPlaces, places_or_recall
 from lightstack.jobs.review.hero import NotYet
 from lightstack.jobs.review.hold import StaleShot
 from lightstack.jobs.review.open import ReviewShot
-from lightstack.jobs.review.opening import Opening, OpenShot
+from lightstack.jobs.review.opening import Opening, ShownShot
 from lightstack.jobs.review.stills import SweepProxies, make_filled, open_proxies
 from lightstack.records import BuiltSweep, Progress
 
@@ -55,7 +55,7 @@ class Making:
             self._fill(opened, light)
             return None
 
-    def _fill(self, opened: OpenShot, light: Light) -> None:
+    def _fill(self, opened: ShownShot, light: Light) -> None:
         """Begin to fill a sweep's stills. Raises what went wrong when it was tried before."""
         if self._opening.is_building:
             raise SettingError("stills are filled when the build has ended; wait for it")

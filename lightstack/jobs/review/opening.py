@@ -23,10 +23,10 @@ from lightstack.jobs.review.view import PageView, find_page_view
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import Progress
 
-__all__ = ["OpenShot", "Opening"]
+__all__ = ["Opening", "ShownShot"]
 
 
-class OpenShot:
+class ShownShot:
     """A shot with everything that is made of it for the page.
 
     ``filling``: sweeps whose stills are being filled, or what went wrong with that.
@@ -63,7 +63,7 @@ class Opening:
         self.path, self._options, self._progress = path, options, progress
         self._whenever_opened = whenever_opened
         self.lock, self.flights = RLock(), Flights()
-        self.now = OpenShot(open_review(path, options=options, progress=progress))
+        self.now = ShownShot(open_review(path, options=options, progress=progress))
         self.revision, self.built = 1, 1
         self.measure = Measuring(self.flights, options, progress)
         self.trouble: list[str] = []
@@ -111,7 +111,7 @@ class Opening:
             return sha256
 
     def _take_file(
-        self, opened: OpenShot, sha256: str, found: tuple[ShotSettings, dict[str, LightMix]] | None, trouble: str
+        self, opened: ShownShot, sha256: str, found: tuple[ShotSettings, dict[str, LightMix]] | None, trouble: str
     ) -> None:
         """Show the lights of a shot file that was read, or say why not."""
         with self.lock:
@@ -142,7 +142,7 @@ class Opening:
 
     def open_again(self) -> None:
         """Open the shot as it was just built."""
-        opened = OpenShot(open_review(self.path, options=self._options, progress=self._progress))
+        opened = ShownShot(open_review(self.path, options=self._options, progress=self._progress))
         with self.lock:
             before, self.now = self.now, opened
             self._file_read, self.trouble = self.file_sha256(), []

@@ -16,7 +16,7 @@ from lightstack.jobs.review.hero import NotYet
 from lightstack.jobs.review.hold import StaleShot
 from lightstack.jobs.review.making import Making
 from lightstack.jobs.review.open import ReviewShot, list_lights
-from lightstack.jobs.review.opening import Opening, OpenShot
+from lightstack.jobs.review.opening import Opening, ShownShot
 from lightstack.jobs.review.pictures import draw_picture
 from lightstack.jobs.review.render import BuildState
 from lightstack.jobs.review.say import (
@@ -61,7 +61,7 @@ class Review:
         self.opening.close()
 
     @property
-    def _now(self) -> OpenShot:
+    def _now(self) -> ShownShot:
         return self.opening.now
 
     # --- looking ---
