@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from lightstack.core.lamp.lamp_map import map_lamps
 from lightstack.core.sweep.blockers import CARRIER
-from lightstack.core.sweep.guide import crop_centre, measure_guide_noise, plan_guide
 from lightstack.core.sweep.hot_pixels import find_hot_pixels
 from lightstack.core.sweep.reach import find_holes
 from lightstack.errors import UnusableTake
@@ -35,6 +34,7 @@ from lightstack.jobs.sweep.choice import (
 )
 from lightstack.jobs.sweep.export import describe_parts
 from lightstack.jobs.sweep.lamp_shades import keep_shades, recall_shades
+from lightstack.jobs.sweep.recipe import plan_recipe
 from lightstack.jobs.sweep.stills import StillPlan, fill_stack
 from lightstack.jobs.takes.ambient import Ambient, average_ambient, pick_frames
 from lightstack.jobs.takes.footage import FittedTake, open_fitted
@@ -61,9 +61,6 @@ from lightstack.records import (
     StillNotes,
     TakeInfo,
 )
-
-PLAIN_SIGMA = 8.0
-UNCLIPPED = 0.9  # of reference white: a clipped bulb shows no noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,28 +313,6 @@ def full_noise(look: SweepLook) -> NoiseModel:
     """Return the noise of a full-size pixel as the survey's lets expect it, pixels taken to be independent."""
     noise, boxes = look.proxies.noise_proxy, look.proxies.factor**2
     return NoiseModel(noise.a * boxes, noise.b * boxes)
-
-
-def plan_recipe(ambient: Ambient, settings: Sweep, scale: Scale) -> GuideRecipe:
-    """Plan the guide from the lamp's colour and the noise as it was filmed."""
-    width = ambient.light.shape[1]
-    recipe = plan_guide(ambient.noise, width=width, colour=scale.colour, by=settings.by)
-    if not ambient.sample.any():
-        return recipe  # a single frame, or a render without noise: nothing to measure by
-    light, inside = crop_centre(ambient.light), crop_centre(ambient.inside)
-    return measure_guide_noise(ambient.sample, light, recipe, valid=find_plain(ambient, light, inside))
-
-
-def find_plain(
-    ambient: Ambient, light: NDArray[np.float32], inside: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Return where the ambient's sample is noise and nothing else: seen, unclipped, nobody walking by.
-
-    ``light``, ``inside``: the ambient's, where the sample was taken.
-    """
-    off = np.abs(ambient.sample) < PLAIN_SIGMA * ambient.noise.sigma(light)
-    plain = inside & (light.max(axis=2) < UNCLIPPED) & off.all(axis=2)
-    return plain if plain.any() else inside
 
 
 def plan_stills(
