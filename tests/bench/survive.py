@@ -6,7 +6,8 @@
     python tests/bench/survive.py broken [COUNT]   files of the scratch folder with random bytes, cut short, emptied
     python tests/bench/survive.py alike            threads and memory: the same bytes
 
-Names of commands behind these choose some: build, render, handover, plate, clean, grain, inspect.
+Names of commands behind these choose some: build, render, handover, plate, clean, grain, inspect. `SURVIVE_SEED` draws
+other moments (several may run side by side), `SURVIVE_IN` names the folder to work in.
 
 A run is a child of this process, which has everything imported and no thread; it is ended by the system's signal, so
 that nothing of it can tidy up. Moments are counted in what a program does to files below its output folder, which hits
@@ -15,6 +16,7 @@ every gap between two of them, and drawn from the time that a run takes, which h
 
 from __future__ import annotations
 
+import faulthandler
 import hashlib
 import json
 import os
@@ -73,6 +75,7 @@ movie = "ffv1"
 elements = ["light", "hero_clean", "holdout"]
 """
 FILE_SIZES = (900, 2000, 12_000, 30_000, 90_000, 200_000, 500_000, 1_500_000, 4_000_000)  # bytes
+HANGS = 120.0  # seconds after which a run is taken to hang
 CHANGES = ("open", "os.rename", "os.remove", "os.link", "os.mkdir", "os.rmdir", "os.truncate")
 WRITING = os.O_WRONLY | os.O_RDWR | os.O_CREAT
 
@@ -103,8 +106,20 @@ def get_ready() -> None:
 
 def run_child(words: Sequence[str], *, before: Callable[[], None] | None = None, said: Path | None = None) -> int:
     """Run a command line in a child of its own process group; return its exit code, or minus the signal."""
-    child = start_child(words, before=before, said=said)
-    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    return await_child(start_child(words, before=before, said=said))
+
+
+def await_child(child: int) -> int:
+    """Wait for a child; one that hangs says where its threads are, and ends by that signal."""
+    begun = time.monotonic()
+    while time.monotonic() - begun < HANGS:
+        ended, status = os.waitpid(child, os.WNOHANG)
+        if ended:
+            return os.waitstatus_to_exitcode(status)
+        time.sleep(0.02)
+    os.kill(child, signal.SIGABRT)
+    time.sleep(1)
+    return stop_group(child)
 
 
 def start_child(words: Sequence[str], *, before: Callable[[], None] | None = None, said: Path | None = None) -> int:
@@ -118,6 +133,7 @@ def start_child(words: Sequence[str], *, before: Callable[[], None] | None = Non
         number = os.open(said or os.devnull, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
         os.dup2(number, 1)
         os.dup2(number, 2)
+        faulthandler.enable(all_threads=True)
         if before is not None:
             before()
         code = command_line.run(list(words))
@@ -288,6 +304,7 @@ def try_killed(case: Case, count: int, draw: random.Random, work: Path) -> list[
             moment = draw.randint(1, changes)
             at, code = f"at change {moment}", run_child(case.words, before=die_at(moment, case.watched))
         killed += code == -signal.SIGKILL
+        print(f"  {k}: killed {at}", flush=True)
         wrong += [f"{case.name}, killed {at}: {line}" for line in check_left(case.out)]
         said = work / "said"
         code = run_child(case.words, said=said)
@@ -438,7 +455,7 @@ def main(words: list[str]) -> int:
     """Try what is asked for; the exit code tells whether anything was wrong."""
     kind, count = words[0], int(words[1]) if words[1:] and words[1].isdigit() else 50
     only = [word for word in words[1:] if not word.isdigit()]
-    draw = random.Random(SEED)
+    draw = random.Random(int(os.environ.get("SURVIVE_SEED", SEED)))
     get_ready()
     with tempfile.TemporaryDirectory(prefix="survive_", dir=os.environ.get("SURVIVE_IN")) as name:
         work = Path(name)
