@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lightstack.cli.common import KeepReadable, Ocio, Showing, Threads, open_progress
+from lightstack.cli.common import Cluster, KeepReadable, Ocio, Showing, Threads, open_progress
 from lightstack.cli.groups import spread_options
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ class Looking:
     rotate: Rotate = None
     keep_readable: KeepReadable = False
     ocio: Ocio = None
+    cluster: Cluster = None
     threads: Threads = 0
 
     def read(self) -> InspectOptions:

@@ -21,6 +21,8 @@ from lightstack.files.folder import OutFolder, read_json, replaced_whole
 from lightstack.files.kept.handed import read_handed, write_handed
 from lightstack.files.read.takes import open_take
 from lightstack.jobs.clean.takes import CleanOptions, clean_takes
+from lightstack.jobs.inspect.inspect import inspect_takes
+from lightstack.jobs.inspect.options import InspectOptions, describe_findings
 from lightstack.jobs.shot.build import build_shot
 from lightstack.jobs.spread import cluster as cluster_job
 from lightstack.jobs.spread.cluster import connect
@@ -112,6 +114,30 @@ def test_a_plate_over_a_cluster_is_the_same_to_the_byte(address, tmp_path, silen
     assert sum(run["cluster"]["workers"].values()) == 2 and run["seconds"] > 0
     assert "cluster" not in read_json(tmp_path / "here" / ".lightstack" / "run.json")
     assert not (tmp_path / "there" / ".lightstack" / "spread").exists()
+
+
+def test_an_inspection_over_a_cluster_says_the_same(address, tmp_path, silence):
+    takes = [
+        write_movie(make_room(1, size=(72, 128), frames=24, lead=6), tmp_path / "sweep.mkv"),
+        write_movie(make_room(1, size=(72, 128), frames=12, take="empty", bump_px=0, turn_deg=0), tmp_path / "e.mkv"),
+    ]
+    found = {}
+    for name, where in (("here", None), ("there", address)):
+        options = InspectOptions(cluster=where)
+        seen = inspect_takes(takes, out=tmp_path / name, options=options, progress=silence)
+        found[name] = [describe_findings(take) for take in seen.takes], seen.notes, seen.files
+    assert found["there"] == found["here"]
+    assert digest(tmp_path / "there") == digest(tmp_path / "here")
+    left = [sorted(entry.name for entry in (tmp_path / name / ".lightstack").iterdir()) for name in found]
+    assert left[1] == left[0]
+
+
+def test_a_cluster_that_cannot_help_an_inspection_is_refused_before_anything_is_read(tmp_path, silence):
+    take = write_movie(make_room(1, size=(72, 128), frames=4, take="empty"), tmp_path / "empty.mkv")
+    for options, says in (({}, "-o FOLDER"), ({"quick": True}, "--quick")):
+        with pytest.raises(SettingError, match=says):
+            given = InspectOptions(cluster="tcp://127.0.0.1:1", **options)
+            inspect_takes([take], out=None, options=given, progress=silence)
 
 
 @pytest.mark.slow

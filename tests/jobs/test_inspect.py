@@ -133,9 +133,9 @@ def test_a_shot_file_gives_roles_and_names(footage, tmp_path):
     shot.write_text(
         f'[takes.hero]\npath = "{footage}/hero.mkv"\n[[sweep]]\nname = "violet"\npath = "{footage}/sweep.mkv"\n'
     )
-    takes, working = plan_takes([shot], InspectOptions())
-    assert [(take.name, take.role) for take in takes] == [("hero", "hero"), ("violet", "sweep")]
-    assert working is None
+    planned = plan_takes([shot], InspectOptions())
+    assert [(take.name, take.role) for take in planned.takes] == [("hero", "hero"), ("violet", "sweep")]
+    assert planned.working is None and planned.cluster is None
 
 
 def test_takes_that_are_not_there_and_mixed_lists_are_refused(footage, tmp_path):

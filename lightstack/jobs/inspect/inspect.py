@@ -6,46 +6,28 @@ import os
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 
-from lightstack.errors import UnusableTake
+from lightstack.errors import SettingError, UnusableTake
 from lightstack.files.folder import FOR_ONE_RUN, OutFolder, claimed_folder
 from lightstack.files.read.response import RESPONSE_FILE
 from lightstack.jobs.inspect.between import compare_all
-from lightstack.jobs.inspect.checks import check_take, look_at_steady, rate_sweep
-from lightstack.jobs.inspect.lamps import LampsJudged, judge_lamps
-from lightstack.jobs.inspect.looked import TakeLooked
+from lightstack.jobs.inspect.examine import Examined, ExamineJob, Surveyed, examine_elsewhere, examine_here
+from lightstack.jobs.inspect.lamps import judge_lamps
 from lightstack.jobs.inspect.options import Inspected, InspectOptions
 from lightstack.jobs.inspect.out import write_inspection
-from lightstack.jobs.inspect.quick import look_at_quick_sweep, look_quickly
-from lightstack.jobs.inspect.takes import (
-    SHOT_SUFFIX,
-    PlannedTake,
-    describe_footage,
-    give_roles,
-    plan_takes,
-    sweep_settings,
-)
-from lightstack.jobs.takes.footage import FittedTake, open_fitted
-from lightstack.jobs.takes.look import look_at_sweep, survey_with_noise
+from lightstack.jobs.inspect.quick import look_quickly
+from lightstack.jobs.inspect.takes import SHOT_SUFFIX, PlannedTakes, give_roles, plan_takes
+from lightstack.jobs.takes.footage import open_fitted
+from lightstack.jobs.takes.look import survey_with_noise
 from lightstack.jobs.takes.luma import LumaSamples
+from lightstack.jobs.takes.machines import NONE, with_machines
 from lightstack.jobs.takes.options import check_ocio
-from lightstack.jobs.takes.survey import UNKNOWN_NOISE, find_own
-from lightstack.jobs.takes.unlit import find_unlit
-from lightstack.records import Progress, ProxyTake, TakeFindings
+from lightstack.jobs.takes.survey import UNKNOWN_NOISE
+from lightstack.records import Progress
 
 QUICK_FOLDER = Path("inspect")
-
-
-@dataclass(frozen=True, slots=True)
-class Surveyed:
-    """A take after its one pass over the footage."""
-
-    plan: PlannedTake
-    fitted: FittedTake
-    proxies: ProxyTake
-    luma: LumaSamples
 
 
 def inspect_takes(paths: Sequence[Path], *, out: Path | None, options: InspectOptions, progress: Progress) -> Inspected:
@@ -60,20 +42,45 @@ def inspect_takes(paths: Sequence[Path], *, out: Path | None, options: InspectOp
         For takes that cannot be read; a take that can be read and not used is a finding.
     """
     check_ocio(options)
-    planned, working = plan_takes(paths, options)
+    planned = plan_takes(paths, options)
+    address = choose_cluster(planned, options, out, progress=progress)
     if out is None and options.quick:
         out = QUICK_FOLDER
     with working_folder(out) as (folder, scratch), ExitStack() as opened:
-        surveyed = survey_all(planned, working, scratch, opened, options, progress=progress)
-        looked = look_at_all(surveyed, scratch, options, progress=progress)
+        shared = OutFolder(scratch) if folder is None else folder
+        asked = replace(options, cluster=address)
+        used = opened.enter_context(with_machines(asked, shared, workers=planned.workers, progress=progress))
+        surveyed = survey_all(planned, scratch, opened, used, progress=progress)
+        examined = examine_all(surveyed, scratch, used, progress=progress)
+        looked = [one.looked for one in examined]
         lamps = judge_lamps(looked, offer=offer_response(paths, out))
-        takes, notes = judge_all(looked, lamps, options, progress=progress)
+        takes, notes = compare_all(looked, [one.findings for one in examined], judged=lamps)
         notes += tuple(f"{one.plan.name}: {line}" for one in surveyed for line in one.fitted.take.reading_notes)
         files: tuple[str, ...] = ()
         if folder is not None:
             with progress.step("write", None):
                 files = write_inspection(folder, looked, takes, notes, options, title=name_page(paths), lamps=lamps)
         return Inspected(takes, notes, None if folder is None else folder.path, files, options.quick)
+
+
+def choose_cluster(
+    planned: PlannedTakes, options: InspectOptions, out: Path | None, *, progress: Progress
+) -> str | None:
+    """Return the address of the cluster to inspect with, None for none. Raises SettingError for one that was typed and
+    cannot help."""
+    typed, known = options.cluster, planned.cluster
+    if typed == NONE or (typed or known) is None:
+        return None
+    if typed and options.quick:
+        raise SettingError(f"--cluster {typed}: a quick look takes seconds here; leave out --cluster, or --quick")
+    if typed and out is None:
+        raise SettingError(
+            f"--cluster {typed}: what workers see is kept in the folder of the results; name one with `-o FOLDER` that "
+            "every machine has under the same path"
+        )
+    if out is None and not options.quick:
+        progress.say("without `-o FOLDER`, which the cluster's workers would have to see, the takes are inspected here")
+    return None if options.quick or out is None else typed or known
 
 
 @contextmanager
@@ -86,8 +93,7 @@ def working_folder(out: Path | None) -> Iterator[tuple[OutFolder | None, Path]]:
 
 
 def survey_all(
-    planned: Sequence[PlannedTake],
-    working: str | None,
+    planned: PlannedTakes,
     scratch: Path,
     opened: ExitStack,
     options: InspectOptions,
@@ -95,8 +101,8 @@ def survey_all(
     progress: Progress,
 ) -> tuple[Surveyed, ...]:
     """See every take once: whole, or with ``options.quick`` at evenly spaced frames."""
-    found = []
-    for index, plan in enumerate(planned):
+    found, working = [], planned.working
+    for index, plan in enumerate(planned.takes):
         fitted = opened.enter_context(
             open_fitted(plan.settings, plan.paths, name=plan.name, size=None, working=working, options=options)
         )
@@ -108,85 +114,31 @@ def survey_all(
             place = scratch / f"{index:03d}"
             place.mkdir()
             proxies = survey_with_noise(
-                fitted, plan.settings, place, assume=UNKNOWN_NOISE, luma=luma, progress=progress
+                fitted,
+                plan.settings,
+                place,
+                assume=UNKNOWN_NOISE,
+                luma=luma,
+                spread=options.spread,
+                progress=progress,
             )
         if len(proxies) == 1:
             raise UnusableTake(
                 f"{plan.paths[0]}: holds one frame, a take of some seconds was expected; name the take as recorded"
             )
         found.append(Surveyed(plan, fitted, proxies, luma))
-    roles = give_roles(planned, [one.proxies for one in found], [one.fitted.take.info for one in found])
+    roles = give_roles(planned.takes, [one.proxies for one in found], [one.fitted.take.info for one in found])
     return tuple(Surveyed(role, one.fitted, one.proxies, one.luma) for role, one in zip(roles, found, strict=True))
 
 
-def look_at_all(
+def examine_all(
     surveyed: Sequence[Surveyed], scratch: Path, options: InspectOptions, *, progress: Progress
-) -> tuple[TakeLooked, ...]:
-    """Register and measure every take; a sweep without dark frames leans on the empty take."""
-    empty = next((one for one in surveyed if one.plan.role == "empty"), None)
-    return tuple(
-        look_at_one(one, empty, scratch / f"look_{index:03d}", options, progress=progress)
-        for index, one in enumerate(surveyed)
-    )
-
-
-def look_at_one(
-    one: Surveyed, empty: Surveyed | None, folder: Path, options: InspectOptions, *, progress: Progress
-) -> TakeLooked:
-    """Register and measure one take by its role."""
-    folder.mkdir()
-    info, proxies = one.fitted.take.info, one.proxies
-    whole = TakeLooked(
-        name=one.plan.name,
-        role=one.plan.role or "take",
-        reason=one.plan.reason,
-        about=describe_footage(info, info.frame_count if options.quick else len(proxies)),
-        info=info,
-        primaries=one.fitted.take.working or info.encoding.primaries,
-        proxies=proxies,
-        luma=one.luma,
-        quick=options.quick and len(proxies) < info.frame_count,
-        own=find_own(one.fitted),
-    )
-    if one.plan.role != "sweep":
-        return look_at_steady(whole, folder, progress=progress)
-    bare = None
-    if empty is not None and empty.proxies.rgb.shape[1:] == proxies.rgb.shape[1:] and not shows_room(one):
-        bare = empty.proxies
-    try:
-        if options.quick:
-            look = look_at_quick_sweep(one.fitted, proxies, bare, folder, progress=progress)
-        else:
-            look = look_at_sweep(
-                one.fitted,
-                sweep_settings(one.plan),
-                origin=None,
-                empty=bare,
-                proxies=proxies,
-                folder=folder,
-                progress=progress,
-            )
-    except UnusableTake as error:
-        return whole.fail(str(error).removeprefix(f"{info.paths[0]}: "))
-    return rate_sweep(whole, look, one.fitted, sweep_settings(one.plan))
-
-
-def shows_room(one: Surveyed) -> bool:
-    """Tell whether a sweep shows the room without the lamp itself; then it is judged by itself."""
-    unlit = find_unlit(one.proxies, one.fitted, None)
-    return 2 <= int(unlit.sum()) < len(unlit)
-
-
-def judge_all(
-    looked: Sequence[TakeLooked], lamps: LampsJudged, options: InspectOptions, *, progress: Progress
-) -> tuple[tuple[TakeFindings, ...], tuple[str, ...]]:
-    """Check every take by itself and against the others; the notes hold for several takes together."""
-    with progress.step("check", len(looked)) as step:
-        takes = []
-        for one in looked:
-            takes.append(check_take(one, mains=options.mains))
-            step.advance()
-        return compare_all(looked, takes, judged=lamps)
+) -> tuple[Examined, ...]:
+    """Register, measure and check every take; with a cluster several at a time."""
+    job = ExamineJob(tuple(surveyed), scratch, options.quick, options.mains)
+    if options.spread is not None and len(surveyed) > 1:
+        return examine_elsewhere(job, options.spread, progress=progress)
+    return examine_here(job, progress=progress)
 
 
 def offer_response(paths: Sequence[Path], out: Path | None) -> str:

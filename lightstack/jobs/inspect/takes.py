@@ -18,6 +18,7 @@ from lightstack.errors import MissingInput, SettingError
 from lightstack.files.shot.schema import ShotSettings, Sweep, TakeSettings
 from lightstack.files.shot.shotfile import check_sweep, read_shot
 from lightstack.jobs.inspect.options import InspectOptions
+from lightstack.jobs.takes.machines import find_cluster
 from lightstack.jobs.takes.reading import check_take_options
 from lightstack.records import ProxyTake, TakeInfo
 
@@ -38,8 +39,19 @@ class PlannedTake:
     reason: str = ""
 
 
-def plan_takes(paths: Sequence[Path], options: InspectOptions) -> tuple[tuple[PlannedTake, ...], str | None]:
-    """Return the takes that ``paths`` name and the working space: a shot file's, or movies and stills.
+@dataclass(frozen=True, slots=True)
+class PlannedTakes:
+    """The takes to inspect, and what a shot file says of all of them: working space (None: the first take's), address
+    of a cluster, workers to wait for."""
+
+    takes: tuple[PlannedTake, ...]
+    working: str | None = None
+    cluster: str | None = None
+    workers: int = 1
+
+
+def plan_takes(paths: Sequence[Path], options: InspectOptions) -> PlannedTakes:
+    """Return the takes that ``paths`` name: a shot file's, or movies and stills.
 
     Raises
     ------
@@ -56,15 +68,15 @@ def plan_takes(paths: Sequence[Path], options: InspectOptions) -> tuple[tuple[Pl
         raise SettingError(f"--{given[0]}: {shots[0]} says how its takes are read; write it there, or name movies")
     if shots:
         settings = read_shot(shots[0])
-        takes = plan_shot(settings)
         working = None if settings.shot.working == "hero" else settings.shot.working
+        planned = PlannedTakes(plan_shot(settings), working, *find_cluster(settings))
     else:
-        takes, working = plan_movies(paths, options), None
-    for take in takes:
+        planned = PlannedTakes(plan_movies(paths, options))
+    for take in planned.takes:
         for path in take.paths:
             if not path.exists() and "#" not in path.name and "%" not in path.name:
                 raise MissingInput(f"{path}: nothing is there; check the path")
-    return takes, working
+    return planned
 
 
 def plan_shot(settings: ShotSettings) -> tuple[PlannedTake, ...]:

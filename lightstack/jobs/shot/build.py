@@ -35,7 +35,7 @@ from lightstack.jobs.stage.named_files import (
 )
 from lightstack.jobs.stage.standing import RESULT, recall_result, shot_inputs
 from lightstack.jobs.stage.sweep_stage import build_or_recall
-from lightstack.jobs.takes.machines import noted_run
+from lightstack.jobs.takes.machines import find_cluster, noted_run
 from lightstack.jobs.takes.options import BuildOptions, BuildResult, check_ocio
 from lightstack.records import BuiltClean, HeroLook, Progress
 
@@ -131,16 +131,6 @@ def clear_former(delivery: Delivery, files: Sequence[str], *, progress: Progress
         are = f" and {len(left) - 1} more files are" if left[1:] else " is"
         said = f"{left[0]}{are} of an earlier build and no part of this one; remove what nobody needs"
         progress.say(f"{delivery.folder.path}: {said}")
-
-
-def find_cluster(settings: ShotSettings) -> tuple[str | None, int]:
-    """Return where the shot's cluster is, and how many workers to wait for; its file lies beside the shot file."""
-    wish = settings.cluster
-    if wish is None:
-        return None, 1
-    file = settings.locate(wish.address)
-    is_file = "://" not in wish.address and file.is_file()
-    return str(file) if is_file else wish.address, wish.workers
 
 
 def build_stages(

@@ -7,22 +7,24 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from lightstack.files.folder import OutFolder, write_json
+from lightstack.files.shot.schema import ShotSettings
 from lightstack.jobs.takes.options import BuildOptions
 from lightstack.records import Progress, Step
 
-__all__ = ["NONE", "TimedSteps", "noted_run", "with_machines"]
+__all__ = ["NONE", "TimedSteps", "find_cluster", "noted_run", "with_machines"]
 
+Options = TypeVar("Options", bound=BuildOptions)
 NONE = "none"  # as an address: work here alone
 RUN = "run.json"  # in the scratch folder: what differs between two runs that make the same
 
 
 @contextmanager
 def with_machines(
-    options: BuildOptions, folder: OutFolder, *, address: str | None = None, workers: int = 1, progress: Progress
-) -> Iterator[BuildOptions]:
+    options: Options, folder: OutFolder, *, address: str | None = None, workers: int = 1, progress: Progress
+) -> Iterator[Options]:
     """Give the options with the machines of a cluster connected, where they or ``address`` name one.
 
     ``address``, ``workers``: what the shot file says. Raises as `cluster.connect`.
@@ -35,6 +37,16 @@ def with_machines(
 
     with connect(wanted, folder, workers=workers, progress=progress) as spread:
         yield replace(options, spread=spread)
+
+
+def find_cluster(settings: ShotSettings) -> tuple[str | None, int]:
+    """Return where the shot's cluster is, and how many workers to wait for; its file lies beside the shot file."""
+    wish = settings.cluster
+    if wish is None:
+        return None, 1
+    file = settings.locate(wish.address)
+    is_file = "://" not in wish.address and file.is_file()
+    return str(file) if is_file else wish.address, wish.workers
 
 
 class TimedSteps:
