@@ -250,6 +250,12 @@ class Sweep(TakeSettings):
         "Take the grain of single frames out of the plate where it drowns the light (with `max` and `softmax`).",
         kind="yes/no",
     )
+    carry: bool = key(
+        True,
+        "Carry light on past the masks that cut it off, so that it dies away and leaves no torn edge (with `max` and "
+        "`softmax`).",
+        kind="yes/no",
+    )
     travel_keys: Annotated[int, Field(ge=2, le=1024)] = key(
         48,
         "Key frames in all where a light travels through the sweep: more than coverage asks for are spread over where "

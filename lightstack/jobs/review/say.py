@@ -263,13 +263,11 @@ def describe_shot(shot: ReviewShot) -> dict[str, Any]:
 def list_left_out(shot: ReviewShot) -> list[str]:
     """Return what a build lays or takes off and the page does not show, in plain words."""
     left = ["the camera's grain over new light"] if shot.parts.grain is not None else []
-    rough = [built.report.name for built in shot.built if smooths(shot.settings.find_sweep(built.report.name))]
-    return [*left, f"that single frames' noise is taken off ({', '.join(rough)})"] if rough else left
-
-
-def smooths(sweep: Sweep) -> bool:
-    """Tell whether a build takes the noise of single frames off a sweep's plate."""
-    return sweep.smooth and sweep.combine in SMOOTHED_RULES
+    sweeps = [shot.settings.find_sweep(built.report.name) for built in shot.built]
+    single = [sweep for sweep in sweeps if sweep.combine in SMOOTHED_RULES]
+    rough, torn = ([sweep.name for sweep in single if getattr(sweep, key)] for key in ("smooth", "carry"))
+    left += [f"that single frames' noise is taken off ({', '.join(rough)})"] if rough else []
+    return [*left, f"that light is carried on past masks ({', '.join(torn)})"] if torn else left
 
 
 def describe_flash(shot: ReviewShot) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from lightstack.jobs.stage.finish import Delivery, ShotTold, finish
 from lightstack.jobs.stage.manifest import describe_take
 from lightstack.jobs.sweep.export import write_plate, write_stack, write_stills
 from lightstack.jobs.sweep.pictures import picture_sweep
+from lightstack.jobs.sweep.seams import Carried
 from lightstack.jobs.sweep.sweep import SweepOutcome
 from lightstack.jobs.takes.options import BuildResult
 from lightstack.records import BuiltSweep, Progress, SweepReport, Verdict
@@ -112,6 +113,7 @@ def report_sweep(settings: Sweep, outcome: SweepOutcome) -> SweepReport:
         ("coverage", say_share(outcome.choice.coverage)),
         ("reached", say_share(float(outcome.reach.mean()))),
         ("covered in every key frame", say_share(covered)),
+        ("light carried on past masks", say_carried(outcome.plate.carried)),
         ("largest camera movement", say_px(shift)),
         ("left where nothing was lit", say_sigma(abs(residue_sigma(outcome)))),
         ("ambient", f"mean of {len(outcome.ambient.frames)} frames of {outcome.ambient.source}"),
@@ -126,6 +128,13 @@ def report_sweep(settings: Sweep, outcome: SweepOutcome) -> SweepReport:
         pictures=picture_sweep(outcome),
         numbers=numbers,
     )
+
+
+def say_carried(carried: Carried) -> str:
+    """Say how much of a plate was raised beside masks."""
+    if not carried.share:
+        return "none"
+    return f"{say_share(carried.share)} of the picture, by {carried.most_stops:.1f} stops at most"
 
 
 def residue_sigma(outcome: SweepOutcome) -> float:

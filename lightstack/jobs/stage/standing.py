@@ -34,7 +34,7 @@ __all__ = [
     "shot_inputs",
 ]
 
-SCHEMA = 4  # raised whenever a stage's result changes meaning
+SCHEMA = 5  # raised whenever a stage's result changes meaning
 RESULT = "result.json"  # in the scratch folder
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -19,6 +19,7 @@ from lightstack.files.kept.stack import LightStack
 from lightstack.files.processors import usable_processors
 from lightstack.files.shot.schema import Sweep
 from lightstack.jobs.spread.pieces import Spread, cut_range
+from lightstack.jobs.sweep.seams import Carried, carry_over_seams
 from lightstack.records import BoolArray, StillNotes
 
 BORDER_REACH = 0.01  # of the width
@@ -30,13 +31,14 @@ SMOOTHED_RULES = ("max", "softmax")  # they take a place from single frames; the
 class Plate:
     """``light`` (H, W, 3) float32; ``peak`` (H, W, G) the strongest guide in sigma of one frame;
     ``winner`` (H, W, G) index of the still it came from, -1 none; ``valid`` (H, W) largest validity;
-    ``missing`` (H, W) share of the stills that do not show a place."""
+    ``missing`` (H, W) share of the stills that do not show a place; ``carried`` what was raised beside masks."""
 
     light: NDArray[np.float32]
     peak: NDArray[np.float32]
     winner: NDArray[np.int16]
     valid: NDArray[np.float32]
     missing: NDArray[np.float32]
+    carried: Carried = field(default_factory=Carried)
 
     def put(self, rows: slice, part: Plate) -> None:
         """Put the rows of one band in their place."""
@@ -71,10 +73,8 @@ def accumulate_stack(
         np.zeros((height, width), np.float32),
         np.zeros((height, width), np.float32),
     )
-    chosen = range(stack.shape.stills) if stills is None else sorted(stills)
-    if gains is not None:
-        chosen = [k for k in chosen if np.any(gains[k])]  # a still turned off has neither light nor noise
-    job = BandsJob(stack, ambient, rule, setting, shares, gains, tuple(chosen))
+    chosen = list_chosen(stack, stills, gains)
+    job = BandsJob(stack, ambient, rule, setting, shares, gains, chosen)
     if spread is not None:
         pieces = cut_range(stack.shape.bands, spread.hands)
         for piece, parts in zip(pieces, spread.run(accumulate_bands, job, pieces), strict=True):
@@ -84,6 +84,14 @@ def accumulate_stack(
     with ThreadPoolExecutor(threads or usable_processors()) as pool:
         list(pool.map(lambda band: plate.put(stack.rows_of(band), job.accumulate(band)), range(stack.shape.bands)))
     return plate
+
+
+def list_chosen(
+    stack: LightStack, stills: Sequence[int] | None, gains: Sequence[NDArray] | NDArray | None
+) -> tuple[int, ...]:
+    """Return the stills that a plate is made of; one that is turned off has neither light nor noise."""
+    chosen = range(stack.shape.stills) if stills is None else sorted(stills)
+    return tuple(k for k in chosen if gains is None or np.any(gains[k]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,7 +140,7 @@ def accumulate_plate(
     spread: Spread | None = None,
 ) -> Plate:
     """Accumulate a stack, or some of its ``stills``, by the rule of the settings; take the grain of single frames off,
-    and roll residue off where asked. ``ambient`` (H, W, 3)."""
+    carry light on past masks, and roll residue off where asked. ``ambient`` (H, W, 3)."""
     plate = accumulate_stack(
         stack,
         ambient,
@@ -154,6 +162,10 @@ def accumulate_plate(
             winner=plate.winner[..., 0],
         )
         plate = replace(plate, light=smooth)
+    if sweep.carry and sweep.combine in SMOOTHED_RULES:
+        shown = list_chosen(stack, stills, notes.gains)
+        carried = carry_over_seams(plate.light, stack, shown, noise=notes.noise, threads=threads)
+        plate = replace(plate, carried=carried)
     plate = carry_over_border(plate)
     if sweep.floor_sigma > 0:
         floored = floor_residue(plate.light, plate.peak, floor_sigma=sweep.floor_sigma)
