@@ -20,6 +20,8 @@ domain problems, ECCV 2008 (the second sum).
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -103,8 +105,9 @@ class SeamTally:
     def find_lift(self) -> NDArray[np.float32]:
         """Return the natural logarithm of the gain, (h, w), for the plate of these stills."""
         across, down = self._find_steps(self._across, 1), self._find_steps(self._down, 0)
-        lift = np.zeros(across.shape, np.float32)
-        length = LENGTH * lift.shape[1]
+        height, width = self._peak.shape
+        lift = np.zeros((height, width), np.float32)
+        length = LENGTH * width
         near = _find_near(across, down, length)
         if not near.any():
             return lift
@@ -112,12 +115,13 @@ class SeamTally:
         most = np.float32(MOST_STOPS * np.log(2))
         for _ in range(ROUNDS):
             for colour in (0, 1):
-                run_bands(_relax, len(lift), 4 * lift.shape[1], lift, across, down, near, colour, hold, most)
+                run_bands(_relax, height, 4 * width, lift, across, down, near, colour, hold, most)
         return np.maximum(lift - UNSEEN, 0)
 
     def _find_steps(self, best: FloatArray, axis: int) -> NDArray[np.float32]:
         """Return by how much u should rise from every place to its next one along an axis, 0 where there is no cut."""
-        level, (here, there) = self._peak, _ends(axis)
+        level = self._peak
+        here, there = _ends(axis)
         first, second = best[0][here], best[1][here]
         cut = self._is_cut(axis) & (np.minimum(first, second) > SURE_SIGMA * self._sigma)
         cut &= np.minimum(level[here], level[there]) > 0
@@ -130,14 +134,13 @@ class SeamTally:
 
     def _is_cut(self, axis: int) -> BoolArray:
         """Return where a mask lies between the winner of a place and the place beside it, on either side."""
-        here, _ = _ends(axis)
-        cut = np.zeros(self._winner[here].shape, np.bool_)
+        cut = np.zeros(self._winner[_ends(axis)[0]].shape, np.bool_)
         if self._shown:
             _mark_cuts(self._winner, np.stack(self._shown), axis, cut)
         return cut
 
 
-def _ends(axis: int) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+def _ends(axis: int) -> tuple[Any, Any]:
     """Return the two ends of every pair of neighbours along an axis."""
     whole, before, after = slice(None), slice(None, -1), slice(1, None)
     return ((before, whole), (after, whole)) if axis == 0 else ((whole, before), (whole, after))
