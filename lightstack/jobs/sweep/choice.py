@@ -15,6 +15,7 @@ from lightstack.core.sweep.choose import choose_key_frames, light_values, weigh_
 from lightstack.core.sweep.even import even_gains, measure_level
 from lightstack.core.sweep.glints import pick_glints
 from lightstack.core.sweep.reach import find_reached, gather_levels
+from lightstack.core.sweep.specks import find_specks
 from lightstack.core.sweep.sums import dwell_weights
 from lightstack.errors import SettingError, UnusableTake
 from lightstack.files.shot.schema import Sweep
@@ -183,6 +184,17 @@ def block_glints(look: SweepLook, choice: Choice, scale: Scale) -> dict[int, NDA
     glints = (look.blocked[order] & GLINT) > 0
     light = np.nan_to_num(look.light.pick(order) @ scale.weights.astype(np.float32))
     return dict(zip(order, pick_glints(glints, light), strict=True))
+
+
+def block_specks(look: SweepLook, choice: Choice, scale: Scale) -> dict[int, NDArray[np.bool_]]:
+    """Return, by index, the specks (h', w') of lamp or carrier that masks missed at their rims."""
+    order, weights = list(choice.order), scale.weights.astype(np.float32)
+
+    def read(place: int) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+        k = order[place]
+        return np.nan_to_num(look.light[k] @ weights), ~is_blocked(look.blocked[k])
+
+    return {order[place]: specks for place, specks in find_specks(len(order), read, scale.sigma).items()}
 
 
 def find_reach(look: SweepLook, noise: NoiseModel, size: tuple[int, int]) -> NDArray[np.bool_]:

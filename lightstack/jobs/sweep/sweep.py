@@ -25,6 +25,7 @@ from lightstack.jobs.sweep.accumulate import Plate, accumulate_plate
 from lightstack.jobs.sweep.choice import (
     Scale,
     block_glints,
+    block_specks,
     choose_frames,
     describe_keys,
     find_reach,
@@ -193,7 +194,8 @@ def make_stills(
     """Make a stack of the key frames' lamp light, and note what its stills are."""
     settings, sweep, look = request.settings, seen.sweep, seen.look
     recipe = plan_recipe(ambient, settings, scale)
-    extra = block_glints(look, choice, scale) if settings.glints == "one" else {}
+    extra = [block_specks(look, choice, scale)]
+    extra += [block_glints(look, choice, scale)] if settings.glints == "one" else []
     plans = plan_stills(look, keys, settings, sweep, ambient, extra)
     stack = make_stack(
         sweep, plans, folder, look=look, keys=keys, ambient=ambient, recipe=recipe, primaries=seen.primaries,
@@ -321,7 +323,7 @@ def plan_stills(
     settings: Sweep,
     sweep: FittedTake,
     ambient: Ambient,
-    extra: dict[int, NDArray[np.bool_]],
+    extra: Sequence[dict[int, NDArray[np.bool_]]],
 ) -> dict[int, StillPlan]:
     """Return how each key frame becomes a still; stills are stored in source-frame order.
 
@@ -333,8 +335,9 @@ def plan_stills(
     for index, key in enumerate(sorted(keys, key=lambda key: key.source_frame)):
         k = place[key.source_frame]
         covered = np.array(look.blocked[k])
-        if k in extra:
-            covered[extra[k]] |= CARRIER
+        for places in extra:
+            if k in places:
+                covered[places[k]] |= CARRIER
         plans[key.source_frame] = StillPlan(
             index=index,
             covered=covered,
