@@ -119,8 +119,8 @@ def _check_file(path: Path) -> None:
         raise UnreadableInput(f"{path}: is a folder, a movie was expected")
     if path.suffix.lower() == ".toml":
         raise UnreadableInput(
-            f"{path}: is a shot file, a movie or stills were expected; build it with `lightstack build {path}`, or name "
-            "the takes themselves"
+            f"{path}: is a shot file, a movie or stills were expected; build it with `lightstack build {path}`, or "
+            "name the takes themselves"
         )
     if path.stat().st_size == 0:
         raise UnreadableInput(f"{path}: is empty (0 bytes); copy it again from the card")

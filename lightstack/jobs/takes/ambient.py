@@ -124,8 +124,9 @@ def pair_frames(frames: Sequence[int], stretches: Sequence[int]) -> dict[int, in
         first = own[: max(1, min(EARLY_FRAMES, len(own) // 4))]
         late = [i for i in own if i not in first and frames[i] - frames[first[-1]] >= apart]
         found += [(i, first[k % len(first)]) for k, i in enumerate(late)]
-    few = np.unique(np.linspace(0, len(found) - 1, NOISE_PAIRS).astype(int)) if found else []
-    return dict(found[k] for k in few)
+    if len(found) <= NOISE_PAIRS:
+        return dict(found)
+    return dict(found[k] for k in np.linspace(0, len(found) - 1, NOISE_PAIRS).astype(int))
 
 
 def read_centre(fitted: FittedTake, frame: CodedFrame) -> NDArray[np.float32]:
