@@ -120,14 +120,18 @@ class BuildRunning(LookRunning):
 
 
 def make_options(running: TakeRunning) -> BuildOptions:
-    """Make the options of a build from what was typed. Raises SettingError for a size that is none, MissingInput."""
-    from lightstack.jobs.takes.options import BuildOptions, check_ocio, parse_memory
+    """Make the options of a build from what was typed.
+
+    Raises SettingError for a size or an address that is none, MissingInput.
+    """
+    from lightstack.jobs.takes.options import BuildOptions, check_cluster, check_ocio, parse_memory
 
     shown = {field.name for field in fields(Showing)}
     words = {name: value for name, value in asdict(running).items() if name not in shown}
     memory = words.pop("memory")
     options = BuildOptions(**words, memory_bytes=parse_memory(memory) if memory is not None else None)
     check_ocio(options)  # a slip is told before any footage is opened
+    check_cluster(options)
     return options
 
 

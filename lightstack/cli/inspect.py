@@ -51,13 +51,17 @@ class Looking:
     threads: Threads = 0
 
     def read(self) -> InspectOptions:
-        """Return the options of the job. Raises typer.BadParameter for what is no mains frequency."""
+        """Return the options of the job. Raises typer.BadParameter for what is no mains frequency, SettingError."""
         from lightstack.jobs.inspect.options import InspectOptions
+        from lightstack.jobs.takes.options import check_cluster
 
         if self.mains not in (None, 50, 60):
             raise typer.BadParameter(f"--mains {self.mains}: is not a mains frequency; give 50 or 60")
         words = {field.name.rstrip("_"): getattr(self, field.name) for field in fields(self)}
-        return InspectOptions(**{**words, "mains": (50.0, 60.0) if self.mains is None else (float(self.mains),)})
+        words["mains"] = (50.0, 60.0) if self.mains is None else (float(self.mains),)
+        options = InspectOptions(**words)
+        check_cluster(options)
+        return options
 
 
 @spread_options

@@ -31,6 +31,7 @@ def footage(tmp_path_factory):
     (folder / "cut.mkv").write_bytes(whole[: len(whole) * 7 // 10])
     (folder / "empty.mov").touch()
     (folder / "letter.mov").write_text("dear all, " * 99)
+    (folder / "set.toml").write_text('[shot]\nname = "den"\n')
     (folder / "nothing").mkdir()
     white = flat_planes((48, 64), "yuv444p10le", (940, 512, 512))
     write_clip(folder / "white.mkv", [white] * 8, codec="ffv1", pixel_format="yuv444p10le")
@@ -100,6 +101,18 @@ BAD = [  # command line, exit code, words that must stand in the line
     ("plate @good.mkv --memory lots", 1, "--memory lots 2GiB"),
     ("plate @good.mkv --nonsense", 2, "--nonsense --help"),
     ("plate", 2, "SWEEP"),
+    ("plate @set.toml", 1, "set.toml a shot file lightstack build"),
+    ("plate @good.mkv --empty @set.toml", 1, "set.toml a shot file lightstack build"),
+    ("clean @set.toml -o @clean.exr", 1, "set.toml a shot file lightstack build"),
+    ("element @good.mkv --empty @set.toml -o @hat", 1, "set.toml a shot file lightstack build"),
+    ("grain measure @set.toml -o @grain.json", 1, "set.toml a shot file lightstack build"),
+    ("batch @set.toml", 1, "set.toml is a file lightstack build"),
+    ("plate @good.mkv --cluster here", 1, "--cluster here no address tcp://host:port"),
+    ("build @missing.toml --cluster foo", 1, "--cluster foo no address"),
+    ("batch @nothing --cluster tcp://one", 1, "--cluster tcp://one no address"),
+    ("preview @missing.toml --cluster http://one:80", 1, "--cluster http://one:80 no address"),
+    ("clean @good.mkv -o @clean.exr --cluster tcp://one:99999", 1, "--cluster tcp://one:99999 no address"),
+    ("inspect @good.mkv --cluster @nothing", 1, "--cluster nothing no address"),
     ("build @missing.toml", 1, "missing.toml no such shot file"),
     ("build @good.mkv", 1, "good.mkv UTF-8"),
     ("new @nothing", 1, "nothing holds no movies"),

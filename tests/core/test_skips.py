@@ -56,6 +56,17 @@ def test_light_that_goes_out_while_somebody_walks_is_none():
     assert find_skips(pictures[:, :9]) == ((40, 3),)  # what those places say alone
 
 
+def test_a_lamp_that_comes_out_from_behind_its_carrier_is_none():
+    rng, times = np.random.default_rng(8), np.arange(100)
+    steps = np.where(times < 50, 0.004, 0.011 * 0.97 ** np.maximum(times - 50, 0))
+    steps[50] = 0.024  # of what it lights now, as if two frames were missing
+    lit = np.cumsum(steps)[:, None] * rng.uniform(0.5, 1, 48)
+    turned = 0.004 * np.where(times < 50, 50 - times, times - 49)[:, None] * rng.uniform(0.5, 1, 20)  # shadows
+    moving = np.concatenate([lit, turned], axis=1)[..., None] + 0.2 + 2e-4 * rng.standard_normal((100, 68, 3))
+    assert find_skips(moving) == ()
+    assert find_skips(moving[:, :48]) == ((50, 2),)  # what the lit places say alone
+
+
 def test_an_arm_that_swings_faster_and_stops_is_none():
     steps = np.concatenate([np.full(60, 0.1), [0.5, 1, 2, 2.15, 0.5], np.zeros(40)])
     assert find_skips(draw_motion(np.cumsum(steps), noise=2e-4)) == ()

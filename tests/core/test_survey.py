@@ -181,12 +181,22 @@ def test_somebody_who_steps_before_the_window_is_no_drift():
     assert np.abs(table.drift_stops).max() < 0.02
 
 
-def test_a_drift_is_read_although_somebody_steps_before_the_window():
+TIMES = np.arange(50)
+
+
+@pytest.mark.parametrize(
+    "truth",
+    [
+        np.where(TIMES < 30, 0.0, -0.3),
+        np.where(TIMES < 30, 0.0, 0.3),
+        0.25 * np.exp(-(((TIMES - 25) / 6) ** 2)),  # gone when the lamp is
+    ],
+)
+def test_a_drift_is_read_although_somebody_steps_before_the_window(truth):
     rng = np.random.default_rng(14)
     ambient = np.full((60, 100, 3), 0.02)
     ambient[15:35, 40:60] = [0.3, 0.35, 0.45]
     off = np.r_[np.ones(8, bool), np.zeros(34, bool), np.ones(8, bool)]
-    truth = np.where(np.arange(50) < 30, 0.0, -0.3)
     frames = []
     for k in range(50):
         frame = ambient.copy()
@@ -197,7 +207,21 @@ def test_a_drift_is_read_although_somebody_steps_before_the_window():
         frame *= 2.0 ** truth[k]
         frames.append(frame + np.sqrt(4e-5 * frame + 4e-7) * rng.standard_normal(frame.shape))
     table = survey_sweep(make_proxies(np.stack(frames), noise=(4e-5, 4e-7)), ambient, lamp_off=off)
-    np.testing.assert_allclose(table.drift_stops, np.repeat(truth[:, None], 3, axis=1), atol=0.02)
+    np.testing.assert_allclose(table.drift_stops, np.repeat(truth[:, None], 3, axis=1), atol=0.025)
+
+
+@pytest.mark.parametrize("strength", [0.1, 0.4, 3.0])
+def test_a_lamp_of_the_rooms_own_colour_that_reaches_every_place_is_no_drift(strength):
+    room = make_room(322, size=(90, 160), frames=48, lead=10, bump_px=0, turn_deg=0)
+    ambient, luma = 10 * room.ambient, np.array([0.2126, 0.7152, 0.0722])
+    rng, frames = np.random.default_rng(5), []
+    for k in range(len(room)):
+        share = (room.clean[k].astype(np.float64) @ luma) / (room.ambient @ luma + 1e-4)
+        frame = ambient * (1 + strength * np.maximum(share, 0))[..., None]
+        frames.append(frame + np.sqrt(2e-5 * frame + 2e-7) * rng.standard_normal(frame.shape))
+    proxies = make_proxies(np.stack(frames), noise=(2e-5, 2e-7))
+    # TOLERANCE  2 % of light, below which a place counts as unlit
+    assert np.abs(survey_sweep(proxies, ambient, lamp_off=~room.lamp_on).drift_stops).max() < 0.03
 
 
 def test_frames_left_out_by_registration_get_no_weight():

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from jobs_helpers import NOISE, fit, noisy, shift_by, stand_still
 
-from lightstack.jobs.takes.ambient import MOST_FRAMES, average_ambient, pick_frames
+from lightstack.jobs.takes.ambient import MOST_FRAMES, average_ambient, pair_frames, pick_frames
 from lightstack.records import Registration, Stretch
 
 SIZE = (48, 64)
@@ -51,6 +51,32 @@ def test_noise_is_measured_also_from_frames_that_lie_apart(silence, spacing):
     found = average_ambient(fit(frames), picked, stand_still(1, 60), passers={}, progress=silence)
     # REFERENCE  the noise that was put in.  TOLERANCE  15 % from a dozen pairs of a small picture.
     np.testing.assert_allclose(found.noise.sigma(np.float32([0.3] * 3)), NOISE.sigma(np.float32([0.3] * 3)), rtol=0.15)
+
+
+def test_noise_that_a_codec_holds_from_frame_to_frame_is_measured_whole(silence):
+    level = np.broadcast_to(np.linspace(0.02, 0.6, SIZE[1], dtype=np.float32)[None, :, None], (*SIZE, 3))
+    rng, sigma = np.random.default_rng(9), NOISE.sigma(level)
+    frames, held = [], rng.standard_normal((*SIZE, 3))
+    for _ in range(48):
+        held = 0.9 * held + np.sqrt(1 - 0.9**2) * rng.standard_normal(held.shape)
+        frames.append(np.asarray(level + sigma * held, np.float32))
+    found = average_ambient(fit(frames), range(1, 49), stand_still(1, 48), passers={}, progress=silence)
+    for light in (0.1, 0.5):  # REFERENCE  the noise that was put in.  TOLERANCE  as above; neighbours show 0.3 of it.
+        np.testing.assert_allclose(found.noise.sigma(np.float32([light] * 3)), NOISE.sigma(np.float32([light] * 3)),
+                                   rtol=0.15)  # fmt: skip
+
+
+@given(st.lists(st.integers(1, 90), min_size=1, max_size=60, unique=True), st.integers(1, 100))
+def test_noise_is_measured_by_few_pairs_of_one_stretch_as_far_apart_as_can_be(numbers, knock):
+    frames = sorted(numbers)
+    stretches = [1 if n < knock else knock for n in frames]
+    pairs = pair_frames(frames, stretches)
+    assert len(pairs) <= 12 and not set(pairs) & set(pairs.values())
+    for late, first in pairs.items():
+        assert first < late and stretches[first] == stretches[late]
+        own = [n for n, stretch in zip(frames, stretches, strict=True) if stretch == stretches[late]]
+        assert frames[late] - frames[first] >= min(24, (own[-1] - own[0] + 1) // 2)
+    assert pairs or max(stretches.count(s) for s in stretches) < 2
 
 
 def test_a_moved_stretch_is_put_back(silence):

@@ -86,6 +86,14 @@ def test_what_is_written_lays_back_to_the_frame(pulled, tries, k, least):
     assert shade.max() <= 1
 
 
+def test_an_empty_take_in_another_light_is_told_in_one_line(pulled, movies, tries, tmp_path):
+    assert not [line for line in pulled[1].warnings if "lit otherwise" in line]
+    dark = write_movie(EmptySet(62, tries[0].bare * np.float32(0.8), count=6), tmp_path / "dark.mkv")
+    result = pull_element(movies[0], dark, tmp_path / "out", options=ElementOptions(), progress=Unwatched())
+    (line,) = [line for line in result.warnings if "lit otherwise" in line]
+    assert line.startswith("dark: is lit otherwise than try_1, try_2 (R -0.3")  # REFERENCE: log2 0.8 is -0.32
+
+
 def test_numbers_of_the_shot_and_garbage(movies, tmp_path):
     options = ElementOptions(at=1100, pick=1, shadow=False, garbage=(((0, 0), (20, 0), (20, 96), (0, 96)),))
     result = pull_element(movies[0][:1], movies[1], tmp_path / "out", options=options, progress=Unwatched())

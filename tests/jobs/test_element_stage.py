@@ -64,6 +64,17 @@ def test_an_element_is_pulled_once_and_recalled(tmp_path):
     assert set(names) <= set(again.files)
 
 
+def test_an_empty_take_lit_otherwise_than_the_hero_is_told(tmp_path):
+    bare = draw_room(64, SIZE)
+    write_movie(EmptySet(64, bare * np.float32(1.25), count=3), tmp_path / "hero.mkv")
+    write_movie(EmptySet(65, bare, count=4), tmp_path / "empty.mkv")
+    one = toss(64, size=SIZE, frames=9, kind=BALL, bare=bare, hold=2, colour=(0.1, 0.3, 0.5), end=(0.7, 0.7))
+    write_movie(one, tmp_path / "one.mkv")
+    (tmp_path / "shot.toml").write_text(SHOT)
+    result = build_shot(tmp_path / "shot.toml", options=BuildOptions(), progress=Unwatched())
+    assert [line for line in result.warnings if re.search(r"ball: empty: is lit otherwise than hero \(R -0\.3", line)]
+
+
 def test_an_element_needs_an_empty_take(tmp_path):
     settings = parse_shot(SHOT.replace('[takes.empty]\npath = "empty.mkv"\n', ""), tmp_path / "shot.toml")
     with pytest.raises(SettingError, match="needs the set with nothing in it"):

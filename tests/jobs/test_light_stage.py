@@ -4,11 +4,12 @@ import csv
 
 import numpy as np
 import pytest
+from made import make_room
 from made.movies import write_movie
 
-from lightstack.errors import SettingError, UnreadableInput
+from lightstack.errors import MismatchedInput, SettingError, UnreadableInput
 from lightstack.files.write.plates import read_exr, read_light, write_exr, write_png
-from lightstack.jobs.light.match import MatchRequest, match_shot
+from lightstack.jobs.light.match import MatchRequest, check_request, match_shot
 from lightstack.jobs.shot.build import build_shot
 from lightstack.jobs.takes.options import BuildOptions
 
@@ -141,6 +142,35 @@ def test_a_target_that_is_darker_where_it_counts_gets_no_stills(built, shot, unw
     request = MatchRequest(target=tmp_path / "target.exr", light="late", regions=tmp_path / "counts.png")
     with pytest.raises(SettingError, match=r"no still comes nearer to it where counts\.png counts"):
         match_shot(shot[0], request, options=BuildOptions(), progress=unwatched)
+
+
+def test_a_target_of_another_room_is_refused(built, shot, unwatched, tmp_path):
+    ambient = read_light(built.out / "den_light_stack_v001.exr", "ambient")
+    other = 2 * make_room(5, size=ambient.shape[:2], frames=4, lead=2).ambient
+    write_exr(tmp_path / "other.exr", np.asarray(other, np.float32), primaries="bt709")
+    with pytest.raises(MismatchedInput, match=r"other\.exr: does not show the room of this shot"):
+        match_shot(shot[0], MatchRequest(target=tmp_path / "other.exr"), options=BuildOptions(), progress=unwatched)
+
+
+def test_a_target_painted_roughly_and_one_of_several_numbered_is_taken(built, shot, unwatched, tmp_path):
+    ambient = read_light(built.out / "den_light_stack_v001.exr", "ambient")
+    y, x = np.mgrid[0 : ambient.shape[0], 0 : ambient.shape[1]] / ambient.shape[1]
+    painted = ambient + 0.4 * (np.hypot(x - 0.6, y - 0.3) < 0.2)[..., None] * np.float32([0.5, 0.2, 1])
+    write_exr(tmp_path / "paint_1.exr", 0 * ambient, primaries="bt709")  # black: an error, were it taken
+    write_exr(tmp_path / "paint_2.exr", np.asarray(painted, np.float32), primaries="bt709")
+    request = MatchRequest(target=tmp_path / "paint_2.exr")
+    assert match_shot(shot[0], request, options=BuildOptions(), progress=unwatched).weights
+
+
+@pytest.mark.parametrize(("name", "said"), [("sweep.mkv", "is no picture by its name"), ("notes.txt", "is no picture"),
+                                            ("notes.png", "notes.png: is not")])  # fmt: skip
+def test_a_target_that_is_no_picture_is_refused_before_anything_is_built(shot, unwatched, tmp_path, name, said):
+    write_text = "lightstack is to read this as a picture\n" * 20
+    (tmp_path / "notes.txt").write_text(write_text)
+    (tmp_path / "notes.png").write_text(write_text)
+    target = shot[0].parent / name if name.endswith("mkv") else tmp_path / name
+    with pytest.raises((SettingError, UnreadableInput), match=said):
+        check_request(MatchRequest(target=target), BuildOptions())
 
 
 @pytest.mark.parametrize(

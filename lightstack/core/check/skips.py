@@ -25,6 +25,7 @@ MOST_MISSING = 3  # frames at one place that are told from each other
 MOVES = 12.0  # of the noise's variance, on both sides of the place
 LEAST_PLACES = 5
 ALONG = 0.35  # cosine between the step in question and those around it
+EVERYWHERE = 0.5  # the same place by place, at three of four: a lamp that comes out from behind its carrier has -0.7
 SAME_PACE = 0.3  # of the faster side's motion, the other side's at least: light that goes out or comes on stands on one
 FARTHEST = 6.0  # steps of the faster side in one: three frames missing, and motion that quickens by half
 LONGER = 1.1  # times the longer step beside it: a frame missing adds two, an arm that stops makes none longer
@@ -140,8 +141,10 @@ def _steps_along(around: NDArray[np.float64]) -> bool:
     beside = (around[HALF - 1] - around[HALF - 2], around[HALF + 1] - around[HALF])
     if float((step**2).sum()) < LONGER**2 * max(float((side**2).sum()) for side in beside):
         return False
-    size = float(np.sqrt((step**2).sum() * (usual**2).sum()))
-    return float((step * usual).sum()) > ALONG * size
+    size = np.sqrt((step**2).sum(axis=1) * (usual**2).sum(axis=1))
+    alike = (step * usual).sum(axis=1)
+    whole = float(np.sqrt((step**2).sum() * (usual**2).sum()))
+    return float(alike.sum()) > ALONG * whole and bool(np.mean(alike > EVERYWHERE * size) > 0.75)
 
 
 def _find_limit(gain: NDArray[np.float64]) -> float:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from lightstack.core.compiled import compile_loop
 from lightstack.core.half import to_float
 from lightstack.core.sweep.dark import find_dark_frames
-from lightstack.core.sweep.drift import complete_drift, drift_of
+from lightstack.core.sweep.drift import complete_drift, drift_of, find_brightened
 from lightstack.errors import UnusableTake
 from lightstack.records import BoolArray, FloatArray, FrameTable, NoiseModel, ProxyTake, Registration
 
@@ -105,6 +105,8 @@ def survey_sweep(
     covers = None if blocked is None else (lambda k: np.asarray(blocked[k]) > 0)
     sigma = proxies.noise_proxy.sigma(ambient)
     unreached = _find_unreached(read, n, ambient, weights, sigma)
+    if not unreached.any():
+        unreached = find_brightened(read, ambient, off, sigma)
     columns = _measure_frames(read, proxies, ambient, off, unreached, weights, covers)
     energy = columns["energy"]
     spread = _energy_error(energy[off], proxies, ambient, weights)

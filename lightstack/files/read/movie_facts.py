@@ -117,6 +117,11 @@ def _check_file(path: Path) -> None:
         raise MissingInput(f"{path}: no such file; check the path (it is relative to the shot file)")
     if path.is_dir():
         raise UnreadableInput(f"{path}: is a folder, a movie was expected")
+    if path.suffix.lower() == ".toml":
+        raise UnreadableInput(
+            f"{path}: is a shot file, a movie or stills were expected; build it with `lightstack build {path}`, or "
+            "name the takes themselves"
+        )
     if path.stat().st_size == 0:
         raise UnreadableInput(f"{path}: is empty (0 bytes); copy it again from the card")
 

@@ -18,8 +18,12 @@ _NUMBER = re.compile(r"(\d+)")
 def find_shots(folder: Path) -> list[Path]:
     """Return the shot files below a folder, as people count: shot_2 before shot_10; folders of results are passed over.
 
-    Raises MissingInput where the folder is not there, SettingError where it holds no shot file.
+    Raises MissingInput where the folder is not there, SettingError where it is none, or holds no shot file.
     """
+    if folder.is_file():
+        raise SettingError(
+            f"{folder}: is a file; name the folder that holds the shots, or build one with `lightstack build SHOT.toml`"
+        )
     if not folder.is_dir():
         raise MissingInput(f"{folder}: no such folder; name the folder that holds the shots")
     found = []

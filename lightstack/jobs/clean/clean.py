@@ -11,7 +11,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.check.compare import compare_exposure
 from lightstack.core.clean.choice import choose_clean_frames, compare_framing, fill_holes, thin_masks
 from lightstack.core.clean.longest_rest import RestPicture, find_longest_rest, mark_seen, read_moment
 from lightstack.core.clean.median import METHODS, noise_share
@@ -19,7 +18,7 @@ from lightstack.errors import MismatchedInput, SettingError, UnusableTake
 from lightstack.files.shot.schema import TakeSettings
 from lightstack.jobs.clean.doubt import enlarge, find_doubts, keep_bodies, name_doubts
 from lightstack.jobs.clean.full_pass import FullPass, reduce_full_size
-from lightstack.jobs.clean.look import MOST_MOMENTS, Material, Moments, keep_moments, look_at_material
+from lightstack.jobs.clean.look import MOST_MOMENTS, Material, Moments, keep_moments, look_at_material, say_apart
 from lightstack.jobs.takes.footage import FittedTake, open_fitted
 from lightstack.jobs.takes.lamp_light import shrink_mean
 from lightstack.jobs.takes.options import BuildOptions
@@ -300,13 +299,12 @@ def share_seen(moments: Moments, picture: NDArray[np.float32]) -> NDArray[np.flo
 
 def compare_takes(material: Sequence[Material]) -> list[str]:
     """Return a line for every take whose exposure or white differs from the first one's."""
-    lines = []
+    lines, first = [], material[0]
     for one in material[1:]:
-        apart = compare_exposure(one.mean, material[0].mean, noise=material[0].proxies.noise_proxy)
-        if np.nanmax(np.abs(apart), initial=0.0) > 0.1:
-            shown = ", ".join(f"{channel} {value:+.2f}" for channel, value in zip("RGB", apart, strict=True))
+        shown = say_apart(one.mean, first.mean, first.proxies.noise_proxy)
+        if shown:
             lines.append(
-                f"{one.proxies.name}: differs from {material[0].proxies.name} by {shown} stops; "
-                "joined takes should agree: film them with exposure and white locked"
+                f"{one.proxies.name}: differs from {first.proxies.name} by {shown}; joined takes should agree: film "
+                "them with exposure and white locked"
             )
     return lines

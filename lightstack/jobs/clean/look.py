@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.check.compare import compare_exposure
 from lightstack.core.clean.choice import pick_moments
 from lightstack.core.half import HALF_VALUES
 from lightstack.core.noise import NoiseTally
@@ -23,14 +24,15 @@ from lightstack.jobs.takes.lamp_light import shrink_by, shrink_mean
 from lightstack.jobs.takes.look import average_registered, register_proxies, survey_with_noise
 from lightstack.jobs.takes.survey import UNKNOWN_NOISE
 from lightstack.jobs.takes.unlit import code_step
-from lightstack.records import NoiseModel, Origin, Progress, ProxyTake, Registration
+from lightstack.records import FloatArray, NoiseModel, Origin, Progress, ProxyTake, Registration
 
-__all__ = ["MOST_MOMENTS", "Material", "Moments", "keep_moments", "look_at_material", "small_size"]
+__all__ = ["MOST_MOMENTS", "Material", "Moments", "keep_moments", "look_at_material", "say_apart", "small_size"]
 
 MOST_MOMENTS = 180  # looked at in search of what rests; two minutes in steps of two thirds of a second
 MEAN_FRAMES = 48
 NOISE_PAIRS = 40
 FAR_PAIRS = 12
+APART_STOPS = 0.1  # between takes of one set; common practice: more is seen where they are joined
 CODE_SIGMA = 0.8  # codes by which a codec's blocks differ from one sync frame to the next, over 3 x 3 pixels
 QUARTILE_SIGMA = 1.1503  # of a normal distribution's size: three quarters lie within
 
@@ -60,6 +62,17 @@ class Material:
             light, inside = warp_picture(light, stretch.matrix, factor=self.proxies.factor, interpolation="linear")
             light[~inside] = np.nan
         return np.asarray(cv2.blur(shrink_mean(light, shrink_by(self.proxies)), (3, 3)), np.float32)
+
+
+def say_apart(picture: FloatArray, other: FloatArray, noise: NoiseModel) -> str:
+    """Say by how many stops a picture (h, w, 3) is brighter than another of the same set, "" where they agree.
+
+    ``noise``: of one value of a single frame at their size.
+    """
+    apart = compare_exposure(picture, other, noise=noise)
+    if np.nanmax(np.abs(apart), initial=0.0) <= APART_STOPS:
+        return ""
+    return ", ".join(f"{channel} {value:+.2f}" for channel, value in zip("RGB", apart, strict=True)) + " stops"
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from lightstack.core.shapes import cover_polygon
 from lightstack.core.warp import is_identity, warp_picture
 from lightstack.errors import MismatchedInput, SettingError, UnusableTake
 from lightstack.jobs.clean.clean import SAME_FRAMING, CleanTake
-from lightstack.jobs.clean.look import Material, look_at_material
+from lightstack.jobs.clean.look import Material, look_at_material, say_apart
 from lightstack.jobs.element.look import LookedTry, SmallSet, look_at_try, mend_set, solve_at
 from lightstack.jobs.takes.footage import FittedTake, open_fitted
 from lightstack.jobs.takes.lamp_light import shrink_mean
@@ -61,7 +61,7 @@ class ElementRequest:
 
     ``frames``: source frames in each try, None = all; ``garbage``: polygons in full-size pixels where nothing counts;
     ``pick``: a try by number from 1, None = the best; ``figure_at``: the hold-out by shot frame, with ``at`` the shot
-    frame of the element's first frame, or else ``offset`` from source to shot frames.
+    frame of the element's first frame, or else ``offset`` from source to shot frames; ``hero``: his picture at rest.
     """
 
     tries: tuple[CleanTake, ...]
@@ -72,6 +72,7 @@ class ElementRequest:
     figure_at: FigureAt | None = None
     at: int | None = None
     offset: int = 0
+    hero: Origin | None = None
     working: str | None = None
     options: BuildOptions = field(default_factory=BuildOptions)
 
@@ -152,6 +153,7 @@ def open_tries(
         look_at_one(number, take, request, bare, folder, opened, progress=progress)
         for number, take in enumerate(request.tries, start=1)
     ]
+    lit = compare_lights(materials, bare.origin, request.hero)
     cut = draw_garbage(request.garbage, size, materials[0].proxies.rgb.shape[1:3])
     small = SmallSet(shrink_to(bare.light, materials[0].proxies.factor), bare.frames)
     found, without = mend_set(materials, small)
@@ -164,8 +166,23 @@ def open_tries(
     ranks = tuple(rank(request, looks, size))
     best = next(k for k, look in enumerate(looks) if look.told.name == ranks[0].name)
     picked = best if request.pick is None else request.pick - 1
-    warnings = tuple(dict.fromkeys([w for one in materials for w in one.fitted.warnings] + doubt(looks, picked, left)))
-    return OpenTries(looks, ranks, picked, bare, left, warnings)
+    said = [w for one in materials for w in one.fitted.warnings] + lit + doubt(looks, picked, left)
+    return OpenTries(looks, ranks, picked, bare, left, tuple(dict.fromkeys(said)))
+
+
+def compare_lights(tries: Sequence[Material], empty: Origin, hero: Origin | None) -> list[str]:
+    """Return a line where the empty take is lit otherwise than tries, or than the hero, are."""
+    noise = tries[0].proxies.noise_proxy
+    shown = [(one.proxies.name, one.mean) for one in tries]
+    if hero is not None:
+        shown.append((hero.name, hero.picture))
+    apart = {name: said for name, picture in shown if (said := say_apart(empty.picture, picture, noise))}
+    if not apart:
+        return []
+    return [
+        f"{empty.name}: is lit otherwise than {', '.join(apart)} ({next(iter(apart.values()))}); shadow and edges lean "
+        "on it: name the empty take that was filmed in the same light, with exposure and white locked"
+    ]
 
 
 def look_at_one(

@@ -25,12 +25,12 @@ from lightstack.jobs.stage.hero import HeroPart
 from lightstack.jobs.stage.standing import SCHEMA, describe_reading, identify_take
 from lightstack.jobs.takes.footage import open_fitted
 from lightstack.jobs.takes.options import BuildOptions
-from lightstack.records import FloatArray, HeroLook, NoiseModel, Progress
+from lightstack.records import FloatArray, HeroLook, NoiseModel, Origin, Progress
 
 __all__ = ["BuiltElements", "check_elements", "element_or_recall"]
 
 WAY = 1  # raised when the laying of things changes
-KEPT = 2  # raised when what is kept of a pulled thing changes
+KEPT = 3  # raised when what is kept of a pulled thing changes
 
 AlphaAt = Callable[[int], FloatArray]  # shot frame -> (H, W) hold-out
 
@@ -217,7 +217,7 @@ def pull_one(
 ) -> dict[str, Any]:
     """Pull one element and write its files; returns them as plain values."""
     empty, empty_name = find_empty(settings, element)
-    request = make_request(settings, element, hero, alpha_at, options)
+    request = make_request(settings, element, hero, alpha_at, seen.origin, options)
     scratch = delivery.folder.scratch_folder(f"element_{element.name}")
     stem = delivery.stem(element.name)
     with ExitStack() as opened:
@@ -252,8 +252,9 @@ def describe_path(tries: OpenTries, offset: int) -> dict[str, Any]:
 
 
 def make_request(
-    settings: ShotSettings, element: Element, hero: HeroPart, alpha_at: AlphaAt | None, options: BuildOptions
-) -> ElementRequest:
+    settings: ShotSettings, element: Element, hero: HeroPart, alpha_at: AlphaAt | None, origin: Origin,
+    options: BuildOptions,
+) -> ElementRequest:  # fmt: skip
     """Return what is asked of an element: one try for each of its paths."""
     wishes = element.wishes
     tries = [
@@ -269,6 +270,7 @@ def make_request(
         figure_at=None if alpha_at is None else figure_within(hero, alpha_at),
         at=element.at,
         offset=settings.shot.first_frame + (element.offset or 0) - 1,
+        hero=origin,
         working=hero.working,
         options=options,
     )

@@ -10,13 +10,16 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.clean.choice import compare_framing
 from lightstack.core.colour.display import display_srgb
 from lightstack.core.lamp.match import match_target
-from lightstack.errors import MissingInput, SettingError
-from lightstack.files.folder import claimed_folder, write_whole
+from lightstack.errors import MismatchedInput, MissingInput, SettingError
+from lightstack.files.folder import claimed_folder, real_path, write_whole
 from lightstack.files.kept.identity import StageBook
 from lightstack.files.kept.stack import LightStack
 from lightstack.files.read.masks import read_mask
+from lightstack.files.read.sequences import STILL_SUFFIXES
+from lightstack.files.read.takes import open_take
 from lightstack.files.shot.schema import Light, ShotSettings, TakeSettings
 from lightstack.files.shot.shotfile import read_shot
 from lightstack.files.travel_tables import write_weights
@@ -27,7 +30,7 @@ from lightstack.jobs.light.plates import find_sweep, notes_of, open_working, rea
 from lightstack.jobs.stage.finish import Delivery
 from lightstack.jobs.stage.hero import HeroPart, look_at_hero, open_hero
 from lightstack.jobs.stage.sweep_stage import build_or_recall
-from lightstack.jobs.takes.footage import open_fitted
+from lightstack.jobs.takes.footage import FittedTake, open_fitted
 from lightstack.jobs.takes.options import BuildOptions, check_ocio
 from lightstack.jobs.takes.poses import pose_of
 from lightstack.jobs.takes.reading import check_colour
@@ -40,6 +43,8 @@ __all__ = ["MatchRequest", "MatchResult", "match_shot"]
 MOST_PRICE = 0.1  # of a still, at --sparse 1
 DARK = 1e-4  # linear light: a target below it everywhere asks for no light
 SHOWN = 12  # stills listed
+SAME_ROOM = 0.2  # likeness of texture: made rooms painted over reach 0.4, photographs and other rooms 0.16
+LEAST_BOX = 24  # pixels on a side in which texture is compared
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +94,7 @@ def match_shot(shot_path: Path, request: MatchRequest, *, options: BuildOptions,
     Raises
     ------
     LightstackError
-        For a shot without sweeps, a target of another shape or all black, fewer than two stills.
+        For a shot without sweeps, a target of another shape, of another room or all black, fewer than two stills.
     """
     check_ocio(options)
     settings = read_shot(shot_path)
@@ -115,6 +120,7 @@ def match_shot(shot_path: Path, request: MatchRequest, *, options: BuildOptions,
         with progress.step("match", None):
             asked = read_target(request, settings, delivery, built, hero, seen, stack, options)
             stills, valid = read_small(filled.open(), small_size((stack.shape.height, stack.shape.width)))
+            check_framing(request, asked, stills)
             found = match_target(
                 stills, valid, asked.target,
                 ambient=asked.bare, weight=asked.counts, sparsity=MOST_PRICE * request.sparse,
@@ -129,7 +135,7 @@ def match_shot(shot_path: Path, request: MatchRequest, *, options: BuildOptions,
 
 
 def check_request(request: MatchRequest, options: BuildOptions) -> None:
-    """Refuse a request that no shot could answer, before anything is built. Raises SettingError, MissingInput."""
+    """Refuse a request that no shot could answer, before anything is built. Raises LightstackError."""
     if not 0 <= request.sparse <= 1:
         raise SettingError(f"--sparse is {request.sparse:g}; it runs from 0, every still that helps, to 1, few stills")
     if request.frame is not None and request.frame < 0:
@@ -141,6 +147,37 @@ def check_request(request: MatchRequest, options: BuildOptions) -> None:
             raise MissingInput(f"{option} {picture}: nothing is there; check the path of the picture")
         if picture is not None and picture.is_dir():
             raise SettingError(f"{option} {picture}: is a folder; name one picture in it")
+    check_target(request.target)
+
+
+def check_target(target: Path) -> None:
+    """Refuse a target that is no picture. Raises SettingError; UnreadableInput where it cannot be read."""
+    if target.suffix.lower() not in STILL_SUFFIXES:
+        raise SettingError(
+            f"--target {target}: is no picture by its name; name one frame as {', '.join(STILL_SUFFIXES[:-1])}, the "
+            "room painted as it should look lit"
+        )
+    with open_take(target, name="target"):
+        pass
+
+
+def check_framing(request: MatchRequest, asked: Asked, stills: FloatArray) -> None:
+    """Refuse a target that shows another room than the stills (K, h, w, 3) do. Raises MismatchedInput.
+
+    Notes: what is painted over a frame, or rendered, keeps the room's outlines, as they show in its own light or in the
+    lamp's; only where the target counts.
+    """
+    counts = np.ones(asked.bare.shape[:2], bool) if asked.counts is None else asked.counts > 0
+    rows, columns = (np.flatnonzero(counts.any(axis=axis)) for axis in (1, 0))
+    box = slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)
+    if min(asked.bare[box].shape[:2]) < LEAST_BOX:
+        return
+    known = (asked.bare, asked.bare + np.asarray(stills, np.float32).sum(axis=0))
+    if max(compare_framing(asked.target[box], room[box]) for room in known) < SAME_ROOM:
+        raise MismatchedInput(
+            f"--target {request.target}: does not show the room of this shot; paint over a frame of it, of the same "
+            "framing, or render that"
+        )
 
 
 def pick_light(settings: ShotSettings, name: str | None) -> Light:
@@ -176,7 +213,7 @@ def read_target(
     with open_fitted(
         wish, [request.target], name="target", size=size, working=built.primaries, options=options
     ) as target:
-        picture = shrink(target.linear(next(iter(target.take.frames()))), small)
+        picture = shrink(read_named(target, request.target), small)
         warnings = tuple(line for line in target.warnings)
     bare = shrink(read_room(request, settings, delivery, built, hero, seen), small)
     if float(picture.max()) < DARK or float((picture - bare).max()) < DARK:
@@ -186,6 +223,14 @@ def read_target(
     if counts is not None and float(counts.max()) <= 0:
         raise SettingError(f"{request.regions}: is black everywhere, so no place counts; white counts most")
     return Asked(picture, bare, counts, warnings)
+
+
+def read_named(target: FittedTake, path: Path) -> FloatArray:
+    """Return the picture of that name, (H, W, 3); numbered ones may lie beside it."""
+    info = target.take.info
+    named = [real_path(one) for one in info.paths].index(real_path(path))
+    (frame,) = target.take.read_frames([info.first_frame + named])
+    return target.linear(frame)
 
 
 def read_room(

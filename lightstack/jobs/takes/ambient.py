@@ -18,6 +18,8 @@ from lightstack.records import CodedFrame, NoiseModel, Progress, Registration, S
 
 MOST_FRAMES = 48  # beyond this the ambient's own noise is below 0.15 of one frame's
 NOISE_PAIRS = 12
+FAR_FRAMES = 24  # between the two of a pair: a codec holds most of the noise from frame to frame, and less so long
+EARLY_FRAMES = 3  # of a stretch, held against later ones
 ROWS_AT_ONCE = 64
 NOISE_SIZE = 720  # rows of the part in which noise is measured; twice as many columns
 
@@ -78,18 +80,22 @@ def average_ambient(
     """
     sums: dict[int, StretchSum] = {}
     tally = NoiseTally(scale=1)
-    previous: CodedFrame | None = None
-    every = max(1, len(frames) // NOISE_PAIRS)
+    stretches = [registration.stretch_at(number) for number in frames]
+    pairs = pair_frames(frames, [stretch.first for stretch in stretches])
+    early: dict[int, NDArray[np.float32]] = {}
     name = fitted.take.info.name
+    previous: CodedFrame | None = None
     with progress.step(f"ambient of {name}", len(frames)) as step:
         for i, frame in enumerate(fitted.take.read_frames(list(frames))):
-            stretch = registration.stretch_at(frame.number)
+            stretch = stretches[i]
             if stretch.first not in sums:
                 sums[stretch.first] = StretchSum(stretch, fitted)
+                early.clear()
             sums[stretch.first].add(frame, passers.get(frame.number))
-            # frames of one stretch show the same picture, so a pair need not be neighbours in time
-            if previous is not None and stretch is registration.stretch_at(previous.number) and i % every == 0:
-                tally.add(read_centre(fitted, previous), read_centre(fitted, frame))
+            if i in pairs:
+                tally.add(early[pairs[i]], read_centre(fitted, frame))
+            elif i in pairs.values():
+                early[i] = read_centre(fitted, frame)
             previous = frame
             step.advance()
     assert previous is not None
@@ -103,6 +109,24 @@ def average_ambient(
             raise
         noise = assume
     return Ambient(mean, inside, noise, crop_centre(last) - crop_centre(mean), tuple(frames), name)
+
+
+def pair_frames(frames: Sequence[int], stretches: Sequence[int]) -> dict[int, int]:
+    """Return by which pairs noise is measured: of ``frames`` the index of a later one -> that of one of the first.
+
+    ``frames``: ascending source frames; ``stretches``: to which stretch each belongs: its frames show the same picture,
+    so the two of a pair may lie far apart. Where a stretch is short they lie half of it apart.
+    """
+    found: list[tuple[int, int]] = []
+    for stretch in dict.fromkeys(stretches):
+        own = [i for i, other in enumerate(stretches) if other == stretch]
+        apart = min(FAR_FRAMES, (frames[own[-1]] - frames[own[0]] + 1) // 2)
+        first = own[: max(1, min(EARLY_FRAMES, len(own) // 4))]
+        late = [i for i in own if i not in first and frames[i] - frames[first[-1]] >= apart]
+        found += [(i, first[k % len(first)]) for k, i in enumerate(late)]
+    if len(found) <= NOISE_PAIRS:
+        return dict(found)
+    return dict(found[k] for k in np.linspace(0, len(found) - 1, NOISE_PAIRS).astype(int))
 
 
 def read_centre(fitted: FittedTake, frame: CodedFrame) -> NDArray[np.float32]:

@@ -11,13 +11,12 @@ from typing import Any, TypeVar
 
 from lightstack.files.folder import OutFolder, write_json
 from lightstack.files.shot.schema import ShotSettings
-from lightstack.jobs.takes.options import BuildOptions
+from lightstack.jobs.takes.options import NONE, BuildOptions
 from lightstack.records import Progress, Step
 
 __all__ = ["NONE", "TimedSteps", "find_cluster", "noted_run", "with_machines"]
 
 Options = TypeVar("Options", bound=BuildOptions)
-NONE = "none"  # as an address: work here alone
 RUN = "run.json"  # in the scratch folder: what differs between two runs that make the same
 
 

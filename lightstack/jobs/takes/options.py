@@ -18,17 +18,21 @@ if TYPE_CHECKING:
     from lightstack.jobs.spread.pieces import Spread
 
 __all__ = [
+    "NONE",
     "BuildOptions",
     "BuildResult",
     "NewResult",
     "PlateOptions",
     "TakeOptions",
+    "check_cluster",
     "check_ocio",
     "make_sweep_settings",
     "parse_memory",
 ]
 
 MEASURED_PAIR = "--colour measured and --response FILE go together; name both, or neither"
+NONE = "none"  # as the address of a cluster: work here alone
+_HOST_PORT = re.compile(r"(?:(?:tcp|tls)://)?(?:[^\s:/\[\]]+|\[[\w:.%]+\]):(\d{1,5})", re.IGNORECASE)
 _UNITS = {"": 1, "k": 2**10, "m": 2**20, "g": 2**30, "t": 2**40}
 
 
@@ -150,6 +154,21 @@ def check_ocio(options: BuildOptions) -> None:
     """Refuse a colour configuration that is not there, also where no take would need it. Raises MissingInput."""
     if options.ocio is not None and not options.ocio.is_file():
         raise MissingInput(f"--ocio {options.ocio}: no such file; name a colour configuration, or leave --ocio out")
+
+
+def check_cluster(options: BuildOptions) -> None:
+    """Refuse what cannot be the address of a scheduler, also where nothing is left to do. Raises SettingError."""
+    address = options.cluster
+    if not address or address == NONE:
+        return
+    found = _HOST_PORT.fullmatch(address)
+    if found is None or not 0 < int(found[1]) < 2**16:
+        if "://" not in address and Path(address).is_file():
+            return
+        raise SettingError(
+            f"--cluster {address}: is no address of a scheduler; expected tcp://host:port, tls://host:port, the file "
+            "that a scheduler wrote, or none"
+        )
 
 
 def parse_memory(text: str) -> int:
