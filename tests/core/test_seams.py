@@ -6,7 +6,7 @@ from scipy.optimize import lsq_linear
 from scipy.sparse import coo_matrix
 
 from lightstack.core.sweep import seams
-from lightstack.core.sweep.seams import LENGTH, MOST_STOPS, SeamTally, seam_step, shrink_still
+from lightstack.core.sweep.seams import LENGTH, MOST_STOPS, SeamTally, raise_rows, seam_step, shrink_still
 
 SIZE = (120, 320)
 ROWS, COLUMNS = np.mgrid[: SIZE[0], : SIZE[1]].astype(np.float32)
@@ -143,3 +143,14 @@ def test_several_threads_give_the_same_bytes(monkeypatch):
     monkeypatch.setattr(compiled, "LEAST_VALUES_PER_BAND", 64)
     monkeypatch.setattr(compiled, "usable_threads", lambda: 5)
     np.testing.assert_array_equal(carry([BRIGHT, DIM])[1], one)
+
+
+def test_a_gain_that_is_known_at_small_size_is_smooth_at_full_size():
+    lift = np.zeros((5, 8), np.float32)
+    lift[:, 4:] = 1
+    light = np.ones((9, 15, 3), np.float32)
+    raise_rows(0, 9, light, np.full(3, 1 / 3, np.float32), lift, np.ones_like(lift), 2)
+    row = np.log(light[4, :, 0])
+    assert row[:7].max() == 0 and row[9:].min() == pytest.approx(1) and (np.diff(row) >= 0).all()
+    # REFERENCE  bilinear sampling with pixel centres at .5: a quarter and three quarters of the way
+    np.testing.assert_allclose(row[7:9], [0.25, 0.75], atol=1e-6)

@@ -28,7 +28,7 @@ AT_RIM = (slice(80, 86), slice(140, 142))
 def test_a_speck_at_the_mask_s_rim_is_left_out_with_its_own_rim():
     found = find(*REST, still(speck=AT_RIM))
     assert list(found) == [2]
-    assert found[2][79:87, 139:143].all() and found[2].sum() == 8 * 4
+    assert found[2][79:87, 140:143].all() and found[2].sum() == 8 * 3  # the rim, where the still shows it
 
 
 def test_the_same_away_from_any_mask_is_light_on_the_set():
@@ -64,6 +64,14 @@ def test_a_speck_in_the_picture_s_corner_is_held_by_border_and_mask():
 def test_a_place_that_only_one_still_shows_is_kept():
     alone = still(hidden=(slice(60, 120), slice(100, 140)), speck=AT_RIM)
     assert not find(*(still(hidden=(slice(50, 130), slice(90, 150))) for _ in range(3)), alone)
+
+
+def test_a_rim_that_only_one_still_shows_is_kept():
+    """No place is left without any light by this."""
+    first = still(speck=AT_RIM)
+    others = [still(hidden=(slice(70, 90), slice(142, 150))) for _ in range(3)]
+    found = find(first, *others)
+    assert found[0][:, :142].any() and not found[0][:, 142:].any()
 
 
 def test_one_still_has_nothing_to_be_held_against():

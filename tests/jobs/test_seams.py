@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from lightstack.files.kept.stack import StackShape, create_stack
 from lightstack.files.shot.schema import Sweep
 from lightstack.jobs.stage.deliver import say_carried
 from lightstack.jobs.sweep.accumulate import accumulate_plate
-from lightstack.jobs.sweep.seams import Carried, measure_sigma, raise_light, weigh_plate
+from lightstack.jobs.sweep.seams import Carried, carry_over_seams, measure_sigma, weigh_plate
 from lightstack.records import NoiseModel
 
 
@@ -47,17 +48,6 @@ def test_a_still_that_is_turned_off_has_no_say(small_outcome):
     np.testing.assert_array_equal(plate_of(off).light, plate_of(small_outcome, stills=rest).light)
 
 
-def test_a_gain_that_is_known_at_small_size_is_smooth_at_full_size():
-    lift = np.zeros((5, 8), np.float32)
-    lift[:, 4:] = 1
-    light = np.ones((9, 15, 3), np.float32)
-    raise_light(light, lift, 2)
-    row = np.log(light[4, :, 0])
-    assert row[:7].max() == 0 and row[9:].min() == pytest.approx(1) and (np.diff(row) >= 0).all()
-    # REFERENCE  bilinear sampling with pixel centres at .5: a quarter and three quarters of the way
-    np.testing.assert_allclose(row[7:9], [0.25, 0.75], atol=1e-6)
-
-
 def test_weights_follow_the_lamp_s_colour_and_noise_follows_them():
     light = np.zeros((4, 4, 3), np.float32)
     light[..., 0], light[..., 2] = 0.3, 0.1
@@ -68,6 +58,40 @@ def test_weights_follow_the_lamp_s_colour_and_noise_follows_them():
     assert measure_sigma(noise, weights) == pytest.approx((0.75**2 * 1e-4 + 0.25**2 * 4e-4) ** 0.5)
 
 
+def test_noise_of_raised_stills_is_no_seam(tmp_path):
+    """Of nothing but noise nothing is carried, however far a still was turned up."""
+    random = np.random.default_rng(2)
+    stack = create_stack(tmp_path / "s.exr", StackShape(90, 160, 6))
+    gains = np.ones((6, 3))
+    gains[2] = 8
+    for k in range(6):
+        valid = np.ones((90, 160), np.float32)
+        valid[:, 20 * k : 20 * k + 25] = 0
+        light = (random.normal(0, 0.01, (90, 160, 3)) * gains[k]).astype(np.float32)
+        stack.write_still(k, light, valid, guide=light[..., :1])
+    noise = NoiseModel(np.zeros(3), np.full(3, 1e-4))
+    plate = np.abs(random.normal(0, 0.01, (90, 160, 3))).astype(np.float32)
+    assert carry_over_seams(plate.copy(), stack, range(6), noise=noise, gains=gains) == Carried()
+
+
+@pytest.mark.parametrize("offset, most", [(0, 1.01), (1, 1.01), (2, 1.01), (3, 1.2)])
+def test_at_a_hard_cut_the_bright_side_stays_also_within_a_box(offset, most, tmp_path):
+    """A mark drawn by hand ends within a pixel; a place of the small picture is four of them wide."""
+    size, edge = (64, 2880), 1440 + offset
+    stack = create_stack(tmp_path / "s.exr", StackShape(*size, 2))
+    shown = np.ones(size, np.float32)
+    shown[:, edge:] = 0
+    for k, (level, valid) in enumerate(((0.78, shown), (0.36, np.ones(size, np.float32)))):
+        light = np.full((*size, 3), level, np.float32)
+        stack.write_still(k, light, valid, guide=light[..., :1])
+    plate = np.where(shown[..., None] > 0, np.float32(0.78), np.float32(0.36)) * np.ones(3, np.float32)
+    before = plate.copy()
+    carry_over_seams(plate, stack, [0, 1], noise=NoiseModel(np.zeros(3), np.full(3, 1e-8)))
+    gain = (plate / before)[32, :, 0]
+    assert gain[:edge].max() < most and gain[: edge - 8].max() == 1
+    assert gain[edge : edge + 8].min() > 1.5
+
+
 def test_it_is_told_in_words():
-    assert say_carried(Carried()) == "none"
+    assert say_carried(Carried()) == "none to be seen"
     assert say_carried(Carried(0.082, 1.25)) == "8.2\u202f% of the picture, by 1.2 stops at most"

@@ -35,6 +35,8 @@ def find_brightened(
     on or goes out. A lamp's light differs from place to place, is of another colour than the room's, and jumps.
     """
     nowhere = np.zeros(ambient.shape[:2], bool)
+    if min(nowhere.shape) < CELL:
+        return nowhere
     base = _shrink(ambient)
     cells = np.flatnonzero((base > SURE * _shrink(sigma)).all(axis=2))
     if off.all() or not off.any() or len(cells) * CELL**2 < LEAST_AREA * nowhere.size:

@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 from lightstack.core.compiled import compile_loop, run_bands
 from lightstack.records import BoolArray, FloatArray
 
-__all__ = ["MOST_STOPS", "SeamTally", "seam_step", "shrink_still"]
+__all__ = ["MOST_STOPS", "SeamTally", "raise_rows", "seam_step", "shrink_still"]
 
 LONG_SIDE = 960  # of the pictures that seams are looked for in, at most
 LENGTH = 0.008  # of the width, over which a carried light dies away
@@ -41,6 +41,8 @@ ROUNDS, RELAXATION = 40, np.float32(1.5)  # far more than a light carries on: wh
 LEAST = np.float32(1e-3)
 UNSEEN = np.float32(0.005)  # a gain that is smaller is none: most of a plate is what was measured, to the bit
 NOBODY = -1
+SAME_LIGHT = np.float32(0.15)  # of a logarithm: light of a pixel and of a place that are on the same side of a cut
+STRANGER = np.float32(1e-4)  # weight of a place on the other side: asked where all four are
 
 
 def seam_step(size: tuple[int, int]) -> int:
@@ -118,6 +120,11 @@ class SeamTally:
                 run_bands(_relax, height, 4 * width, lift, across, down, near, colour, hold, most)
         return np.maximum(lift - UNSEEN, 0)
 
+    @property
+    def level(self) -> NDArray[np.float32]:
+        """(h, w) the strongest light of these stills."""
+        return self._peak
+
     def _find_steps(self, best: FloatArray, axis: int) -> NDArray[np.float32]:
         """Return by how much u should rise from every place to its next one along an axis, 0 where there is no cut."""
         level = self._peak
@@ -159,6 +166,47 @@ def _find_near(across: FloatArray, down: FloatArray, length: float) -> BoolArray
     cut = ((across != 0) | (down != 0)).astype(np.uint8)
     side = 2 * round(6 * length) + 3
     return cv2.dilate(cut, np.ones((side, side), np.uint8)) > 0
+
+
+@compile_loop()
+def raise_rows(first, last, light, weights, lift, level, step):  # type: ignore[no-untyped-def]
+    """Raise rows of a picture (H, W, 3) in place by a gain's logarithm (h, w) that is known at small size.
+
+    Between places it is read bilinearly, pixel centres at .5, of the four that surround a pixel those most whose
+    ``level`` (h, w) is the pixel's own: what is raised on one side of a cut does not reach over to the other.
+    ``weights``: (3,) of the channels in it.
+
+    References: Kopf, Cohen, Lischinski and Uyttendaele, Joint bilateral upsampling, ACM Transactions on Graphics 26(3),
+    2007.
+    """
+    height, width = lift.shape
+    for row in range(first, last):
+        y = (np.float32(row) + np.float32(0.5)) / step - np.float32(0.5)
+        top = int(np.floor(y))
+        down = y - top
+        for column in range(light.shape[1]):
+            x = (np.float32(column) + np.float32(0.5)) / step - np.float32(0.5)
+            left = int(np.floor(x))
+            right = x - left
+            most = np.float32(0)
+            for i in range(4):
+                most = max(most, lift[min(max(top + i // 2, 0), height - 1), min(max(left + i % 2, 0), width - 1)])
+            if most == np.float32(0):
+                continue
+            own = np.float32(0)
+            for c in range(3):
+                own += weights[c] * light[row, column, c]
+            value, total = np.float32(0), np.float32(0)
+            for i in range(4):
+                place = min(max(top + i // 2, 0), height - 1), min(max(left + i % 2, 0), width - 1)
+                share = (down if i // 2 else 1 - down) * (right if i % 2 else 1 - right)
+                apart = np.log(max(own, LEAST) / max(level[place], LEAST)) / SAME_LIGHT
+                share *= STRANGER + np.exp(-np.float32(0.5) * apart * apart)
+                value += share * lift[place]
+                total += share
+            gain = np.exp(value / total)
+            for c in range(3):
+                light[row, column, c] *= gain
 
 
 @compile_loop()

@@ -43,8 +43,14 @@ def find_specks(
         np.maximum(second, np.minimum(first, level), out=second)
         np.maximum(first, level, out=first)
     stands_out = (first > OUTSHINE * np.maximum(second, SURE_SIGMA * np.asarray(sigma, np.float32))) & (seen > 1)
-    found = {int(k): _keep_at_mask(stands_out & (winner == k), ~read(int(k))[1]) for k in np.unique(winner[stands_out])}
-    return {k: specks for k, specks in found.items() if specks.any()}
+    found = {}
+    for k in np.unique(winner[stands_out]):
+        shown = np.asarray(read(int(k))[1], bool)
+        specks = _keep_at_mask(stands_out & (winner == k), ~shown) & shown & (seen > 1)
+        seen -= specks  # what only one still shows any more stays
+        if specks.any():
+            found[int(k)] = specks
+    return found
 
 
 def _keep_at_mask(bright: BoolArray, hidden: BoolArray) -> BoolArray:

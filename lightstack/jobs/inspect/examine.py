@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from lightstack.errors import UnusableTake
+from lightstack.files.called_off import go_on
 from lightstack.files.kept.handed import read_handed, write_handed
 from lightstack.jobs.inspect.build import Unwatched
 from lightstack.jobs.inspect.checks import check_take, look_at_steady, rate_sweep
@@ -17,10 +21,13 @@ from lightstack.jobs.takes.footage import FittedTake
 from lightstack.jobs.takes.look import look_at_sweep
 from lightstack.jobs.takes.luma import LumaSamples
 from lightstack.jobs.takes.survey import find_own
+from lightstack.jobs.takes.survey_job import sync_file
 from lightstack.jobs.takes.unlit import find_unlit
 from lightstack.records import Progress, ProxyTake, TakeFindings
 
 __all__ = ["ExamineJob", "Examined", "Surveyed", "examine_elsewhere", "examine_here"]
+
+FOUND = "found"  # in a take's folder: what a worker found
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,16 +58,16 @@ class ExamineJob:
     quick: bool
     mains: tuple[float, ...]
 
-    def examine(self, index: int, *, progress: Progress) -> Examined:
-        """Register, measure and check one take; a sweep without dark frames leans on the empty take."""
-        looked = self._look(index, progress=progress)
+    def examine(self, index: int, folder: Path, *, progress: Progress) -> Examined:
+        """Register, measure and check one take; a sweep without dark frames leans on the empty take. ``folder``: for
+        pictures of it."""
+        looked = self._look(index, folder, progress=progress)
         with progress.step(f"check {looked.name}", None):
             return Examined(looked, check_take(looked, mains=self.mains))
 
-    def _look(self, index: int, *, progress: Progress) -> TakeLooked:
+    def _look(self, index: int, folder: Path, *, progress: Progress) -> TakeLooked:
         """Register and measure one take by its role."""
-        one, folder = self.surveyed[index], self.folder / f"look_{index:03d}"
-        folder.mkdir(exist_ok=True)  # a worker that was lost may have made it
+        one = self.surveyed[index]
         whole = begin_look(one, quick=self.quick)
         if one.plan.role != "sweep":
             return look_at_steady(whole, folder, progress=progress)
@@ -109,7 +116,26 @@ def shows_room(one: Surveyed) -> bool:
 
 def examine_here(job: ExamineJob, *, progress: Progress) -> tuple[Examined, ...]:
     """Examine every take, one after the other."""
-    return tuple(job.examine(index, progress=progress) for index in range(len(job.surveyed)))
+    return tuple(job.examine(k, own_folder(job, k), progress=progress) for k in range(len(job.surveyed)))
+
+
+def own_folder(job: ExamineJob, index: int) -> Path:
+    """Make a folder for a take; one that another worker began, who may be lost, is left alone."""
+    return Path(tempfile.mkdtemp(prefix=f"look_{index:03d}_", dir=job.folder))
+
+
+class WhileWanted(Unwatched):
+    """Progress that nobody watches, of work that may be called off at every step of it."""
+
+    @contextmanager
+    def step(self, name: str, total: int | None) -> Iterator[Unwatched]:
+        """Stop where the job has ended."""
+        go_on()
+        yield self
+
+    def advance(self, count: int = 1) -> None:
+        """Stop where the job has ended."""
+        go_on()
 
 
 def examine_elsewhere(job: ExamineJob, spread: Spread, *, progress: Progress) -> tuple[Examined, ...]:
@@ -128,6 +154,9 @@ def examine_some(job: ExamineJob, index: int) -> Path:
     with one.fitted.take.opened_again() as take:
         own = replace(one, fitted=replace(one.fitted, take=take))
         mine = replace(job, surveyed=(*job.surveyed[:index], own, *job.surveyed[index + 1 :]))
-        path = job.folder / f"look_{index:03d}.found"
-        write_handed(path, mine.examine(index, progress=Unwatched()))
-        return path
+        folder = own_folder(job, index)
+        found = mine.examine(index, folder, progress=WhileWanted())
+        for path in folder.iterdir():
+            sync_file(path)
+        write_handed(folder / FOUND, found)
+        return folder / FOUND

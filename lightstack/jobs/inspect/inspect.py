@@ -89,7 +89,8 @@ def working_folder(out: Path | None) -> Iterator[tuple[OutFolder | None, Path]]:
     with ExitStack() as stack:
         folder = None if out is None else stack.enter_context(claimed_folder(out))
         where = None if folder is None else folder.scratch
-        yield folder, Path(stack.enter_context(tempfile.TemporaryDirectory(prefix=FOR_ONE_RUN, dir=where)))
+        scratch = tempfile.TemporaryDirectory(prefix=FOR_ONE_RUN, dir=where, ignore_cleanup_errors=True)
+        yield folder, Path(stack.enter_context(scratch))  # a worker that was called off may still write into it
 
 
 def survey_all(

@@ -133,7 +133,7 @@ def report_sweep(settings: Sweep, outcome: SweepOutcome) -> SweepReport:
 def say_carried(carried: Carried) -> str:
     """Say how much of a plate was raised beside masks."""
     if not carried.share:
-        return "none"
+        return "none to be seen"
     return f"{say_share(carried.share)} of the picture, by {carried.most_stops:.1f} stops at most"
 
 

@@ -164,7 +164,9 @@ def accumulate_plate(
         plate = replace(plate, light=smooth)
     if sweep.carry and sweep.combine in SMOOTHED_RULES:
         shown = list_chosen(stack, stills, notes.gains)
-        carried = carry_over_seams(plate.light, stack, shown, noise=notes.noise, threads=threads)
+        carried = carry_over_seams(
+            plate.light, stack, shown, noise=notes.noise, gains=notes.gains, threads=threads
+        )
         plate = replace(plate, carried=carried)
     plate = carry_over_border(plate)
     if sweep.floor_sigma > 0:

@@ -186,9 +186,10 @@ def block_glints(look: SweepLook, choice: Choice, scale: Scale) -> dict[int, NDA
     return dict(zip(order, pick_glints(glints, light), strict=True))
 
 
-def block_specks(look: SweepLook, choice: Choice, scale: Scale) -> dict[int, NDArray[np.bool_]]:
-    """Return, by index, the specks (h', w') of lamp or carrier that masks missed at their rims."""
-    order, weights = list(choice.order), scale.weights.astype(np.float32)
+def block_specks(look: SweepLook, order: Sequence[int], scale: Scale) -> dict[int, NDArray[np.bool_]]:
+    """Return, by index, the specks (h', w') of lamp or carrier that masks missed at their rims; ``order``: stills that
+    give light."""
+    weights = scale.weights.astype(np.float32)
 
     def read(place: int) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
         k = order[place]

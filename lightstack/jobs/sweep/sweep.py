@@ -194,7 +194,9 @@ def make_stills(
     """Make a stack of the key frames' lamp light, and note what its stills are."""
     settings, sweep, look = request.settings, seen.sweep, seen.look
     recipe = plan_recipe(ambient, settings, scale)
-    extra = [block_specks(look, choice, scale)]
+    place = {int(number): k for k, number in enumerate(look.proxies.source_frames)}
+    lit = [place[key.source_frame] for key in keys if np.any(still_gain(key, settings, sweep.take))]
+    extra = [block_specks(look, lit, scale)]
     extra += [block_glints(look, choice, scale)] if settings.glints == "one" else []
     plans = plan_stills(look, keys, settings, sweep, ambient, extra)
     stack = make_stack(

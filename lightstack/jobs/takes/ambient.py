@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -19,7 +20,7 @@ from lightstack.records import CodedFrame, NoiseModel, Progress, Registration, S
 MOST_FRAMES = 48  # beyond this the ambient's own noise is below 0.15 of one frame's
 NOISE_PAIRS = 12
 FAR_FRAMES = 24  # between the two of a pair: a codec holds most of the noise from frame to frame, and less so long
-EARLY_FRAMES = 3  # of a stretch, held against later ones
+EARLY_FRAMES = 6  # of a stretch at most, held against later ones
 ROWS_AT_ONCE = 64
 NOISE_SIZE = 720  # rows of the part in which noise is measured; twice as many columns
 
@@ -79,10 +80,8 @@ def average_ambient(
     order, the same at any thread count.
     """
     sums: dict[int, StretchSum] = {}
-    tally = NoiseTally(scale=1)
     stretches = [registration.stretch_at(number) for number in frames]
-    pairs = pair_frames(frames, [stretch.first for stretch in stretches])
-    early: dict[int, NDArray[np.float32]] = {}
+    noise_pairs = NoisePairs(fitted, pair_frames(frames, [stretch.first for stretch in stretches], passers))
     name = fitted.take.info.name
     previous: CodedFrame | None = None
     with progress.step(f"ambient of {name}", len(frames)) as step:
@@ -90,43 +89,77 @@ def average_ambient(
             stretch = stretches[i]
             if stretch.first not in sums:
                 sums[stretch.first] = StretchSum(stretch, fitted)
-                early.clear()
             sums[stretch.first].add(frame, passers.get(frame.number))
-            if i in pairs:
-                tally.add(early[pairs[i]], read_centre(fitted, frame))
-            elif i in pairs.values():
-                early[i] = read_centre(fitted, frame)
+            noise_pairs.add(i, frame)
             previous = frame
             step.advance()
     assert previous is not None
     mean, inside = merge_stretches(sums, fitted.size)
     sums.clear()
     last, _ = warp_picture(fitted.linear(previous), registration.stretch_at(previous.number).matrix)
-    try:
-        noise = tally.result()
-    except UnusableTake:
-        if assume is None:
-            raise
-        noise = assume
+    noise = noise_pairs.result(assume)
     return Ambient(mean, inside, noise, crop_centre(last) - crop_centre(mean), tuple(frames), name)
 
 
-def pair_frames(frames: Sequence[int], stretches: Sequence[int]) -> dict[int, int]:
-    """Return by which pairs noise is measured: of ``frames`` the index of a later one -> that of one of the first.
+class NoisePairs:
+    """Noise from pairs of frames that come one by one; the earlier one of each is kept until its last pair is done."""
+
+    def __init__(self, fitted: FittedTake, pairs: dict[int, int]) -> None:
+        self._fitted, self._pairs, self._left = fitted, pairs, Counter(pairs.values())
+        self._early: dict[int, NDArray[np.float32]] = {}
+        self._tally = NoiseTally(scale=1)
+
+    def add(self, index: int, frame: CodedFrame) -> None:
+        """Take in the frame at an index, if it is asked for."""
+        if index in self._left:
+            self._early[index] = read_centre(self._fitted, frame)
+        earlier = self._pairs.get(index)
+        if earlier is None:
+            return
+        self._tally.add(self._early[earlier], read_centre(self._fitted, frame))
+        self._left[earlier] -= 1
+        if not self._left[earlier]:
+            del self._early[earlier]
+
+    def result(self, assume: NoiseModel | None) -> NoiseModel:
+        """Return the noise; ``assume`` where no two frames differ. Raises UnusableTake without it."""
+        try:
+            return self._tally.result()
+        except UnusableTake:
+            if assume is None:
+                raise
+            return assume
+
+
+def pair_frames(frames: Sequence[int], stretches: Sequence[int], avoid: Collection[int] = ()) -> dict[int, int]:
+    """Return by which pairs noise is measured: of ``frames`` the index of a later one -> that of an earlier one.
 
     ``frames``: ascending source frames; ``stretches``: to which stretch each belongs: its frames show the same picture,
-    so the two of a pair may lie far apart. Where a stretch is short they lie half of it apart.
+    so the two of a pair may lie far apart. Where a stretch is short they lie half of it apart. ``avoid``: source frames
+    that somebody walks through; they are asked only where a stretch has no two others.
     """
     found: list[tuple[int, int]] = []
     for stretch in dict.fromkeys(stretches):
-        own = [i for i, other in enumerate(stretches) if other == stretch]
-        apart = min(FAR_FRAMES, (frames[own[-1]] - frames[own[0]] + 1) // 2)
-        first = own[: max(1, min(EARLY_FRAMES, len(own) // 4))]
-        late = [i for i in own if i not in first and frames[i] - frames[first[-1]] >= apart]
-        found += [(i, first[k % len(first)]) for k, i in enumerate(late)]
+        all_own = [i for i, other in enumerate(stretches) if other == stretch]
+        clear = [i for i in all_own if frames[i] not in avoid]
+        found += pair_within(frames, clear if len(clear) > 1 else all_own)
     if len(found) <= NOISE_PAIRS:
         return dict(found)
     return dict(found[k] for k in np.linspace(0, len(found) - 1, NOISE_PAIRS).astype(int))
+
+
+def pair_within(frames: Sequence[int], own: Sequence[int]) -> list[tuple[int, int]]:
+    """Return pairs (later, earlier) of the frames at indices ``own``; the earlier ones are few, and spread out."""
+    apart = min(FAR_FRAMES, (frames[own[-1]] - frames[own[0]] + 1) // 2)
+    can_be_early = [i for i in own if frames[own[-1]] - frames[i] >= max(apart, 1)]
+    spread = np.linspace(0, len(can_be_early) - 1, EARLY_FRAMES).astype(int) if can_be_early else ()
+    few = sorted({can_be_early[k] for k in spread})
+    pairs: list[tuple[int, int]] = []
+    for later in own:
+        fit = [i for i in few if frames[later] - frames[i] >= max(apart, 1)]
+        if fit and later not in few:
+            pairs.append((later, fit[len(pairs) % len(fit)]))
+    return pairs
 
 
 def read_centre(fitted: FittedTake, frame: CodedFrame) -> NDArray[np.float32]:

@@ -44,8 +44,8 @@ class BuildOptions:
     be shot again is a failure. ``keep_readable``: use what decodes of a truncated movie. ``ocio``: a
     colour configuration in place of the built-in one. ``memory_bytes``: budget of the whole run.
     ``beside``: so many runs share the machine at a time, and its memory where none was named. ``threads``: 0 = as many
-    as the machine has. ``cluster``: address of a scheduler whose workers do pieces of the work, "" = none whatever the
-    shot file says; ``spread``: the same, connected.
+    as the machine has. ``cluster``: address of a scheduler whose workers do pieces of the work; "none": nobody
+    else does, whatever the shot file says. ``spread``: the same, connected.
     """
 
     force: bool = False
