@@ -18,6 +18,7 @@ from numba.extending import intrinsic
 from numpy.typing import NDArray
 
 from lightstack.core.compiled import compile_loop
+from lightstack.records import FloatArray
 
 __all__ = [
     "HALF_VALUES",
@@ -26,6 +27,7 @@ __all__ = [
     "narrow",
     "narrow_rows",
     "narrow_within",
+    "only_numbers",
     "pack_rows",
     "subtract_halves",
     "take_apart",
@@ -146,6 +148,14 @@ def to_finite(halves: NDArray) -> NDArray[np.float32]:
     out = to_float(halves)
     _hold_finite(out.reshape(-1))
     return out
+
+
+def only_numbers(picture: FloatArray) -> NDArray[np.float32]:
+    """Return a picture of any shape as float32, black where it is no number or infinite; not copied where all is."""
+    picture = np.asarray(picture, np.float32)
+    with np.errstate(over="ignore", invalid="ignore"):  # a quick look: the sum of what is sound is a number, mostly
+        whole = np.isfinite(picture.sum())
+    return picture if whole else np.nan_to_num(picture, nan=0.0, posinf=0.0, neginf=0.0)
 
 
 @compile_loop()

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from lightstack.core.compiled import compile_loop
-from lightstack.core.half import widen
+from lightstack.core.half import only_numbers, widen
 from lightstack.records import FloatArray, NoiseModel
 
 __all__ = ["luma_noise", "mean_luma", "normalise_texture"]
@@ -37,14 +37,6 @@ def mean_luma(picture: FloatArray) -> FloatArray:
     else:
         _mix_floats(np.ascontiguousarray(picture, np.float32), _LUMA, luma)
     return luma
-
-
-def only_numbers(luma: FloatArray) -> FloatArray:
-    """Return ``(h, w)`` luma as float32, black where it is no number or infinite."""
-    luma = np.asarray(luma, np.float32)
-    with np.errstate(over="ignore", invalid="ignore"):  # a quick look: the sum of what is sound is a number, mostly
-        whole = np.isfinite(luma.sum())
-    return luma if whole else np.nan_to_num(luma, nan=0.0, posinf=0.0, neginf=0.0)
 
 
 def luma_noise(noise: NoiseModel, luma: FloatArray) -> tuple[float, FloatArray]:
