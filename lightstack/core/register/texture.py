@@ -46,9 +46,10 @@ def luma_noise(noise: NoiseModel, luma: FloatArray) -> tuple[float, FloatArray]:
     """
     share = _LUMA.astype(np.float64) ** 2
     slope, floor = float(noise.a @ share), max(float(noise.b @ share), 1e-16)
-    variance: FloatArray = np.maximum(only_numbers(luma), np.float32(0)) * np.float32(slope)
-    sigma: FloatArray = np.sqrt(variance + np.float32(floor))
-    return float(np.sqrt(floor)), sigma
+    sigma = np.maximum(only_numbers(luma), np.float32(0))
+    sigma *= np.float32(slope)
+    sigma += np.float32(floor)
+    return float(np.sqrt(floor)), np.sqrt(sigma, out=sigma)
 
 
 def normalise_texture(
@@ -70,7 +71,8 @@ def normalise_texture(
     """
     luma = only_numbers(luma)
     sigma = np.asarray(noise_sigma, np.float32)
-    held = np.maximum(luma, np.float32(0)) + np.float32(max(2 * sigma.min() if foot is None else foot, 1e-6))
+    held = np.maximum(luma, np.float32(0))
+    held += np.float32(max(2 * sigma.min() if foot is None else foot, 1e-6))
     log = cv2.GaussianBlur(cv2.log(held), (0, 0), _SMOOTH_PX, borderType=cv2.BORDER_REFLECT)
     mean = cv2.blur(log, (window, window), borderType=cv2.BORDER_REFLECT)
     square = cv2.blur(cv2.multiply(log, log), (window, window), borderType=cv2.BORDER_REFLECT)
