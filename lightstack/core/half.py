@@ -11,6 +11,8 @@ numbers: Giesen, "float->half variants" (public domain notes, 2012), from memory
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from llvmlite import ir
 from numba.core import types
@@ -24,6 +26,7 @@ __all__ = [
     "HALF_VALUES",
     "grow_rows",
     "keep_larger",
+    "median_of",
     "narrow",
     "narrow_rows",
     "narrow_within",
@@ -156,6 +159,18 @@ def only_numbers(picture: FloatArray) -> NDArray[np.float32]:
     with np.errstate(over="ignore", invalid="ignore"):  # a quick look: the sum of what is sound is a number, mostly
         whole = np.isfinite(picture.sum())
     return picture if whole else np.nan_to_num(picture, nan=0.0, posinf=0.0, neginf=0.0)
+
+
+def median_of(pictures: Sequence[FloatArray]) -> FloatArray:
+    """Return the median over pictures of one shape, at least one, as ``np.median`` has it, several times as fast.
+
+    No number where any of them is none.
+    """
+    stack = np.stack(pictures)
+    stack.sort(axis=0)  # what is no number sorts last
+    low, high = (len(stack) - 1) // 2, len(stack) // 2
+    middle = stack[low] if low == high else (stack[low] + stack[high]) / 2
+    return np.where(np.isnan(stack[-1]), stack[-1], middle)
 
 
 @compile_loop()

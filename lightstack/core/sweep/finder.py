@@ -36,7 +36,7 @@ from lightstack.core.sweep.evidence import (
 from lightstack.core.sweep.outlines import GLINT_AREA, USUAL_QUANTILE, Outlines
 from lightstack.core.sweep.recognition import SetGauge, usual_light
 from lightstack.core.sweep.veil import find_veil
-from lightstack.records import BoolArray, FloatArray, NoiseModel
+from lightstack.records import FloatArray, NoiseModel
 
 COVERED, LAMP, GLOW, CARRIER, GLINT, RIM = 1, 2, 4, 8, 16, 32
 CLOSED = COVERED | LAMP | GLOW | CARRIER
