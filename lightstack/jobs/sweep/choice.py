@@ -20,7 +20,7 @@ from lightstack.errors import SettingError, UnusableTake
 from lightstack.files.shot.schema import Sweep
 from lightstack.files.tables import timecode_at
 from lightstack.jobs.takes.footage import FittedTake, resolve_frames, resolve_ranges
-from lightstack.jobs.takes.lamp_light import is_blocked
+from lightstack.jobs.takes.lamp_light import Picked, is_blocked
 from lightstack.jobs.takes.look import SweepLook
 from lightstack.records import Choice, KeyFrame, LampPlaces, NoiseModel, TakeInfo
 
@@ -126,7 +126,7 @@ def explain_no_choice(look: SweepLook, lit: set[int], excluded: set[int]) -> str
 
 def measure_values(look: SweepLook, scale: Scale, frames: Sequence[int]) -> NDArray[np.float32]:
     """Return what each of ``frames`` (indices) is worth at each pixel of a small picture, (k, P)."""
-    picked = look.light if len(frames) == len(look.proxies) else look.light.pick(frames)
+    picked = Picked(look.light, np.asarray(frames))
     flags = look.blocked if len(frames) == len(look.proxies) else look.blocked[list(frames)]
     weights = look.table.weight[list(frames)]
     return light_values(
