@@ -158,7 +158,7 @@ def only_numbers(picture: FloatArray) -> NDArray[np.float32]:
     picture = np.asarray(picture, np.float32)
     with np.errstate(over="ignore", invalid="ignore"):  # a quick look: the sum of what is sound is a number, mostly
         whole = np.isfinite(picture.sum())
-    return picture if whole else np.nan_to_num(picture, nan=0.0, posinf=0.0, neginf=0.0)
+    return picture if whole else np.where(np.isfinite(picture), picture, np.float32(0))
 
 
 def median_of(pictures: Sequence[FloatArray]) -> FloatArray:

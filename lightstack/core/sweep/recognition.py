@@ -51,7 +51,9 @@ class SetGauge:
         wide = np.stack([cv2.dilate(flat, disc(1)) for flat in clipped])
         _lift_light(light, self._ambient, self._noise.a, self._noise.b, wide, lifted, contrasts, weights)
         logs = np.log(lifted, out=lifted)
-        coarse = np.stack([_coarse(log) for log in logs])
+        coarse = np.empty_like(logs)
+        for log, smooth in zip(logs, coarse, strict=True):
+            cv2.GaussianBlur(log, (0, 0), DETAIL_WIDTH, dst=smooth, borderType=cv2.BORDER_REFLECT)
         sums = np.empty((len(self._details), *size, 3), np.float32)
         _sum_products(logs, coarse, self._details, contrasts, weights, sums)
         mask = np.zeros(size, np.uint8)
@@ -127,11 +129,7 @@ def _set_detail(picture: FloatArray) -> NDArray[np.float32]:
 
 
 def _detail(picture: NDArray[np.float32]) -> NDArray[np.float32]:
-    return picture - _coarse(picture)
-
-
-def _coarse(picture: NDArray[np.float32]) -> NDArray[np.float32]:
-    return np.asarray(cv2.GaussianBlur(picture, (0, 0), DETAIL_WIDTH, borderType=cv2.BORDER_REFLECT), np.float32)
+    return picture - cv2.GaussianBlur(picture, (0, 0), DETAIL_WIDTH, borderType=cv2.BORDER_REFLECT)
 
 
 def _window(picture: NDArray[np.float32]) -> NDArray[np.float32]:
