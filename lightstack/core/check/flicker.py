@@ -35,7 +35,8 @@ from lightstack.core.check.shutter import (
     residual_flicker,
 )
 from lightstack.core.check.slow_beat import EVEN_CYCLES, LEAST_CYCLES, find_slow_bands, find_slow_swing
-from lightstack.core.half import median_of, to_float
+from lightstack.core.half import to_float
+from lightstack.core.numbers import median_of
 from lightstack.records import NOT_CHECKED, BoolArray, Figure, Finding, FloatArray, ProxyTake
 
 __all__ = ["check_flicker", "gather_row_profile", "name_beat"]

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.half import only_numbers
+from lightstack.core.numbers import only_numbers
 from lightstack.core.sweep.finder import LAMP
 from lightstack.records import FloatArray
 

@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.half import only_numbers
 from lightstack.core.lamp.model import Array, Shading, look_along
+from lightstack.core.numbers import only_numbers
 from lightstack.core.sweep.choose import weigh_channels
 from lightstack.core.sweep.finder import CLOSED
 from lightstack.errors import UnusableTake

@@ -11,7 +11,8 @@ import cv2
 import numpy as np
 
 from lightstack.core.compiled import compile_loop
-from lightstack.core.half import only_numbers, widen
+from lightstack.core.half import widen
+from lightstack.core.numbers import only_numbers
 from lightstack.records import FloatArray, NoiseModel
 
 __all__ = ["luma_noise", "mean_luma", "normalise_texture"]

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.half import only_numbers
+from lightstack.core.numbers import only_numbers
 from lightstack.core.regions import (
     close_gaps,
     disc,
@@ -167,7 +167,7 @@ class Finder:
     def _clipped_channels(self, place: int) -> list[NDArray[np.uint8]]:
         bits = np.asarray(self._clipped[self._lit[place]])
         joined = _join_boxes(bits, self.step)
-        return [(joined >> c) & 1 for c in range(3)]
+        return [np.asarray((joined >> c) & 1, np.uint8) for c in range(3)]
 
     def _find_fixed_lights(self) -> NDArray[np.uint8]:
         """Saturated for most of the time without the lamp, or nearly always: a fixed light in shot, not the lamp."""
@@ -211,13 +211,14 @@ class Finder:
         place those whole that the set's own light is averaged from.
         """
         places = sample_places(len(self._lit), SAMPLE_FRAMES)
-        scene: dict[int, NDArray[np.float32]] = dict.fromkeys(places[:: max(1, SAMPLE_FRAMES // SCENE_FRAMES)].tolist())
+        averaged = set(places[:: max(1, SAMPLE_FRAMES // SCENE_FRAMES)].tolist())
+        scene: dict[int, NDArray[np.float32]] = {}
         peaks = np.empty((len(places), *self.ambient.shape[:2]), np.float32)
         for peak, place in zip(peaks, places.tolist(), strict=True):
             frame = self.frame(place)
             peak[:] = brightest_channel(frame).astype(np.float16)
             peak[self._drafted(place) > 0] = -2
-            if place in scene:
+            if place in averaged:
                 scene[place] = frame
         return peaks, scene
 

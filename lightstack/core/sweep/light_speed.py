@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lightstack.core.half import only_numbers
 from lightstack.core.noise import sigma_at
+from lightstack.core.numbers import only_numbers
 from lightstack.records import BoolArray, FloatArray, FrameTable, NoiseModel
 
 __all__ = ["add_speed", "measure_shift", "measure_speed"]

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.compiled import compile_loop
-from lightstack.core.half import median_of, to_float
+from lightstack.core.half import to_float
+from lightstack.core.numbers import median_of
 from lightstack.core.sweep.dark import find_dark_frames
 from lightstack.core.sweep.drift import complete_drift, drift_of
 from lightstack.errors import UnusableTake
