@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import atexit
 import errno
+import gc
 import os
 import signal
 import sys
@@ -42,6 +43,8 @@ __all__ = ["app", "main", "run", "tell_end"]
 # BadParameter is a usage error, which is a command-line error; taken from its ancestry because the library
 # that defines them is not always importable under a name of its own.
 _COMMAND_LINE_ERROR = cast(type[Exception], typer.BadParameter.__mro__[2])
+
+YOUNG_OBJECTS = 10_000  # made before cycles are looked for; loading libraries makes many that stay, and arrays are none
 
 _NO_PATH = (errno.ENAMETOOLONG, errno.ELOOP)
 # What the operating system says of a disk, a network or rights: no fault of the program, wherever it comes up.
@@ -156,6 +159,7 @@ def _explain_usage(error: Exception) -> str:
 
 def main() -> None:
     """Run the command line of this process, watched over where that can be."""
+    gc.set_threshold(YOUNG_OBJECTS)
     ended = go_on_watched()
     if ended is None:
         leave(run(sys.argv[1:]))

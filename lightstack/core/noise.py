@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
+from lightstack.core.compiled import compile_loop
 from lightstack.errors import UnusableTake
 from lightstack.records import FloatArray, NoiseModel
 
@@ -70,7 +71,8 @@ class NoiseTally:
         if first.shape != second.shape or np.array_equal(first, second):
             return
         self.pairs_seen += 1
-        clipped = np.asarray((np.maximum(first, second) >= self.ceiling).any(-1))
+        high = np.maximum(first, second) >= self.ceiling
+        clipped = high[..., 0] | high[..., 1] | high[..., 2]
         levels, variances, shifts = measure_patches(first, second, self.patch, clipped=clipped)
         if levels.shape[1] == 0:
             return
@@ -111,22 +113,70 @@ def measure_patches(
     Notes: the patch's own mean difference is taken out (a flicker or a slow fade is no noise), which costs
     one degree of freedom.
     """
-    h, w = (s // patch * patch for s in first.shape[:2])
-    if h == 0 or w == 0:
-        empty = np.zeros((3, 0), np.float32)
-        return empty, empty, empty
-
-    def cut(picture: FloatArray) -> FloatArray:
-        tiles = picture[:h, :w].reshape(h // patch, patch, w // patch, patch, -1)
-        return tiles.transpose(4, 0, 2, 1, 3).reshape(picture.shape[-1], -1, patch * patch)
-
-    difference, level = cut(first - second), cut(0.5 * (first + second)).mean(-1)
-    shift = difference.mean(-1)
-    variance = 0.5 * (difference - shift[..., None]).var(-1) * (patch**2 / (patch**2 - 1))
+    down, across = (side // patch for side in first.shape[:2])
+    level, variance, shift = (np.empty((3, down * across), np.float32) for _ in range(3))
+    _measure_patches(np.ascontiguousarray(first), np.ascontiguousarray(second), patch, across, level, variance, shift)
     good = (variance > 0).all(0)
     if clipped is not None:
-        good &= cut(clipped[..., None].astype(np.float32)).max(axis=-1)[0] == 0
+        rows = np.logical_or.reduceat(clipped[: down * patch], range(0, down * patch, patch), axis=0)
+        tiles = np.logical_or.reduceat(rows[:, : across * patch], range(0, across * patch, patch), axis=1)
+        good &= ~tiles.ravel()
     return level[:, good], variance[:, good], shift[:, good]
+
+
+@compile_loop(error_model="numpy")
+def _measure_patches(first, second, patch, across, level, variance, shift):  # type: ignore[no-untyped-def]
+    """Write mean, noise variance and mean difference of patches, ``across`` in a row of them, each (3, p)."""
+    count = patch * patch
+    change, light = np.empty(count, np.float32), np.empty(count, np.float32)
+    for p in range(level.shape[1]):
+        top, left = p // across * patch, p % across * patch
+        for c in range(3):
+            for y in range(patch):
+                for x in range(patch):
+                    one, two = first[top + y, left + x, c], second[top + y, left + x, c]
+                    change[y * patch + x] = one - two
+                    light[y * patch + x] = np.float32(0.5) * (one + two)
+            level[c, p] = _sum_strands(light) / np.float32(count)
+            shift[c, p] = _sum_strands(change) / np.float32(count)
+            for i in range(count):
+                change[i] -= shift[c, p]
+            rest = _sum_strands(change) / np.float32(count)
+            for i in range(count):
+                change[i] = (change[i] - rest) * (change[i] - rest)
+            spread = np.float32(0.5) * (_sum_strands(change) / np.float32(count))
+            variance[c, p] = spread * np.float32(count / (count - 1))
+
+
+@compile_loop()
+def _sum_strands(values):  # type: ignore[no-untyped-def]
+    """Sum in eight strands, which rounds less than one does and takes several values at once."""
+    a = b = c = d = e = f = g = h = np.float32(0)
+    whole = values.shape[0] // 8 * 8
+    for i in range(0, whole, 8):
+        a, b, c, d = a + values[i], b + values[i + 1], c + values[i + 2], d + values[i + 3]
+        e, f, g, h = e + values[i + 4], f + values[i + 5], g + values[i + 6], h + values[i + 7]
+    total = ((a + b) + (c + d)) + ((e + f) + (g + h))
+    for i in range(whole, values.shape[0]):
+        total += values[i]
+    return total
+
+
+def sigma_at(noise: NoiseModel, level: FloatArray) -> NDArray[np.float32]:
+    """Give ``noise.sigma`` of ``(..., 3)`` float32 levels, to the same bit, in one pass: for pictures, many times."""
+    flat = np.ascontiguousarray(level, np.float32).reshape(-1, 3)
+    out = np.empty(flat.shape, np.float32)
+    _write_sigma(flat, noise.a, noise.b, out)
+    return out.reshape(level.shape)
+
+
+@compile_loop()
+def _write_sigma(level, a, b, out):  # type: ignore[no-untyped-def]
+    for i in range(level.shape[0]):
+        for c in range(3):
+            value = level[i, c] if not level[i, c] < 0 else np.float32(0)
+            variance = value * a[c] + b[c]
+            out[i, c] = np.float32(np.sqrt(variance if not variance < 1e-16 else 1e-16))
 
 
 def fit_noise(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -11,10 +13,13 @@ CUT = 8  # pixels from the border
 Mask = NDArray[np.uint8]  # (h, w), 0 or 1
 
 
+@lru_cache(maxsize=64)
 def disc(radius: int) -> Mask:
-    """A round structuring element."""
+    """A round structuring element, made once for each radius and not to be written to."""
     side = 2 * radius + 1
-    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)), np.uint8)
+    element = np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)), np.uint8)
+    element.flags.writeable = False
+    return element
 
 
 def close_gaps(mask: Mask, radius: int) -> Mask:
@@ -49,7 +54,7 @@ def drop_known(mask: Mask, known: Mask) -> Mask:
 def grow_within(seed: Mask, allowed: Mask, steps: int) -> Mask:
     """Grow a seed by ``steps`` pixels, only where allowed."""
     grown = seed
-    for _ in range(steps):
+    for _ in range(steps if seed.any() else 0):
         grown = cv2.dilate(grown, disc(1)) & allowed | seed
     return grown
 
@@ -123,10 +128,15 @@ def join_border(body: Mask, parts: Mask, *, reach: int, area: int) -> Mask:
     ends = np.minimum(np.minimum(left, top), np.minimum(width - left - wide, height - top - high))
     wanted = (ends <= CUT) & (size >= area)
     wanted[0] = False
-    joined = np.zeros_like(body)
+    joined, taken = np.zeros_like(body), np.zeros(count, bool)
     for _ in range(2):  # a body, then a head over it
+        if np.array_equal(taken, wanted):
+            break  # nothing is left to be joined
         near = np.bincount(labels[cv2.dilate(body | joined, disc(reach)) > 0], minlength=count) > 0
-        joined = np.asarray((wanted & near)[labels], np.uint8)
+        if np.array_equal(wanted & near, taken):
+            break
+        taken = wanted & near
+        joined = np.asarray(taken[labels], np.uint8)
     return joined
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -112,6 +112,16 @@ def dress_axes(axes: Axes, look: Ground) -> None:
     axes.grid(axis="y", color=look.rule, linewidth=0.8)
     axes.set_axisbelow(True)
     axes.margins(x=0)
+
+
+def draw_upright(axes: Axes, frames: Sequence[float], heights: Sequence[float], **style: Any) -> None:
+    """Draw a line through rows of the frame axis and shares of the axes' height; the axes' range is left as it is.
+
+    Notes: asking for the range again, as plotting does, costs several times as much as the line.
+    """
+    from matplotlib.lines import Line2D
+
+    axes.add_artist(Line2D(frames, heights, transform=axes.get_xaxis_transform(), **style))
 
 
 def number_frames(axes: Axes, source_frames: NDArray, *, labels: bool = True) -> None:

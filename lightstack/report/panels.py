@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.records import FrameTable
-from lightstack.report.looks import Ground
+from lightstack.report.looks import Ground, draw_upright
 from lightstack.report.phrases import say_number
 
 if TYPE_CHECKING:  # matplotlib takes long to load, and only drawing needs it
@@ -49,7 +49,7 @@ def draw_panel(axes: Axes, title: str, lines: Sequence[Line], rows: Sequence[int
 
     axes.text(0, 1.06, title, transform=axes.transAxes, fontsize=8.5, color=look.ink, va="bottom")
     for row in rows:
-        axes.axvline(row, color=look.key, linewidth=0.6, alpha=0.6)
+        draw_upright(axes, (row, row), (0, 1), color=look.key, linewidth=0.6, alpha=0.6)
     drawn: list[NDArray] = []
     for name, values, channel, dash in lines:
         if not np.isfinite(values).any():

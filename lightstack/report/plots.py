@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from lightstack.records import FrameTable, KeyFrame
 from lightstack.report.labels import fit_labels, spread_labels
-from lightstack.report.looks import Ground, dress_axes, number_frames, place_axes, render_figure
+from lightstack.report.looks import Ground, draw_upright, dress_axes, number_frames, place_axes, render_figure
 from lightstack.report.panels import draw_panel, list_panels
 
 if TYPE_CHECKING:  # matplotlib takes long to load, and only drawing needs it
@@ -158,11 +158,10 @@ def _label_keys(
     height_pt = axes.get_window_extent().height * 72 / axes.figure.dpi
     for order, ((row, i), place) in enumerate(zip(shown, places, strict=True)):
         foot = 1 + (12 + row_pt * (order % levels)) / height_pt
-        line = axes.plot(
-            [row, row, place, place], [0, 1, 1 + 10 / height_pt, foot], transform=axes.get_xaxis_transform(),
-            color=look.key, linewidth=0.7, alpha=0.75, clip_on=False, zorder=3,
-        )[0]  # fmt: skip
-        line.set_solid_joinstyle("round")
+        draw_upright(
+            axes, (row, row, place, place), (0, 1, 1 + 10 / height_pt, foot), color=look.key, linewidth=0.7, alpha=0.75,
+            clip_on=False, zorder=3, solid_joinstyle="round",
+        )  # fmt: skip
         axes.text(
             place, foot + 2 / height_pt, str(keys[i].source_frame), transform=axes.get_xaxis_transform(),
             rotation=90, ha="center", va="bottom", fontsize=size, color=look.ink, gid=f"key{keys[i].rank}",

@@ -14,6 +14,7 @@ from lightstack.core.sweep.choose import (
     choose_key_frames,
     light_values,
     score_size,
+    sum_brightest,
     weigh_channels,
 )
 from lightstack.errors import SettingError
@@ -251,3 +252,14 @@ def test_ahead_of_other_ways_to_pick_in_a_made_room(seed):
         for other in others:
             assert score_choice(values, ours) >= 0.995 * score_choice(values, other)
             assert plate_error(ours) < plate_error(other)
+
+
+def test_the_brightest_tenth_of_what_is_open_is_summed():
+    rng = np.random.default_rng(5)
+    light, covered = rng.normal(0.2, 0.2, (30, 40, 3)).astype(np.float32), rng.random((30, 40)) < 0.3
+    light[2, 3] = np.nan
+    open_light = light[~covered & np.isfinite(light).all(axis=2)].astype(np.float64)
+    luma = open_light[:, 0] + open_light[:, 1] + open_light[:, 2]
+    expected = open_light[luma >= np.quantile(luma, 0.9)].sum(axis=0)
+    np.testing.assert_array_equal(sum_brightest(light, covered), expected)
+    np.testing.assert_array_equal(sum_brightest(light, np.ones_like(covered)), 0)

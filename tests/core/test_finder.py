@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lightstack.core.sweep.finder import BLOCKED, CLOSED, COVERED, GLINT, LAMP, RIM, Finder, shrink
+from lightstack.core.sweep.finder import BLOCKED, CLOSED, COVERED, GLINT, LAMP, RIM, Finder, _join_boxes, shrink
 from lightstack.records import NoiseModel
 
 NOISE = NoiseModel(np.full(3, 1e-5), np.full(3, 1e-7))
@@ -69,3 +69,14 @@ def test_a_fixed_light_in_shot_is_not_the_lamp():
     assert not (finder.find(4)[5:20, 125:140] & LAMP).any()
     assert (finder.find(4)[40:46, 30:36] & LAMP).all()
     assert not (finder.find(3) & LAMP).any()
+
+
+def test_bits_are_joined_over_boxes_also_where_the_last_ones_are_cut():
+    rng = np.random.default_rng(8)
+    flags = (rng.integers(0, 8, (11, 14)) * (rng.random((11, 14)) < 0.1)).astype(np.uint8)
+    for step in (1, 2, 3):
+        expected = [
+            [np.bitwise_or.reduce(flags[y : y + step, x : x + step].ravel()) for x in range(0, 14, step)]
+            for y in range(0, 11, step)
+        ]
+        np.testing.assert_array_equal(_join_boxes(flags, step), expected)

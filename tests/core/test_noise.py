@@ -6,8 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import median_abs_deviation
 
-from lightstack.core.noise import NoiseTally, fit_noise, measure_patches
+from lightstack.core.noise import NoiseTally, fit_noise, measure_patches, sigma_at
 from lightstack.errors import UnusableTake
+from lightstack.records import NoiseModel
 
 A, B = np.array([4e-4, 6e-4, 9e-4]), np.array([4e-6, 2e-6, 9e-6])
 
@@ -105,3 +106,31 @@ def test_fit_never_goes_negative():
 def test_equal_frames_raise():
     with pytest.raises(UnusableTake, match="no two consecutive frames differ"):
         measure_noise([(np.full((16, 16, 3), 0.1), np.full((16, 16, 3), 0.1))])
+
+
+def test_patches_are_to_the_bit_what_passes_over_whole_pictures_give():
+    rng = np.random.default_rng(3)
+    first = rng.random((45, 70, 3)).astype(np.float32)
+    second = first + 0.01 * rng.normal(size=first.shape).astype(np.float32)
+    clipped = rng.random(first.shape[:2]) < 0.005
+
+    def cut(picture):
+        return picture[:40, :64].reshape(5, 8, 8, 8, -1).transpose(4, 0, 2, 1, 3).reshape(picture.shape[2], -1, 64)
+
+    change = cut(first - second)
+    shift = change.mean(-1)
+    variance = 0.5 * (change - shift[..., None]).var(-1) * (64 / 63)
+    good = ~cut(clipped[..., None]).any(-1)[0]
+    assert 0 < good.sum() < 40
+    expected = (cut(0.5 * (first + second)).mean(-1)[:, good], variance[:, good], shift[:, good])
+    for found, plain in zip(measure_patches(first, second, 8, clipped=clipped), expected, strict=True):
+        np.testing.assert_array_equal(found, plain)
+
+
+def test_sigma_of_a_picture_is_the_models_to_the_bit():
+    noise = NoiseModel(np.array([1e-4, 2e-4, 0]), np.array([1e-6, 0, 3e-6]))
+    level = np.random.default_rng(4).normal(0.1, 0.3, (20, 30, 3)).astype(np.float32)
+    level[3, 4] = np.nan
+    found = sigma_at(noise, level)
+    assert found.dtype == np.float32
+    np.testing.assert_array_equal(found, noise.sigma(level))

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 from scipy import ndimage, optimize
 
+from lightstack.core.register import poses
 from lightstack.core.register.poses import (
     MODELS,
     apply_move,
@@ -132,3 +133,31 @@ def test_a_flat_frame_gives_no_move_and_no_agreement():
     fit = fit_move(tally_frame(np.zeros(SIZE, np.float32), template), grid, model="euclidean")
     np.testing.assert_allclose(fit.values, 0, atol=1e-6)
     assert fit.agreement < 0.05
+
+
+def test_systems_are_to_the_bit_what_passes_over_all_cells_give():
+    rng = np.random.default_rng(6)
+    tally, basis, weight = rng.normal(size=(50, 7)), rng.normal(size=(50, 2, 3)), rng.random(50)
+    left, right, vectors = (np.empty((50, 3)) for _ in range(3))
+    matrices = np.empty((50, 3, 3))
+    poses._form_systems(tally, basis, left, right, matrices, vectors)
+    across, down = basis[:, 0], basis[:, 1]
+    xx, xy, yy, x, y = tally[:, :5].T[..., None]
+    np.testing.assert_array_equal(left, across * xx + down * xy)
+    np.testing.assert_array_equal(right, across * xy + down * yy)
+    np.testing.assert_array_equal(vectors, across * x + down * y)
+    np.testing.assert_array_equal(matrices, across[:, :, None] * left[:, None] + down[:, :, None] * right[:, None])
+    whole, side = np.zeros((3, 3)), np.zeros(3)
+    poses._sum_systems(weight, matrices, vectors, whole, side)
+    np.testing.assert_array_equal(whole.ravel(), (weight[:, None] * matrices.reshape(50, 9)).sum(0))
+    np.testing.assert_array_equal(side, (weight[:, None] * vectors).sum(0))
+
+
+@pytest.mark.parametrize("count", [1, 2, 9, 40])
+def test_weights_of_cells_are_tukeys_to_the_bit(count):
+    rng = np.random.default_rng(count)
+    size, counted = rng.exponential(size=count), rng.random(count) < 0.8
+    counted[0] = True
+    scale = 4.685 * np.median(size[counted]) / 1.177 + 1e-12
+    expected = np.where(counted, np.clip(1 - (size / scale) ** 2, 0, None) ** 2, 0)
+    np.testing.assert_array_equal(poses._tukey(size, counted), expected)

@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
+from lightstack.core.regions import disc
 from lightstack.core.sweep.recognition import SetGauge, usual_light
 from lightstack.records import NoiseModel
 
@@ -86,3 +87,42 @@ def test_usual_light_is_the_quantile_of_the_open_frames():
         seen = np.sort(lumas[~covered[:, y, x], y, x])
         expected = seen[round((len(seen) - 1) * 0.6)] if len(seen) else 0
         assert found[y, x] == expected
+
+
+def test_it_is_to_the_bit_what_passes_over_whole_pictures_give(room):
+    gauge, light = room
+    rng = np.random.default_rng(7)
+    light = (light + 0.004 * rng.normal(size=light.shape)).astype(np.float32)
+    light[20:60, 30:70] = 0.1
+    clipped = [(rng.random(light.shape[:2]) < 0.01).astype(np.uint8) for _ in range(3)]
+    covered = np.zeros(light.shape[:2], np.uint8)
+    covered[5:15, 5:15] = 1
+    found = gauge.recognise(light, covered, clipped)
+    expected = _recognise_plainly(gauge, light, covered, clipped)
+    assert 0 < found.mean() < 1
+    np.testing.assert_array_equal(found, expected)
+
+
+def _recognise_plainly(gauge, light, covered, clipped):
+    def blur(picture, width):
+        return cv2.GaussianBlur(picture, (0, 0), width, borderType=cv2.BORDER_REFLECT)
+
+    sigma = gauge._noise.sigma(gauge._ambient + np.maximum(light, 0))
+    product, power, energy = (np.zeros(light.shape[:2], np.float32) for _ in range(3))
+    for c in range(3):
+        lit = np.maximum(light[..., c], 0)
+        lifted = lit + 4 * sigma[..., c]
+        log = np.log(lifted)
+        detail, texture = log - blur(log, 4.0), gauge._details[0] * (lit / lifted)
+        wide = cv2.dilate(clipped[c], disc(1))
+        weight = (1 - wide) / ((sigma[..., c] / lifted) ** 2 + np.float32(0.05**2))
+        product += weight * texture * detail
+        power += weight * texture * texture
+        energy += weight * detail * detail
+    product, power, energy = cv2.split(blur(np.stack([product, power, energy], -1), 3.0))
+    power = np.maximum(power, 1e-9)
+    error = 1 / np.sqrt(power * np.float32(4 * np.pi * 9))
+    alike = product > 0.5 * np.sqrt(power * np.maximum(energy, 1e-9))
+    mask = ((error < 0.25) & (product / power - 2 * error > 0.4) & alike & (covered == 0)).astype(np.uint8)
+    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, disc(2)) & (1 - covered)
+    return cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(1))

@@ -1,6 +1,7 @@
 """Regions of masks, against constructions and a general-purpose library."""
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage
@@ -126,3 +127,28 @@ def test_disc_is_symmetric_and_empty_masks_stay_empty():
         np.testing.assert_array_equal(disc(radius), disc(radius)[::-1, ::-1])
     for result in (keep_large(blank(), 3), find_glints(blank()), join_lamp(blank(), blank(), reach=9, area=1)):
         assert not result.any()
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 2**31))
+def test_joining_at_the_border_is_what_two_rounds_give(seed):
+    rng = np.random.default_rng(seed)
+    body = (ndimage.gaussian_filter(rng.normal(size=(60, 80)), 3) > 0.13).astype(np.uint8)
+    parts = (ndimage.gaussian_filter(rng.normal(size=(60, 80)), 3) > 0.1).astype(np.uint8)
+    found = join_border(body, parts, reach=4, area=30)
+    labels, count = ndimage.label(parts, np.ones((3, 3)))
+    joined = np.zeros_like(body)
+    for _ in range(2):
+        near = ndimage.binary_dilation(body | joined, disc(4))
+        for i in range(1, count + 1):
+            ys, xs = np.nonzero(labels == i)
+            ends = min(ys.min(), xs.min(), 59 - ys.max(), 79 - xs.max())
+            if ends <= 8 and len(ys) >= 30 and near[labels == i].any():
+                joined[labels == i] = 1
+    np.testing.assert_array_equal(found, joined)
+
+
+def test_a_structuring_element_is_shared_and_cannot_be_written_to():
+    assert disc(3) is disc(3)
+    with pytest.raises(ValueError, match="read-only"):
+        disc(3)[0, 0] = 1

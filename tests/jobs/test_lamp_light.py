@@ -7,7 +7,15 @@ import pytest
 from jobs_helpers import fit, shift_by, stand_still
 
 from lightstack.core.sweep.blockers import CARRIER, GLINT
-from lightstack.jobs.takes.lamp_light import LampLight, is_blocked, keep_small, mark_brightest, shrink_any, shrink_mean
+from lightstack.jobs.takes.lamp_light import (
+    LampLight,
+    Picked,
+    is_blocked,
+    keep_small,
+    mark_brightest,
+    shrink_any,
+    shrink_mean,
+)
 from lightstack.jobs.takes.survey import survey_take
 from lightstack.records import Registration, Stretch
 
@@ -62,3 +70,18 @@ def test_a_lamp_that_log_footage_does_not_clip_is_marked_all_the_same():
     clipping = SimpleNamespace(rgb=rgb, clipped=np.zeros((2, 8, 10), np.uint8))
     clipping.clipped[1, 0, 0] = 7  # footage whose ceiling is known keeps its own flags
     assert mark_brightest(clipping) is clipping.clipped
+
+
+def test_frames_that_neither_move_nor_shrink_go_on_as_they_are(tmp_path, silence):
+    rng = np.random.default_rng(2)
+    frames = [rng.random((48, 64, 3)).astype(np.float32) for _ in range(2)]
+    proxies = survey_take(fit(frames), tmp_path, progress=silence)
+    small = keep_small(proxies, stand_still(1, 2), tmp_path, progress=silence)
+    np.testing.assert_array_equal(small.rgb, proxies.rgb)
+
+
+def test_picked_frames_are_read_one_by_one():
+    rgb = np.arange(4 * 2 * 3 * 3, dtype=np.float16).reshape(4, 2, 3, 3)
+    picked = Picked(LampLight(rgb, np.zeros((2, 3, 3), np.float32)), np.array([3, 1]))
+    assert len(picked) == 2 and picked.shape == (2, 2, 3, 3)
+    np.testing.assert_array_equal(picked[0], rgb[3])

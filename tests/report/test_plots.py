@@ -232,3 +232,17 @@ def test_plot_inks_are_readable(name):
         assert contrast(ink, ground.page) >= 4.5
     for ink in (ground.light, ground.key, *ground.channels):
         assert contrast(ink, ground.page) >= 3
+
+
+def test_an_upright_line_is_drawn_as_plotting_draws_it():
+    def draw(upright):
+        def fill(figure, look):
+            axes = figure.add_axes((0.1, 0.1, 0.8, 0.8))
+            axes.set_xlim(0, 10)
+            axes.plot([0, 10], [0.2, 0.7])
+            upright(axes, color=look.key, linewidth=0.6, alpha=0.6)
+
+        return looks.render_figure(fill, "svg", "dark", (3.0, 2.0))
+
+    ours = draw(lambda axes, **style: looks.draw_upright(axes, (4, 4), (0, 1), **style))
+    assert ours == draw(lambda axes, **style: axes.axvline(4, **style))

@@ -35,6 +35,8 @@ from lightstack.core.check.shutter import (
     residual_flicker,
 )
 from lightstack.core.check.slow_beat import EVEN_CYCLES, LEAST_CYCLES, find_slow_bands, find_slow_swing
+from lightstack.core.half import to_float
+from lightstack.core.numbers import median_of
 from lightstack.records import NOT_CHECKED, BoolArray, Figure, Finding, FloatArray, ProxyTake
 
 __all__ = ["check_flicker", "gather_row_profile", "name_beat"]
@@ -80,7 +82,7 @@ def gather_row_profile(
         return rows
     if reference is None:
         few = chosen[np.unique(np.linspace(0, len(chosen) - 1, REFERENCE_FRAMES).astype(int))]
-        reference = np.median(np.stack([np.asarray(proxies.rgb[k], np.float32) for k in few]), axis=0)
+        reference = median_of([to_float(proxies.rgb[k]) for k in few])
     reference = np.asarray(reference, np.float32)
     usable = reference > np.maximum(LEAST_SIGMA * proxies.noise_proxy.sigma(reference), 1e-6)
     usable &= _unclipped(proxies, chosen)

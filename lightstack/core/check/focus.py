@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.half import to_float
 from lightstack.core.register.align import align_texture, texture_of
 from lightstack.core.register.poses import cut_grid, read_move
 from lightstack.core.register.texture import luma_noise, mean_luma
@@ -134,7 +135,7 @@ def _mean_registered(proxies: ProxyTake, registration: Registration, group: list
     stretches = [registration.stretch_at(int(proxies.source_frames[k])) for k in group]
     for stretch in {one.first: one for one in stretches}.values():
         own = [k for k, one in zip(group, stretches, strict=True) if one.first == stretch.first]
-        filmed = np.asarray(np.mean([np.asarray(proxies.rgb[k], np.float32) for k in own], axis=0), np.float32)
+        filmed = np.asarray(np.mean([to_float(proxies.rgb[k]) for k in own], axis=0), np.float32)
         picture = filmed
         if not stretch.identity:
             warped, seen = warp_picture(filmed, stretch.matrix, factor=proxies.factor)

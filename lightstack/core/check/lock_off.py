@@ -13,6 +13,7 @@ from math import isfinite, nan
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.half import to_float
 from lightstack.core.register.parallax import measure_parallax
 from lightstack.core.register.pose_trace import (
     MOVING_PX,
@@ -90,7 +91,7 @@ def find_parallax(
         home = registration.stretch_at(int(proxies.source_frames[near[0]])).matrix
         measured = measure_parallax(
             _mean_of([proxies.rgb[int(i)] for i in near]),
-            np.asarray(proxies.rgb[int(k)], np.float32),
+            to_float(proxies.rgb[int(k)]),
             pose @ np.linalg.inv(home),
             factor=proxies.factor,
             noise=proxies.noise_proxy,
@@ -109,7 +110,7 @@ def measure_wander(proxies: ProxyTake, *, pairs: int = 12, apart: int = SHORT_FR
     for start in starts.tolist():
         if start + apart >= len(proxies):
             continue
-        one, two = (np.asarray(proxies.rgb[k], np.float32) for k in (start, start + apart))
+        one, two = (to_float(proxies.rgb[k]) for k in (start, start + apart))
         fit = measure_pose(one, two, factor=proxies.factor, noise=proxies.noise_proxy)
         shift = corner_shift_px(fit.matrix, proxies.full_size)
         if fit.converged and fit.agreement > LOST_AGREEMENT:

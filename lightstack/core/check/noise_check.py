@@ -18,6 +18,7 @@ from scipy.special import stdtrit
 
 from lightstack.core.colour.decoder import code_scales
 from lightstack.core.colour.measured import find_curve_of
+from lightstack.core.half import to_finite
 from lightstack.core.noise import fit_noise, measure_patches
 from lightstack.errors import UnusableTake
 from lightstack.records import NOT_CHECKED, BoolArray, Encoding, Figure, Finding, NoiseModel, ProxyTake
@@ -84,7 +85,7 @@ def gather_noise(
     for i in few:
         a, b = int(chosen[i]), int(chosen[i + 1])
         clipped = (np.asarray(proxies.clipped[a]) | np.asarray(proxies.clipped[b])) > 0
-        first, second = (np.nan_to_num(np.asarray(proxies.rgb[k], np.float32)) for k in (a, b))
+        first, second = (to_finite(proxies.rgb[k]) for k in (a, b))
         level, variance, shift = measure_patches(first, second, patch, clipped=clipped)
         still = (shift**2 <= 9 * 2 * variance / patch**2).all(axis=0)  # a patch that shifts as a whole is lit anew
         levels.append(level[:, still])

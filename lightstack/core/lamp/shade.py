@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.lamp.model import Array, Shading, look_along
+from lightstack.core.numbers import only_numbers
 from lightstack.core.sweep.choose import weigh_channels
 from lightstack.core.sweep.finder import CLOSED
 from lightstack.errors import UnusableTake
@@ -63,8 +64,8 @@ def _channel_weights(
 ) -> NDArray[np.float32]:
     total = np.zeros(3)
     for k in np.unique(np.linspace(0, len(flags) - 1, COLOUR_FRAMES).astype(int)):
-        picture = np.where((flags[k] & CLOSED)[..., None] > 0, np.nan, np.asarray(light[k], np.float64))
-        total += np.nan_to_num(picture).mean(axis=(0, 1))
+        closed = (flags[k] & CLOSED) > 0
+        total += np.where(closed[..., None], 0, only_numbers(light[k]).astype(np.float64)).mean(axis=(0, 1))
     return weigh_channels(total, noise=noise).astype(np.float32)
 
 

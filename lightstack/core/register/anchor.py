@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from lightstack.core.register.align import align_luma, align_texture, texture_of
 from lightstack.core.register.poses import MODELS, CellGrid, apply_move, corner_spread_px, cut_grid, read_move
 from lightstack.core.register.steps import batch_variance
-from lightstack.core.register.tracking import Footage, mean_frames, mean_texture
+from lightstack.core.register.tracking import Footage, mean_views
 from lightstack.core.warp import warp_picture
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
@@ -74,16 +74,17 @@ def average_anchor(footage: Footage, inside: BoolArray, dark: BoolArray, path: F
     shone = _spread_out(np.flatnonzero(inside & ~dark))
     if len(unlit) < 4 or len(shone) < 4:
         both = _spread_out(np.flatnonzero(inside))
-        texture, luma = mean_texture(footage, both), Origin(mean_frames(footage, both), len(both))
-        return Anchor((texture, texture), (luma, luma))
-    still, lit = mean_texture(footage, unlit), mean_texture(footage, shone)
-    lumas = [Origin(mean_frames(footage, part), len(part)) for part in (unlit, shone)]
+        luma, texture = mean_views(footage, both)
+        seen = Origin(luma, len(both))
+        return Anchor((texture, texture), (seen, seen))
+    (dark_luma, still), (lit_luma, lit) = mean_views(footage, unlit), mean_views(footage, shone)
+    lumas = Origin(dark_luma, len(unlit)), Origin(lit_luma, len(shone))
     if _drifts(path[inside]):
         # The camera sags even here, so the two means stand apart: bring the lit one to the unlit one.
         apart = align_texture(still, lit, model="euclidean")
         if apart.converged:
             lit, _ = warp_picture(lit, apart.pose, interpolation="smooth8")
-    return Anchor((still, lit), (lumas[0], lumas[1]))
+    return Anchor((still, lit), lumas)
 
 
 def _drifts(path: FloatArray) -> bool:

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.compiled import compile_loop
 from lightstack.core.warp import warp_picture
 from lightstack.records import BoolArray, FloatArray
 
@@ -225,15 +226,14 @@ def fit_move(tally: NDArray[np.float64], grid: CellGrid, *, model: str) -> MoveF
     References: Huber 1967, "The behavior of maximum likelihood estimates under nonstandard conditions",
     5th Berkeley Symp. 1:221 (the sandwich); Beaton and Tukey 1974, Technometrics 16(2):147 (the weights).
     """
-    across, down = np.moveaxis(move_basis(grid, MODELS[model]), 1, 0)
-    xx, xy, yy, x, y = tally[:, :5].T
-    left = across * xx[:, None] + down * xy[:, None]
-    right = across * xy[:, None] + down * yy[:, None]
-    matrices = across[:, :, None] * left[:, None] + down[:, :, None] * right[:, None]
-    vectors = across * x[:, None] + down * y[:, None]
+    count = MODELS[model]
+    xx, _, yy, x, y = tally[:, :5].T
+    left, right, vectors = (np.empty((len(tally), count)) for _ in range(3))
+    matrices = np.empty((len(tally), count, count))
+    _form_systems(np.ascontiguousarray(tally), move_basis(grid, count), left, right, matrices, vectors)
     weight = np.ones(len(tally))
     root = np.sqrt(np.maximum(xx + yy, 1e-12))
-    values = np.zeros(across.shape[1])
+    values = np.zeros(count)
     for _ in range(5):
         values = _solve(matrices, vectors, weight)
         rest = np.hypot(x - left @ values, y - right @ values)
@@ -243,25 +243,65 @@ def fit_move(tally: NDArray[np.float64], grid: CellGrid, *, model: str) -> MoveF
     return MoveFit(values, covariance, float(tally[:, 6].sum() / signal) if signal > 0 else 0.0)
 
 
+@compile_loop()
+def _form_systems(tally, basis, left, right, matrices, vectors):  # type: ignore[no-untyped-def]
+    """Each cell's system for the parameters, ``matrices`` (cells, p, p) and ``vectors`` (cells, p), and how each moves
+    its right side, ``left`` and ``right`` (cells, p); ``basis`` (cells, 2, p)."""
+    for i in range(tally.shape[0]):
+        xx, xy, yy, x, y = tally[i, 0], tally[i, 1], tally[i, 2], tally[i, 3], tally[i, 4]
+        for p in range(basis.shape[2]):
+            across, down = basis[i, 0, p], basis[i, 1, p]
+            left[i, p] = across * xx + down * xy
+            right[i, p] = across * xy + down * yy
+            vectors[i, p] = across * x + down * y
+        for p in range(basis.shape[2]):
+            for q in range(basis.shape[2]):
+                matrices[i, p, q] = basis[i, 0, p] * left[i, q] + basis[i, 1, p] * right[i, q]
+
+
 def _solve(matrices: FloatArray, vectors: FloatArray, weight: FloatArray) -> NDArray[np.float64]:
-    whole = _total(weight, matrices)
+    whole, right = np.zeros(matrices.shape[1:]), np.zeros(vectors.shape[1])
+    _sum_systems(weight, matrices, vectors, whole, right)
     ridge = _RIDGE * np.trace(whole) / len(whole) + 1e-9
-    return np.linalg.solve(whole + ridge * np.eye(len(whole)), (weight[:, None] * vectors).sum(0))
+    return np.linalg.solve(whole + ridge * np.eye(len(whole)), right)
 
 
-def _total(weight: FloatArray, matrices: FloatArray) -> NDArray[np.float64]:
-    """Sum ``(cells, p, p)`` by weight, ``(p, p)``."""
-    count = matrices.shape[1]
+@compile_loop()
+def _sum_systems(weight, matrices, vectors, whole, right):  # type: ignore[no-untyped-def]
+    """Add ``matrices`` (cells, p, p) by weight to ``whole`` (p, p), and ``vectors`` (cells, p) to ``right`` (p,)."""
     # A plain sum, not a matrix product: its order does not hang on the number of threads.
-    return (weight[:, None] * matrices.reshape(len(matrices), -1)).sum(0).reshape(count, count)
+    for i in range(weight.shape[0]):
+        for p in range(right.shape[0]):
+            right[p] += weight[i] * vectors[i, p]
+            for q in range(right.shape[0]):
+                whole[p, q] += weight[i] * matrices[i, p, q]
 
 
 def _tukey(size: FloatArray, counted: BoolArray) -> NDArray[np.float64]:
     """Weights 1 .. 0 by Tukey's biweight at 4.685 robust sigmas."""
     if not counted.any():
         return np.zeros(len(size))
-    scale = 4.685 * np.median(size[counted]) / 1.177 + 1e-12  # median of a Rayleigh = 1.177 sigma
-    return np.where(counted, np.clip(1 - (size / scale) ** 2, 0, None) ** 2, 0)
+    scale = 4.685 * _median(size[counted]) / 1.177 + 1e-12  # median of a Rayleigh = 1.177 sigma
+    weight = np.empty(len(size))
+    _weigh_cells(size, counted, scale, weight)
+    return weight
+
+
+def _median(values: FloatArray) -> float:
+    """The median of values (n,) that are all numbers, without the checks of a general one."""
+    middle = len(values) // 2
+    if len(values) % 2:
+        return float(np.partition(values, middle)[middle])
+    return 0.5 * float(np.partition(values, (middle - 1, middle))[middle - 1 : middle + 1].sum())
+
+
+@compile_loop(error_model="numpy")
+def _weigh_cells(size, counted, scale, weight):  # type: ignore[no-untyped-def]
+    """Tukey's biweight of sizes (cells,) that end at ``scale``; 0 where a cell is not counted."""
+    for i in range(size.shape[0]):
+        share = size[i] / scale
+        left = max(1 - share * share, 0.0)
+        weight[i] = left * left if counted[i] else 0.0
 
 
 def _block_of_cell(grid: CellGrid) -> NDArray[np.int64]:
@@ -279,7 +319,8 @@ def _sandwich(
 ) -> NDArray[np.float64]:
     """Return the covariance of the fit from how blocks of cells disagree with it."""
     count = len(values)
-    whole = _total(weight, matrices)
+    whole = np.zeros(matrices.shape[1:])
+    _sum_systems(weight, matrices, vectors, whole, np.zeros(count))
     bread = np.linalg.inv(whole + 1e-9 * np.eye(count))
     scores = weight[:, None] * (vectors - matrices @ values)
     sums = np.stack([np.bincount(block, scores[:, i]) for i in range(count)], -1)

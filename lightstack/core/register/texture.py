@@ -12,6 +12,7 @@ import numpy as np
 
 from lightstack.core.compiled import compile_loop
 from lightstack.core.half import widen
+from lightstack.core.numbers import only_numbers
 from lightstack.records import FloatArray, NoiseModel
 
 __all__ = ["luma_noise", "mean_luma", "normalise_texture"]
@@ -39,14 +40,6 @@ def mean_luma(picture: FloatArray) -> FloatArray:
     return luma
 
 
-def only_numbers(luma: FloatArray) -> FloatArray:
-    """Return ``(h, w)`` luma as float32, black where it is no number or infinite."""
-    luma = np.asarray(luma, np.float32)
-    with np.errstate(over="ignore", invalid="ignore"):  # a quick look: the sum of what is sound is a number, mostly
-        whole = np.isfinite(luma.sum())
-    return luma if whole else np.nan_to_num(luma, nan=0.0, posinf=0.0, neginf=0.0)
-
-
 def luma_noise(noise: NoiseModel, luma: FloatArray) -> tuple[float, FloatArray]:
     """Return noise sigma of black and noise sigma at each ``(h, w)`` luma, linear light.
 
@@ -54,9 +47,10 @@ def luma_noise(noise: NoiseModel, luma: FloatArray) -> tuple[float, FloatArray]:
     """
     share = _LUMA.astype(np.float64) ** 2
     slope, floor = float(noise.a @ share), max(float(noise.b @ share), 1e-16)
-    variance: FloatArray = np.maximum(only_numbers(luma), np.float32(0)) * np.float32(slope)
-    sigma: FloatArray = np.sqrt(variance + np.float32(floor))
-    return float(np.sqrt(floor)), sigma
+    sigma = np.maximum(only_numbers(luma), np.float32(0))
+    sigma *= np.float32(slope)
+    sigma += np.float32(floor)
+    return float(np.sqrt(floor)), np.sqrt(sigma, out=sigma)
 
 
 def normalise_texture(
@@ -78,7 +72,8 @@ def normalise_texture(
     """
     luma = only_numbers(luma)
     sigma = np.asarray(noise_sigma, np.float32)
-    held = np.maximum(luma, np.float32(0)) + np.float32(max(2 * sigma.min() if foot is None else foot, 1e-6))
+    held = np.maximum(luma, np.float32(0))
+    held += np.float32(max(2 * sigma.min() if foot is None else foot, 1e-6))
     log = cv2.GaussianBlur(cv2.log(held), (0, 0), _SMOOTH_PX, borderType=cv2.BORDER_REFLECT)
     mean = cv2.blur(log, (window, window), borderType=cv2.BORDER_REFLECT)
     square = cv2.blur(cv2.multiply(log, log), (window, window), borderType=cv2.BORDER_REFLECT)

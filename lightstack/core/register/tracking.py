@@ -37,7 +37,7 @@ __all__ = [
     "Footage",
     "Tallies",
     "mean_frames",
-    "mean_texture",
+    "mean_views",
     "scan_take",
     "tally_take",
 ]
@@ -131,21 +131,27 @@ class _Shelf:
         return self.kept[key]
 
 
-def mean_texture(footage: Footage, indices: Sequence[int]) -> FloatArray:
-    """Average the textures of frames that share a pose, ``(h, w)`` float32."""
-    return _average(footage.textures(indices))
-
-
 def mean_frames(footage: Footage, indices: Sequence[int]) -> FloatArray:
     """Average the lumas of frames that share pose and light, ``(h, w)`` float32."""
-    return _average(footage.lumas(indices))
+    return _average((luma,) for luma in footage.lumas(indices))[0]
 
 
-def _average(pictures: Iterable[FloatArray]) -> FloatArray:
-    total, count = np.zeros((1, 1)), 0
-    for picture in pictures:
-        total, count = total + picture, count + 1
-    return (total / max(count, 1)).astype(np.float32)
+def mean_views(footage: Footage, indices: Sequence[int]) -> tuple[FloatArray, FloatArray]:
+    """Average the lumas and the textures of frames that share pose and light, each ``(h, w)`` float32."""
+    luma, texture = _average(footage.views(indices))
+    return luma, texture
+
+
+def _average(views: Iterable[tuple[FloatArray, ...]]) -> list[FloatArray]:
+    """Average pictures of the same kind over views of one or more kinds; there must be a view."""
+    totals: list[NDArray[np.float64]] = []
+    count = 0
+    for pictures in views:
+        totals = totals or [np.zeros(picture.shape) for picture in pictures]
+        for total, picture in zip(totals, pictures, strict=True):
+            total += picture
+        count += 1
+    return [(total / count).astype(np.float32) for total in totals]
 
 
 def scan_take(footage: Footage, first: Sequence[int]) -> Tallies:

@@ -103,7 +103,7 @@ def find_blockers(
 def _enlarge(flags: NDArray[np.uint8], step: int, shape: tuple[int, ...]) -> NDArray[np.uint8]:
     if step == 1:
         return flags
-    return flags.repeat(step, axis=0).repeat(step, axis=1)[: shape[0], : shape[1]]
+    return flags.repeat(step, axis=1).repeat(step, axis=0)[: shape[0], : shape[1]]
 
 
 def refine_blockers(coarse: NDArray[np.uint8], size: tuple[int, int], *, factor: int) -> NDArray[np.float32]:

@@ -19,12 +19,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.compiled import compile_loop
 from lightstack.errors import SettingError
-from lightstack.records import Choice, NoiseModel
+from lightstack.records import BoolArray, Choice, NoiseModel
 
 REC709_LUMINANCE = (0.2126, 0.7152, 0.0722)
 """Luminance weights, rounded as in ITU-R BT.709-6, item 3.2."""
 
+BRIGHTEST = 0.9  # quantile of a frame's open light above which it tells the lamp's colour
 SCORE_WIDTH = 160
 SCORE_HEIGHT = 90
 _STEPS = 2**24  # values are compared in whole steps of largest / _STEPS: sums are exact in any order
@@ -63,6 +65,43 @@ def light_values(
         above = np.maximum(_shrink(luma, size) - threshold, 0)
         values[k] = float(weights[k]) * np.sqrt(above).ravel()
     return values
+
+
+def sum_brightest(light: NDArray, covered: BoolArray) -> NDArray[np.float64]:
+    """Sum the lamp light of a frame ``(h, w, 3)`` over the brightest tenth of what is open, ``(3,)``.
+
+    ``covered``: ``(h, w)``. Light that is not a number counts as covered; 0 where all is.
+    """
+    picture = np.ascontiguousarray(light, np.float32)
+    lumas, total = np.empty(covered.size), np.zeros(3)
+    count = _list_lumas(picture, covered, lumas)
+    if count:
+        _sum_above(picture, covered, np.quantile(lumas[:count], BRIGHTEST), total)
+    return total
+
+
+@compile_loop()
+def _list_lumas(light, covered, lumas):  # type: ignore[no-untyped-def]
+    """Write the sums of the channels of open pixels one after the other to ``lumas`` and return how many there are."""
+    count = 0
+    for y in range(covered.shape[0]):
+        for x in range(covered.shape[1]):
+            luma = np.float64(light[y, x, 0]) + np.float64(light[y, x, 1]) + np.float64(light[y, x, 2])
+            lumas[count] = luma
+            if not covered[y, x] and np.isfinite(luma):
+                count += 1
+    return count
+
+
+@compile_loop()
+def _sum_above(light, covered, least, total):  # type: ignore[no-untyped-def]
+    """Add to ``total`` (3,) the light of open pixels whose channels sum up to ``least`` or more."""
+    for y in range(covered.shape[0]):
+        for x in range(covered.shape[1]):
+            luma = np.float64(light[y, x, 0]) + np.float64(light[y, x, 1]) + np.float64(light[y, x, 2])
+            if luma >= least and not covered[y, x] and np.isfinite(luma):
+                for c in range(3):
+                    total[c] += np.float64(light[y, x, c])
 
 
 def weigh_channels(colour: NDArray, *, noise: NoiseModel) -> NDArray[np.float64]:

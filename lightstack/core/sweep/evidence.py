@@ -103,7 +103,7 @@ def _smooth(picture: NDArray[np.float32], width: float) -> NDArray[np.float32]:
     return picture
 
 
-@compile_loop()
+@compile_loop(error_model="numpy")
 def _gather_moments(light, ambient, scene, a, b, out):  # type: ignore[no-untyped-def]
     """Weighted products of one frame, out (h, w, 12): l*R, R*R, l*l summed over channels, then w, w*t, w*t*t each."""
     for y in range(light.shape[0]):
@@ -125,7 +125,7 @@ def _gather_moments(light, ambient, scene, a, b, out):  # type: ignore[no-untype
             out[y, x, 0], out[y, x, 1], out[y, x, 2] = lr, rr, ll
 
 
-@compile_loop()
+@compile_loop(error_model="numpy")
 def _compare_fits(moments, count, out):  # type: ignore[no-untyped-def]
     """Misfit of "the set's own light" less misfit of "an even patch", from window means (h, w, 12)."""
     for y in range(out.shape[0]):

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.numbers import only_numbers
 from lightstack.core.regions import (
     close_gaps,
     disc,
@@ -35,7 +36,7 @@ from lightstack.core.sweep.evidence import (
 from lightstack.core.sweep.outlines import GLINT_AREA, USUAL_QUANTILE, Outlines
 from lightstack.core.sweep.recognition import SetGauge, usual_light
 from lightstack.core.sweep.veil import find_veil
-from lightstack.records import BoolArray, FloatArray, NoiseModel
+from lightstack.records import FloatArray, NoiseModel
 
 COVERED, LAMP, GLOW, CARRIER, GLINT, RIM = 1, 2, 4, 8, 16, 32
 CLOSED = COVERED | LAMP | GLOW | CARRIER
@@ -80,15 +81,14 @@ class Finder:
         self._gauge = CoverGauge(self.ambient, self.noise)
         self._fixed = self._find_fixed_lights()
         self._floor = 3 * brightest_channel(self.noise.sigma(self.ambient))
-        self._ceiling = self._find_ceiling()
-        self._scene, usual = self._average_scene()
+        peaks, scene = self._look_at_sample()
+        self._ceiling = self._find_ceiling(peaks)
+        self._scene, usual = self._average_scene(scene)
         self._set = SetGauge([usual, self.ambient.sum(axis=2)], self.ambient, self.noise)
 
     def frame(self, place: int) -> NDArray[np.float32]:
         """Lit frame ``place`` at working size, 0 outside the picture."""
-        picture = np.array(self._light[self._lit[place]], np.float32)
-        np.copyto(picture, 0, where=~np.isfinite(picture))
-        return shrink(picture, self.step)
+        return shrink(only_numbers(self._light[self._lit[place]]), self.step)
 
     def find(self, place: int) -> NDArray[np.uint8]:
         """Flags of lit frame ``place``, (h, w) at working size."""
@@ -159,14 +159,15 @@ class Finder:
     def _cores(self, place: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
         """Saturated in all channels: the lamp, and what is but a reflection of it."""
         bits = np.asarray(self._clipped[self._lit[place]])
-        full = _shrink_any(bits == ALL_CLIPPED, self.step)
+        full = _join_boxes(bits == ALL_CLIPPED, self.step)
         full = cv2.morphologyEx(full, cv2.MORPH_CLOSE, disc(1)) & (1 - self._fixed)
         glints = find_glints(full)
         return full & (1 - glints), glints
 
     def _clipped_channels(self, place: int) -> list[NDArray[np.uint8]]:
         bits = np.asarray(self._clipped[self._lit[place]])
-        return [_shrink_any((bits >> c) & 1 == 1, self.step) for c in range(3)]
+        joined = _join_boxes(bits, self.step)
+        return [np.asarray((joined >> c) & 1, np.uint8) for c in range(3)]
 
     def _find_fixed_lights(self) -> NDArray[np.uint8]:
         """Saturated for most of the time without the lamp, or nearly always: a fixed light in shot, not the lamp."""
@@ -176,7 +177,7 @@ class Finder:
             frames, share = self._lit, 0.95
         some = frames[np.unique(np.linspace(0, len(frames) - 1, FIXED_FRAMES).astype(int))]
         often = np.mean([np.asarray(self._clipped[k]) == ALL_CLIPPED for k in some], axis=0) >= share
-        return cv2.dilate(_shrink_any(often, self.step), disc(self._px(2)))
+        return cv2.dilate(_join_boxes(often, self.step), disc(self._px(2)))
 
     def _weak(
         self, light: NDArray[np.float32], cover: NDArray[np.float32]
@@ -205,10 +206,21 @@ class Finder:
         joined = np.isin(labels, touching[touching > 0]).astype(np.uint8)
         return joined | keep_large(mask, self._area(GLINT_AREA))
 
-    def _open_peak(self, place: int) -> NDArray[np.float32]:
-        """Brightest channel where the draft leaves the set open, -2 elsewhere."""
-        peak = brightest_channel(self.frame(place))
-        return peak if self._draft is None else np.where(self._drafted(place) > 0, np.float32(-2), peak)
+    def _look_at_sample(self) -> tuple[NDArray[np.float32], dict[int, NDArray[np.float32]]]:
+        """Brightest channel of sampled frames (k, h, w) to half float precision, -2 where the draft closes them, and by
+        place those whole that the set's own light is averaged from.
+        """
+        places = sample_places(len(self._lit), SAMPLE_FRAMES)
+        averaged = set(places[:: max(1, SAMPLE_FRAMES // SCENE_FRAMES)].tolist())
+        scene: dict[int, NDArray[np.float32]] = {}
+        peaks = np.empty((len(places), *self.ambient.shape[:2]), np.float32)
+        for peak, place in zip(peaks, places.tolist(), strict=True):
+            frame = self.frame(place)
+            peak[:] = brightest_channel(frame).astype(np.float16)
+            peak[self._drafted(place) > 0] = -2
+            if place in averaged:
+                scene[place] = frame
+        return peaks, scene
 
     def _drafted(self, place: int) -> NDArray[np.uint8]:
         """What the draft found covered in a frame, at working size."""
@@ -217,31 +229,30 @@ class Finder:
         height, width = self.ambient.shape[:2]
         return cv2.resize(self._draft[place], (width, height), interpolation=cv2.INTER_NEAREST)
 
-    def _find_ceiling(self) -> NDArray[np.float32]:
-        places = sample_places(len(self._lit), SAMPLE_FRAMES)
-        stack = np.stack([self._open_peak(int(p)) for p in places]).astype(np.float16)
-        hidden = stack < -1
-        least = np.where(hidden, np.float16(np.inf), stack).min(axis=0)
-        stack = np.where(hidden, np.where(np.isfinite(least), least, 0), stack)
+    def _find_ceiling(self, peaks: NDArray[np.float32]) -> NDArray[np.float32]:
+        hidden = peaks < -1
+        least = np.where(hidden, np.float32(np.inf), peaks).min(axis=0)
+        stack = np.where(hidden, np.where(np.isfinite(least), least, 0), peaks)
         ceiling = find_ceiling(stack, self._floor)
-        known = np.where(stack <= ceiling, stack, 0).astype(np.float32)
+        known = np.where(stack <= ceiling, stack, 0)
         if self._draft is not None:  # what the draft took out may still be there to be found
             ceiling = np.minimum(ceiling, CEILING_GAP * (known.max(axis=0) + self._floor) - self._floor)
         rank = min(len(known), 2 + round(len(known) / 100))  # the brightest but one, or a few more of many
         self._usual_top = -np.partition(-known, rank - 1, axis=0)[rank - 1]
         return ceiling
 
-    def _average_scene(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    def _average_scene(
+        self, frames: Mapping[int, NDArray[np.float32]]
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Mean lamp light where the set is open, and the luminance with which it usually answers the lamp."""
-        places = sample_places(len(self._lit), SAMPLE_FRAMES)[:: max(1, SAMPLE_FRAMES // SCENE_FRAMES)]
-        frames = [self.frame(int(p)) for p in places]
         masks = []
-        for p, frame in zip(places, frames, strict=True):
+        for p, frame in frames.items():
             covered = cv2.dilate((self._gauge.measure(frame) > 0.4).astype(np.uint8), disc(self._px(3)))
-            clipped = _shrink_any(np.asarray(self._clipped[self._lit[p]]) > 0, self.step)
-            masks.append((covered | clipped | self._drafted(int(p))) == 0)
-        usual = usual_light([frame.sum(axis=2) for frame in frames], [1 - m for m in masks])
-        return average_scene_light(frames, masks), usual
+            clipped = _join_boxes(np.asarray(self._clipped[self._lit[p]]) > 0, self.step)
+            masks.append((covered | clipped | self._drafted(p)) == 0)
+        lumas = [frame[..., 0] + frame[..., 1] + frame[..., 2] for frame in frames.values()]  # a sum of three is slow
+        usual = usual_light(lumas, [1 - m for m in masks])
+        return average_scene_light(list(frames.values()), masks), usual
 
 
 def _flag(
@@ -270,5 +281,11 @@ def shrink(picture: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     return np.asarray(cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _shrink_any(mask: BoolArray, step: int) -> NDArray[np.uint8]:
-    return (shrink(mask.astype(np.float32), step) > 0).astype(np.uint8)
+def _join_boxes(flags: NDArray, step: int) -> NDArray[np.uint8]:
+    """Join bits over boxes of ``step`` x ``step`` pixels; the last column and row may hold fewer."""
+    joined = np.zeros([-(-side // step) for side in flags.shape], np.uint8)
+    for row in range(step):
+        for column in range(step):
+            part = flags[row::step, column::step]
+            joined[: part.shape[0], : part.shape[1]] |= part
+    return joined

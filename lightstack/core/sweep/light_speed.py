@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.noise import sigma_at
+from lightstack.core.numbers import only_numbers
 from lightstack.records import BoolArray, FloatArray, FrameTable, NoiseModel
 
 __all__ = ["add_speed", "measure_shift", "measure_speed"]
@@ -76,7 +78,7 @@ def measure_speed(
         return out
     brightest = np.zeros(ambient.shape[:2], np.float32)
     for k in lit:
-        luma = np.nan_to_num(np.asarray(light_at(k), np.float32)) @ LUMINANCE
+        luma = only_numbers(light_at(k)) @ LUMINANCE
         np.maximum(brightest, np.where(covered_at(k), 0, luma), out=brightest)
     foot = 3 * float(np.median(noise.sigma(ambient) @ LUMINANCE))
     bright = brightest > BRIGHT_SIGMA / 3 * foot
@@ -92,11 +94,11 @@ def _shade(
     light: FloatArray, ambient: FloatArray, brightest: FloatArray, foot: float, noise: NoiseModel
 ) -> tuple[FloatArray, FloatArray]:
     """Lamp light over the most that each pixel ever gets, without what is smooth, and the variance of its noise."""
-    light = np.nan_to_num(np.asarray(light, np.float32))
+    light = only_numbers(light)
     gain = 1 / (brightest + np.float32(foot))
     shade = cv2.GaussianBlur(np.clip((light @ LUMINANCE) * gain, -0.2, 1.2), (0, 0), SMOOTH_PX)
     kept = 1 / (4 * np.pi * SMOOTH_PX**2)  # of white noise's variance, by the smoothing
-    variance = (noise.sigma(light + ambient) ** 2) @ LUMINANCE**2 * gain**2 * np.float32(kept)
+    variance = (sigma_at(noise, light + ambient) ** 2) @ LUMINANCE**2 * gain**2 * np.float32(kept)
     return shade - cv2.blur(shade, (WINDOW_PX, WINDOW_PX)), variance
 
 

@@ -67,22 +67,23 @@ def _roll_sums(light, usable, sums, total):  # type: ignore[no-untyped-def]
 
     ``light`` (h, w, 3); ``usable`` (h, w) becomes 0 where that is no number.
     """
-    value = np.empty(4, np.float32)
+    line = np.empty((usable.shape[1], 4), np.float32)
     for y in range(usable.shape[0]):
         for x in range(usable.shape[1]):
             known = np.isfinite(light[y, x, 0]) and np.isfinite(light[y, x, 1]) and np.isfinite(light[y, x, 2])
             share = usable[y, x] if known else np.float32(0)
             usable[y, x] = share
             for c in range(3):
-                value[c] = light[y, x, c] * share if known else np.float32(0)
-            value[3] = share
-            for c in range(4):
-                current = value[c]
-                for i in range(4):
-                    previous = sums[i, y, x, c]
-                    sums[i, y, x, c] = current
-                    current += previous
-                total[y, x, c] = current
+                line[x, c] = light[y, x, c] * share if known else np.float32(0)
+            line[x, 3] = share
+        current = line.reshape(-1)
+        for i in range(4):
+            last = sums[i, y].reshape(-1)
+            for k in range(current.shape[0]):
+                value = current[k]
+                current[k] = value + last[k]
+                last[k] = value
+        total[y] = line
 
 
 @compile_loop(error_model="numpy")

@@ -38,7 +38,7 @@ class SetGauge:
     def __init__(self, pictures: Sequence[FloatArray], ambient: FloatArray, noise: NoiseModel) -> None:
         self._ambient = np.maximum(np.asarray(ambient, np.float32), 0)
         self._noise = noise
-        self._details = [_set_detail(picture) for picture in pictures]
+        self._details = np.stack([_set_detail(picture) for picture in pictures])
 
     def recognise(self, light: FloatArray, covered: Mask, clipped: Sequence[Mask]) -> Mask:
         """Say where a frame's lamp light ``(h, w, 3)`` carries the set's texture, ``(h, w)`` 0 or 1.
@@ -46,54 +46,79 @@ class SetGauge:
         ``covered``: places known to be covered, never recognised. ``clipped``: per channel ``(h, w)``, where it is
         at the ceiling and so without texture; a gel's other channels still show it close to the lamp.
         """
-        sigma = self._noise.sigma(self._ambient + np.maximum(light, 0))
-        details, contrasts, weights = (np.empty((3, *light.shape[:2]), np.float32) for _ in range(3))
-        for c, flat in enumerate(clipped):
-            lit, noise = np.maximum(light[..., c], 0), sigma[..., c]
-            lifted = lit + FLOOR_SIGMA * noise
-            details[c] = _detail(np.log(lifted))
-            contrasts[c] = lit / lifted  # what the floor leaves of a texture's contrast
-            wide = cv2.dilate(flat, disc(1))
-            weights[c] = (1 - wide) / ((noise / lifted) ** 2 + np.float32(MODEL_ERROR**2))
-        found = np.zeros(light.shape[:2], bool)
-        for own in self._details:
-            found |= _is_recognised(details, own, contrasts, weights)
-        mask = (found & (covered == 0)).astype(np.uint8)
+        size = light.shape[:2]
+        lifted, contrasts, weights = (np.empty((3, *size), np.float32) for _ in range(3))
+        wide = np.stack([cv2.dilate(flat, disc(1)) for flat in clipped])
+        _lift_light(light, self._ambient, self._noise.a, self._noise.b, wide, lifted, contrasts, weights)
+        logs = np.log(lifted, out=lifted)
+        coarse = np.empty_like(logs)
+        for log, smooth in zip(logs, coarse, strict=True):
+            cv2.GaussianBlur(log, (0, 0), DETAIL_WIDTH, dst=smooth, borderType=cv2.BORDER_REFLECT)
+        sums = np.empty((len(self._details), *size, 3), np.float32)
+        _sum_products(logs, coarse, self._details, contrasts, weights, sums)
+        mask = np.zeros(size, np.uint8)
+        for own in sums:
+            _mark_recognised(_window(own), mask)
+        mask &= covered == 0
         mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, disc(2)) & (1 - covered)
         return np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(1)), np.uint8)
 
 
-def _is_recognised(
-    details: NDArray[np.float32], own: NDArray[np.float32], contrasts: NDArray[np.float32], weights: NDArray[np.float32]
-) -> NDArray[np.bool_]:
-    """Fit detail = strength * own * contrast in Gaussian windows; true where the strength is surely that of the set.
-    All but ``own`` (h, w) hold channels, (3, h, w).
+@compile_loop(error_model="numpy")
+def _lift_light(light, ambient, a, b, wide, lifted, contrasts, weights):  # type: ignore[no-untyped-def]
+    """Lamp light over a floor of its noise, the contrast that the floor leaves of a texture, and how much of it counts.
 
-    Beside the strength its correlation counts: the outline of a face that runs along the edge of a wall is
-    strong too, but the wall explains little of it.
+    ``light``, ``ambient`` (h, w, 3); noise as a * level + b; ``wide`` (3, h, w) 0 or 1, where not to look; the others
+    (3, h, w).
     """
-    sums = np.empty((*own.shape, 3), np.float32)
-    _sum_products(details, own, contrasts, weights, sums)
-    product, power, energy = cv2.split(_window(sums))
-    power = np.maximum(power, 1e-9)
-    error = 1 / np.sqrt(power * np.float32(4 * np.pi * WINDOW_WIDTH**2))
-    alike = product > CORRELATION * np.sqrt(power * np.maximum(energy, 1e-9))
-    return np.asarray((error < SURE_ERROR) & (product / power - 2 * error > RECOGNISED) & alike)
+    for c in range(3):
+        for y in range(wide.shape[1]):
+            for x in range(wide.shape[2]):
+                lit = max(light[y, x, c], np.float32(0))
+                level = max(ambient[y, x, c] + lit, np.float32(0))
+                noise = np.float32(np.sqrt(max(level * a[c] + b[c], 1e-16)))
+                high = lit + np.float32(FLOOR_SIGMA) * noise
+                error = noise / high
+                lifted[c, y, x] = high
+                contrasts[c, y, x] = lit / high
+                weights[c, y, x] = np.float32(1 - wide[c, y, x]) / (error * error + np.float32(MODEL_ERROR**2))
 
 
 @compile_loop()
-def _sum_products(details, own, contrasts, weights, out):  # type: ignore[no-untyped-def]
-    """Weighted products over the channels, out (h, w, 3): detail with the set's texture, that and detail squared."""
-    for y in range(own.shape[0]):
-        for x in range(own.shape[1]):
-            product, power, energy = np.float32(0), np.float32(0), np.float32(0)
-            for c in range(3):
-                texture, detail, weight = own[y, x] * contrasts[c, y, x], details[c, y, x], weights[c, y, x]
-                pull = weight * texture
-                product += pull * detail
-                power += pull * texture
-                energy += weight * detail * detail
-            out[y, x, 0], out[y, x, 1], out[y, x, 2] = product, power, energy
+def _sum_products(logs, coarse, details, contrasts, weights, out):  # type: ignore[no-untyped-def]
+    """Weighted products over the channels, out (k, h, w, 3): detail with the set's texture, that and detail squared.
+
+    ``details`` (k, h, w) of the set; the others (3, h, w), the frame's own detail being ``logs`` less ``coarse``.
+    """
+    for k in range(details.shape[0]):
+        for y in range(details.shape[1]):
+            for x in range(details.shape[2]):
+                product, power, energy = np.float32(0), np.float32(0), np.float32(0)
+                for c in range(3):
+                    texture, weight = details[k, y, x] * contrasts[c, y, x], weights[c, y, x]
+                    detail = logs[c, y, x] - coarse[c, y, x]
+                    pull = weight * texture
+                    product += pull * detail
+                    power += pull * texture
+                    energy += weight * detail * detail
+                out[k, y, x, 0], out[k, y, x, 1], out[k, y, x, 2] = product, power, energy
+
+
+@compile_loop(error_model="numpy")
+def _mark_recognised(sums, mask):  # type: ignore[no-untyped-def]
+    """Fit detail = strength * the set's * contrast in windows; 1 in ``mask`` where the strength is surely the set's.
+
+    ``sums`` (h, w, 3): of ``_sum_products``, in Gaussian windows. Beside the strength its correlation counts: the
+    outline of a face that runs along the edge of a wall is strong too, but the wall explains little of it.
+    """
+    for y in range(mask.shape[0]):
+        for x in range(mask.shape[1]):
+            product, power = sums[y, x, 0], max(sums[y, x, 1], np.float32(1e-9))
+            energy = max(sums[y, x, 2], np.float32(1e-9))
+            error = np.float32(1) / np.sqrt(power * np.float32(4 * np.pi * WINDOW_WIDTH**2))
+            alike = product > np.float32(CORRELATION) * np.sqrt(power * energy)
+            strong = product / power - np.float32(2) * error > np.float32(RECOGNISED)
+            mask[y, x] |= np.uint8((error < np.float32(SURE_ERROR)) & strong & alike)
 
 
 def _set_detail(picture: FloatArray) -> NDArray[np.float32]:

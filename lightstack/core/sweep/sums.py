@@ -148,8 +148,8 @@ def dwell_weights(values: NDArray) -> NDArray[np.float64]:
         for j in range(k):
             larger = np.maximum(values[k], values[j]).sum(dtype=np.float64)
             overlap = np.minimum(values[k], values[j]).sum(dtype=np.float64) / larger if larger > 0 else 0.0
-            same = _ease((overlap - DWELL_OVERLAP) / (1 - DWELL_OVERLAP))
-            crowd[[k, j]] += same
+            if overlap > DWELL_OVERLAP:
+                crowd[[k, j]] += _ease((overlap - DWELL_OVERLAP) / (1 - DWELL_OVERLAP))
     return np.asarray(1 / crowd)
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from lightstack.core.compiled import compile_loop
 from lightstack.core.half import to_float
+from lightstack.core.numbers import median_of
 from lightstack.core.sweep.dark import find_dark_frames
 from lightstack.core.sweep.drift import complete_drift, drift_of, find_brightened
 from lightstack.errors import UnusableTake
@@ -57,15 +58,22 @@ def average_frames(
         raise UnusableTake(f"{proxies.name}: no lamp-off frames to average; expected at least one, film an empty take")
     read = frame_at or (lambda k: to_float(proxies.rgb[k]))
     few = [int(indices[i]) for i in np.unique(np.linspace(0, len(indices) - 1, 15).astype(int))]
-    middle = np.median(np.stack([read(k) for k in few]), axis=0)
+    middle = median_of([read(k) for k in few])
     limit = 4 * proxies.noise_proxy.sigma(middle) * np.sqrt(1 + np.pi / (2 * len(few)))
     total, count = np.zeros(middle.shape), np.zeros(middle.shape)
     for k in indices:
-        frame = read(int(k))
-        good = np.abs(frame - middle) <= limit
-        total += np.where(good, frame, 0)
-        count += good
+        frame = np.ascontiguousarray(read(int(k)))
+        _add_alike(frame.reshape(-1), middle.reshape(-1), limit.reshape(-1), total.reshape(-1), count.reshape(-1))
     return np.where(count > 0, total / np.maximum(count, 1), middle)
+
+
+@compile_loop()
+def _add_alike(frame, middle, limit, total, count):  # type: ignore[no-untyped-def]
+    """Add to ``total`` what of a frame lies within ``limit`` of the ``middle``, and count it; all (n,)."""
+    for i in range(total.shape[0]):
+        good = abs(frame[i] - middle[i]) <= limit[i]
+        total[i] += frame[i] if good else 0.0
+        count[i] += 1.0 if good else 0.0
 
 
 def survey_sweep(
@@ -186,41 +194,51 @@ def _measure_frames(
     sigma = proxies.noise_proxy.sigma(ambient)
     bright_enough = (ambient > 8 * sigma) & (ambient > 0)
     shade_noise = 3 * np.sqrt((sigma**2) @ w32**2)
+    steady = [_lay_by_channel(bright_enough & here[..., None]) for here in (unreached, np.ones_like(unreached))]
     before: FloatArray | None = None
     for k in range(n):
         frame = read(k)
         light = frame - ambient
         luma = light @ w32
         cover = covers(k) if covers else np.zeros(luma.shape, bool)
+        where = steady[int(off[k])] & ~cover[..., None] if covers else steady[int(off[k])]
+        clipped = np.asarray(proxies.clipped[k])
         out["energy"][k] = luma.mean(dtype=np.float64, where=~cover) if not cover.all() else 0.0
         out["blocked"][k] = cover.mean()
-        out["clipped"][k] = [((np.asarray(proxies.clipped[k]) >> c) & 1).mean() for c in range(3)]
+        out["clipped"][k] = [np.count_nonzero(clipped & (1 << c)) / clipped.size for c in range(3)]
         if before is not None:
             out["change"][k] = _measure_change(frame, before, proxies.noise_proxy)
         out["sharpness"][k] = _sharpness(frame @ w32, float(shade_noise.mean()))
-        out["drift"][k] = drift_of(frame, ambient, bright_enough & ((off[k] | unreached) & ~cover)[..., None])
-        out["flare"][k] = 0.0 if off[k] else _flare_of(luma, np.asarray(proxies.clipped[k]), cover)
+        out["drift"][k] = drift_of(frame, ambient, where)
+        out["flare"][k] = 0.0 if off[k] else _flare_of(luma, clipped, cover)
         before = frame
     return out
 
 
+def _lay_by_channel(mask: BoolArray) -> BoolArray:
+    """Return a mask (h, w, 3) with each channel's plane in one piece, which picks pixels several times as fast."""
+    return np.moveaxis(np.ascontiguousarray(np.moveaxis(mask, -1, 0)), 0, -1)
+
+
 def _measure_change(frame: FloatArray, before: FloatArray, noise: NoiseModel) -> float:
     """Mean difference of two frames (h, w, 3) in the noise's sigma of one."""
-    pair = (np.ascontiguousarray(picture, np.float32) for picture in (frame, before))
-    return float(_sum_change(*pair, noise.a, noise.b)) / frame.size
+    height, width = frame.shape[:2]
+    pair = (np.ascontiguousarray(picture, np.float32).reshape(height, -1) for picture in (frame, before))
+    return float(_sum_change(*pair, np.tile(noise.a, width), np.tile(noise.b, width))) / frame.size
 
 
 @compile_loop(error_model="numpy")
 def _sum_change(frame, before, a, b):  # type: ignore[no-untyped-def]
-    line = np.empty(frame.shape[1:], np.float32)
+    """Sum the differences of two frames (h, 3 w) in sigma; ``a``, ``b`` (3 w,): noise of each value of a row."""
+    line = np.empty(frame.shape[1], np.float32)
     total = 0.0
     for y in range(frame.shape[0]):
-        for x in range(frame.shape[1]):
-            for c in range(3):
-                level = max(np.float32(0.5) * (frame[y, x, c] + before[y, x, c]), np.float32(0))
-                sigma = np.float32(np.sqrt(max(level * a[c] + b[c], 1e-16)))
-                line[x, c] = abs(frame[y, x, c] - before[y, x, c]) / sigma
-        for value in line.reshape(-1):
+        one, two = frame[y], before[y]
+        for i in range(line.shape[0]):
+            level = max(np.float32(0.5) * (one[i] + two[i]), np.float32(0))
+            sigma = np.float32(np.sqrt(max(level * a[i] + b[i], 1e-16)))
+            line[i] = abs(one[i] - two[i]) / sigma
+        for value in line:
             total += value
     return total
 

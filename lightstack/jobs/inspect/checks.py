@@ -23,6 +23,7 @@ from lightstack.core.check.skips import gather_moving
 from lightstack.core.check.sweep_quality import check_sweep, measure_cover
 from lightstack.core.check.timing import check_timing
 from lightstack.core.colour.measured import find_curve_of
+from lightstack.core.half import to_float
 from lightstack.core.sampling import space_evenly, widest_gap
 from lightstack.core.sweep.reach import find_holes
 from lightstack.core.sweep.survey import survey_sweep
@@ -142,7 +143,7 @@ def pick_quiet(proxies: ProxyTake, rest: NDArray[np.float32]) -> NDArray[np.floa
     Notes: in a dark room somebody who crosses the one bright wall covers most of what tells of exposure. A drift of
     exposure varies all places alike, so the quietest ones tell of it as well.
     """
-    frames = [np.asarray(proxies.rgb[k], np.float32) for k in space_evenly(0, len(proxies) - 1, QUIET_FRAMES)]
+    frames = [to_float(proxies.rgb[k]) for k in space_evenly(0, len(proxies) - 1, QUIET_FRAMES)]
     low, high = frames[0].copy(), frames[0].copy()
     for frame in frames[1:]:
         np.minimum(low, frame, out=low)

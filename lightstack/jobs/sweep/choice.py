@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from lightstack.core.lamp.travel import spread_stills
 from lightstack.core.sweep.blockers import GLINT
-from lightstack.core.sweep.choose import choose_key_frames, light_values, weigh_channels
+from lightstack.core.sweep.choose import choose_key_frames, light_values, sum_brightest, weigh_channels
 from lightstack.core.sweep.even import even_gains, measure_level
 from lightstack.core.sweep.glints import pick_glints
 from lightstack.core.sweep.reach import find_reached, gather_levels
@@ -21,7 +21,7 @@ from lightstack.errors import SettingError, UnusableTake
 from lightstack.files.shot.schema import Sweep
 from lightstack.files.tables import timecode_at
 from lightstack.jobs.takes.footage import FittedTake, resolve_frames, resolve_ranges
-from lightstack.jobs.takes.lamp_light import is_blocked
+from lightstack.jobs.takes.lamp_light import Picked, is_blocked
 from lightstack.jobs.takes.look import SweepLook
 from lightstack.records import Choice, KeyFrame, LampPlaces, NoiseModel, TakeInfo
 
@@ -51,12 +51,7 @@ def measure_colour(look: SweepLook) -> NDArray[np.float64]:
     """Return the mean colour (3,) of the lamp light where each lit frame is brightest, largest = 1."""
     total = np.zeros(3)
     for k in np.flatnonzero(look.table.lamp_on):
-        picture = look.light[int(k)]
-        usable = ~is_blocked(look.blocked[k]) & np.isfinite(picture).all(axis=2)
-        if usable.any():
-            open_light = picture[usable].astype(np.float64)
-            luma = open_light[:, 0] + open_light[:, 1] + open_light[:, 2]  # a reduction over three is slow
-            total += open_light[luma >= np.quantile(luma, 0.9)].sum(axis=0)
+        total += sum_brightest(look.light[int(k)], is_blocked(look.blocked[k]))
     return np.maximum(total, 0) / max(float(total.max()), 1e-12)
 
 
@@ -132,7 +127,7 @@ def explain_no_choice(look: SweepLook, lit: set[int], excluded: set[int]) -> str
 
 def measure_values(look: SweepLook, scale: Scale, frames: Sequence[int]) -> NDArray[np.float32]:
     """Return what each of ``frames`` (indices) is worth at each pixel of a small picture, (k, P)."""
-    picked = look.light if len(frames) == len(look.proxies) else look.light.pick(frames)
+    picked = Picked(look.light, np.asarray(frames))
     flags = look.blocked if len(frames) == len(look.proxies) else look.blocked[list(frames)]
     weights = look.table.weight[list(frames)]
     return light_values(

@@ -2,42 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lightstack.core.lamp.lamps import find_in_shot
 from lightstack.core.lamp.shade import note_shades
 from lightstack.errors import OutputError
 from lightstack.files.kept.keep import keep_record, recall_record
+from lightstack.jobs.takes.lamp_light import Picked
 from lightstack.jobs.takes.look import SweepLook
 from lightstack.records import LampShades
 
 __all__ = ["SHADES", "keep_shades", "recall_shades"]
 
 SHADES = "shades.npz"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Picked:
-    """Some frames of a sequence, read one by one as they are asked for."""
-
-    frames: Any
-    chosen: NDArray[np.int64]
-
-    def __len__(self) -> int:
-        return len(self.chosen)
-
-    def __getitem__(self, index: int) -> NDArray:
-        return np.asarray(self.frames[int(self.chosen[index])])
-
-    @property
-    def shape(self) -> tuple[int, ...]:
-        """As an array of them would have it."""
-        return (len(self.chosen), *np.shape(self.frames[0]))
 
 
 def keep_shades(folder: Path, look: SweepLook, size: tuple[int, int]) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.colour.display import display_srgb
-from lightstack.core.half import keep_larger
+from lightstack.core.half import keep_larger, to_float
 from lightstack.jobs.sweep.sweep import SweepOutcome
 from lightstack.jobs.takes.lamp_light import is_blocked
 from lightstack.jobs.takes.look import SweepLook
@@ -63,7 +63,7 @@ def picture_sweep(outcome: SweepOutcome) -> SweepPictures:
         bright=brighten(lit, primaries),
         reach=reach,
         holes=outcome.holes,
-        thumbnails=tuple(display_srgb(np.asarray(look.proxies.rgb[k], np.float32), primaries) for k in order),
+        thumbnails=tuple(display_srgb(to_float(look.proxies.rgb[k]), primaries) for k in order),
         thumbnail_blocked=tuple(is_blocked(look.blocked[k]) for k in order),
         evened=None if evened is None else display_srgb(evened, primaries),
         full_size=(outcome.plate.light.shape[0], outcome.plate.light.shape[1]),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,7 +15,7 @@ from lightstack.core.half import subtract_halves, to_float, to_half
 from lightstack.core.sweep.blockers import CLOSED
 from lightstack.core.warp import warp_picture
 from lightstack.files.folder import explain_os_error, scratch_name
-from lightstack.records import Progress, ProxyTake, Registration
+from lightstack.records import Progress, ProxyTake, Registration, Stretch
 
 ALL_CHANNELS = 7
 BEYOND_WHITE = 1.2  # linear: reference white is 1
@@ -81,6 +82,25 @@ class LampLight:
         return np.stack([self[int(k)] for k in frames])
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Picked:
+    """Some frames of a sequence, read one by one as they are asked for."""
+
+    frames: Any
+    chosen: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.chosen)
+
+    def __getitem__(self, index: int) -> NDArray:
+        return np.asarray(self.frames[int(self.chosen[index])])
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """As an array of them would have it."""
+        return (len(self.chosen), *self.frames.shape[1:])
+
+
 def mark_brightest(small: ProxyTake, *, beyond_white: bool = False) -> NDArray[np.uint8]:
     """Return clipping flags (n, h', w') that hold the lamp also where its encoding does not clip it.
 
@@ -105,6 +125,17 @@ def keep_flags(flags: NDArray[np.uint8], path: Path) -> NDArray[np.uint8]:
     return np.memmap(path, np.uint8, "r", shape=flags.shape)
 
 
+def _place(proxies: ProxyTake, k: int, stretch: Stretch, by: int) -> NDArray:
+    """Return frame ``k`` put back to the origin and shrunk by ``by``, as half floats; NaN outside the picture."""
+    if stretch.identity and by == 1:
+        return np.ascontiguousarray(proxies.rgb[k], np.float16)
+    picture = to_float(proxies.rgb[k])
+    if not stretch.identity:
+        picture, inside = warp_picture(picture, stretch.matrix, factor=proxies.factor, interpolation="linear")
+        picture[~inside] = np.nan
+    return to_half(shrink_mean(picture, by))
+
+
 def keep_small(proxies: ProxyTake, registration: Registration, folder: Path, *, progress: Progress) -> ProxyTake:
     """Put every surveyed frame back to the origin, shrink it once more and keep it; NaN outside the picture."""
     by = shrink_by(proxies)
@@ -120,12 +151,7 @@ def keep_small(proxies: ProxyTake, registration: Registration, folder: Path, *, 
         progress.step(f"shrink {proxies.name}", len(proxies)) as step,
     ):
         for k, number in enumerate(proxies.source_frames):
-            picture = to_float(proxies.rgb[k])
-            stretch = registration.stretch_at(int(number))
-            if not stretch.identity:
-                picture, inside = warp_picture(picture, stretch.matrix, factor=proxies.factor, interpolation="linear")
-                picture[~inside] = np.nan
-            rgb_file.write(to_half(shrink_mean(picture, by)).data)
+            rgb_file.write(_place(proxies, k, registration.stretch_at(int(number)), by).data)
             flags_file.write(np.ascontiguousarray(shrink_any(proxies.clipped[k], by)).data)
             step.advance()
     return replace(

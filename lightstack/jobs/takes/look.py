@@ -15,6 +15,7 @@ from lightstack.core.colour.ceiling import holds_highlights
 from lightstack.core.half import to_float
 from lightstack.core.register.register import solve_take
 from lightstack.core.sweep.blockers import find_blockers
+from lightstack.core.sweep.evidence import brightest_channel
 from lightstack.core.sweep.light_speed import add_speed, measure_speed
 from lightstack.core.sweep.survey import average_frames, survey_sweep
 from lightstack.core.warp import warp_picture
@@ -27,7 +28,7 @@ from lightstack.jobs.takes.lamp_light import LampLight, is_blocked, keep_flags, 
 from lightstack.jobs.takes.luma import LumaSamples
 from lightstack.jobs.takes.survey import measure_proxy_noise, survey_take
 from lightstack.jobs.takes.unlit import code_step, doubt_primaries, find_unlit
-from lightstack.records import FrameTable, NoiseModel, Origin, Progress, ProxyTake, Registration
+from lightstack.records import FrameTable, NoiseModel, Origin, Progress, ProxyTake, Registration, Stretch
 
 ALL_CLIPPED = 0.98  # of a frame's pixels
 MARGIN = 12  # px left out at the picture's edge, where a moved frame saw nothing
@@ -324,12 +325,17 @@ def find_passers(
     found: dict[int, NDArray[np.bool_]] = {}
     often = np.zeros(ambient.shape[:2], np.float32)
     place = {int(number): k for k, number in enumerate(proxies.source_frames)}
+    before: Stretch | None = None
     for number in frames:
-        matrix = registration.stretch_at(number).matrix
-        expected, inside = warp_picture(ambient, np.linalg.inv(matrix).astype(np.float64), factor=proxies.factor)
+        stretch = registration.stretch_at(number)
+        if stretch is not before:
+            matrix = np.linalg.inv(stretch.matrix).astype(np.float64)
+            expected, inside = warp_picture(ambient, matrix, factor=proxies.factor)
+            sigma = proxies.noise_proxy.sigma(expected) + PASSER_MISMATCH * np.maximum(expected, 0) + PASSER_FLOOR
+            before = stretch
         off = np.abs(to_float(proxies.rgb[place[number]]) - expected)
-        sigma = proxies.noise_proxy.sigma(expected) + PASSER_MISMATCH * np.maximum(expected, 0) + PASSER_FLOOR
-        doubtful = cv2.blur((off / sigma).max(axis=2), (9, 9)) > PASSER_SIGMA
+        off /= sigma
+        doubtful = cv2.blur(brightest_channel(off), (9, 9)) > PASSER_SIGMA
         body = cv2.morphologyEx((doubtful & inside).astype(np.uint8), cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
         often += body
         if body.mean() > PASSER_SHARE:

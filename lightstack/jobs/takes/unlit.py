@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from lightstack.core.colour.gamut import MUCH_BEYOND, share_beyond
 from lightstack.core.colour.light import convert_matrix
 from lightstack.core.colour.measured import find_curve_of, name_curve
+from lightstack.core.half import to_float
 from lightstack.core.sweep.survey import find_lamp_off
 from lightstack.errors import UnusableTake
 from lightstack.jobs.takes.footage import FittedTake
@@ -34,7 +35,7 @@ class OwnLight:
         return len(self.rgb)
 
     def __getitem__(self, k: int) -> NDArray[np.float32]:
-        return np.asarray(self.rgb[k], np.float32) @ self.matrix.T
+        return to_float(self.rgb[k]) @ self.matrix.T
 
 
 def find_unlit(proxies: ProxyTake, fitted: FittedTake, bare: NDArray[np.float32] | None) -> NDArray[np.bool_]:
@@ -82,7 +83,7 @@ def find_unlit_by(
 def doubt_primaries(proxies: ProxyTake, fitted: FittedTake) -> str:
     """Return the end of a line that doubts the named primaries where much of a take is darker than black in them."""
     some = np.unique(np.linspace(0, len(proxies) - 1, 24).astype(int))
-    worst = max(share_beyond(np.asarray(proxies.rgb[k], np.float32), noise=proxies.noise_proxy) for k in some)
+    worst = max(share_beyond(to_float(proxies.rgb[k]), noise=proxies.noise_proxy) for k in some)
     if worst < MUCH_BEYOND:
         return ""
     encoding = fitted.take.info.encoding
