@@ -1,15 +1,16 @@
-"""Pictures in which some values may be no number: cleared of them, and their median."""
+"""Numbers of pictures: cleared of what is none, medians over pictures, sums and means over channels."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.records import FloatArray
 
-__all__ = ["median_of", "only_numbers"]
+__all__ = ["mean_channels", "median_of", "only_numbers", "sum_channels"]
 
 
 def only_numbers(picture: FloatArray) -> NDArray[np.float32]:
@@ -30,3 +31,18 @@ def median_of(pictures: Sequence[FloatArray]) -> FloatArray:
     low, high = (len(stack) - 1) // 2, len(stack) // 2
     middle = stack[low] if low == high else (stack[low] + stack[high]) / 2
     return np.where(np.isnan(stack[-1]), stack[-1], middle)
+
+
+def sum_channels(picture: NDArray[Any]) -> NDArray[Any]:
+    """Return the sum over the last axis, of one to seven channels, as its ``sum`` has it, several times as fast."""
+    if picture.shape[-1] == 1:
+        return np.array(picture[..., 0])
+    total = np.asarray(picture[..., 0] + picture[..., 1])
+    for channel in range(2, picture.shape[-1]):
+        total += picture[..., channel]
+    return total
+
+
+def mean_channels(picture: NDArray[Any]) -> NDArray[Any]:
+    """Return the mean over the last axis, of one to seven channels of floats, as its ``mean`` has it."""
+    return np.asarray(sum_channels(picture) / picture.dtype.type(picture.shape[-1]))

@@ -1,9 +1,9 @@
-"""Pictures with values that are no numbers."""
+"""Pictures with values that are no numbers; medians, sums and means as numpy has them."""
 
 import numpy as np
 import pytest
 
-from lightstack.core.numbers import median_of, only_numbers
+from lightstack.core.numbers import mean_channels, median_of, only_numbers, sum_channels
 
 
 def test_what_is_no_number_becomes_black_and_a_sound_picture_is_not_copied():
@@ -29,3 +29,14 @@ def test_the_median_is_numpys_to_the_bit(count):
     found = median_of(pictures)
     assert found.dtype == expected.dtype
     np.testing.assert_array_equal(found, expected)
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.float64])
+@pytest.mark.parametrize("count", range(1, 8))
+def test_sums_and_means_over_channels_are_numpys_to_the_bit(count, kind):
+    picture = np.random.default_rng(count).normal(size=(9, 11, count)).astype(kind)
+    for one in (picture, picture[::2, 1:], np.asfortranarray(picture), picture[0, 0]):
+        for ours, theirs in ((sum_channels(one), one.sum(-1)), (mean_channels(one), one.mean(-1))):
+            np.testing.assert_array_equal(ours, theirs)
+            assert ours.dtype == theirs.dtype and ours.shape == theirs.shape
+    assert not np.shares_memory(sum_channels(picture), picture)

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from lightstack.core.compiled import compile_loop
 from lightstack.core.matte.band import FIGURE, Band, list_band, pick, sample
 from lightstack.core.matte.light import carry_on
+from lightstack.core.numbers import sum_channels
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
 __all__ = ["EdgeColours", "SolvedBand", "SolvedEdge", "carry_figure", "solve_alpha", "solve_band", "split_light"]
@@ -125,7 +126,7 @@ def pick_inside(frame: Floats, set_now: Floats, inside: BoolArray, band: BoolArr
     the set where it has none."""
     if inside.any():
         return inside.astype(np.float32)
-    gap = np.abs(frame - set_now).sum(-1) * band
+    gap = sum_channels(np.abs(frame - set_now)) * band
     return np.asarray(gap >= np.quantile(gap[band], 0.9), np.float32)
 
 
@@ -154,7 +155,7 @@ def solve_band(
         settled = mean.copy()
         _settle_loop(settled, mean, certain, ties, band.beside, ROUNDS)
         expected, says = settled, np.full(len(band), NEIGHBOURS_SAY, np.float32)
-    contrast = np.sqrt(((colours.front - behind) ** 2 / (fixed + known + own)).sum(-1))
+    contrast = np.sqrt(sum_channels((colours.front - behind) ** 2 / (fixed + known + own)))
     front = np.maximum(colours.front @ BACK.T, np.float32(0))
     return SolvedBand(settled, clean_colour(colours.seen, colours.behind, front, settled), contrast)
 

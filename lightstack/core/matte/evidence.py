@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from lightstack.core.matte.light import LogSet, strayed
 from lightstack.core.matte.texture import weigh_texture
 from lightstack.core.matte.worn import any_figure_says, smooth_logs
+from lightstack.core.numbers import mean_channels, sum_channels
 from lightstack.core.regions import disc
 from lightstack.records import BoolArray, FloatArray
 
@@ -123,8 +124,8 @@ def weigh_difference(
     one_frame = known.variance_at(logs)
     near, mass = weigh_means(rest, variance, 3)
     spread = 0.35 / mass + 0.01**2  # of nine pixels; a codec ties neighbours together
-    mismatch = np.sqrt((near**2 / spread).mean(-1)).astype(np.float32)
-    as_lit = -0.5 * (near**2 / spread + np.log(2 * np.pi * spread)).sum(-1)
+    mismatch = np.sqrt(mean_channels(near**2 / spread)).astype(np.float32)
+    as_lit = -0.5 * sum_channels(near**2 / spread + np.log(2 * np.pi * spread))
     unsteady = np.maximum(*(cv2.erode(strayed(rest, one_frame, n), np.ones((n, n), np.uint8)) for n in (3, 5)))
     shaded = shade_says(near, spread, shade) - 0.5 * np.maximum(unsteady - 1.6, 0) ** 2
     set_says = np.logaddexp(np.log(1 - SHADE_SHARE) + as_lit, np.log(SHADE_SHARE) + shaded).astype(np.float32)
@@ -132,7 +133,7 @@ def weigh_difference(
     says = weigh_texture(logs, known, one_frame, changed=changed)
     shows_set = np.clip(-says.odds / SURELY_SEEN, 0, 1).astype(np.float32)
     # of what looks as lit, its colour tells the same; and where texture is gone it is missing in the difference too
-    missing = cv2.blur((rest**2 / variance).mean(-1), (5, 5), borderType=cv2.BORDER_REPLICATE) - 1
+    missing = cv2.blur(mean_channels(rest**2 / variance), (5, 5), borderType=cv2.BORDER_REPLICATE) - 1
     gone = np.clip(missing / np.maximum(GONE_SHOWS * says.contrast, 1e-3), 0, 1)
     gone *= np.clip(says.contrast / CLEAR_CONTRAST, 0, 1)  # under the noise it could not be missed
     texture = np.where(changed, says.odds, np.maximum(says.odds, 0) * gone).astype(np.float32)
@@ -149,7 +150,7 @@ def find_changed(rest: NDArray[np.float32], variance: NDArray[np.float32]) -> Bo
     found = np.zeros(rest.shape[:2], bool)
     for side in (3, 7):
         near, mass = weigh_means(rest, variance, side)
-        found |= (near**2 / (SHARED / (side**2 * mass) + 0.01**2)).mean(-1) > CHANGED_SIGMAS**2
+        found |= mean_channels(near**2 / (SHARED / (side**2 * mass) + 0.01**2)) > CHANGED_SIGMAS**2
     clean = cv2.medianBlur(found.astype(np.uint8), 5)
     return np.asarray(cv2.morphologyEx(clean, cv2.MORPH_CLOSE, disc(GAP)) > 0)
 
@@ -163,9 +164,9 @@ def fit_shade(frames: Sequence[tuple[NDArray[np.float32], NDArray[np.float32], L
     for logs, rest, known in frames:
         variance = known.variance_at(logs)
         near, mass = weigh_means(rest, variance, 5)
-        lightness = near.mean(-1)
+        lightness = mean_channels(near)
         use = weigh_texture(logs, known, variance, changed=find_changed(rest, variance)).odds < -SHADE_SEEN
-        use &= (lightness < -LEAST_SHADE) & (1 / mass.mean(-1) < CLEAR_SHADE**2)
+        use &= (lightness < -LEAST_SHADE) & (1 / mean_channels(mass) < CLEAR_SHADE**2)
         slopes.append((near[use] / lightness[use, None]) - 1)
         ends.append(tell_outlined(rest, variance, known)[0][use])
     found = np.concatenate(slopes)
@@ -182,7 +183,7 @@ def tell_outlined(
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """How surely what differs from the set ends like a body, and how surely like a soft shadow, (h, w) 0..1 each."""
     near, mass = weigh_means(rest, variance, 3)
-    mismatch = np.sqrt((near**2 / (0.35 / mass + 0.01**2)).mean(-1)).astype(np.float32)
+    mismatch = np.sqrt(mean_channels(near**2 / (0.35 / mass + 0.01**2))).astype(np.float32)
     share, told = share_of_sharp_outline(near, mismatch, known)
     differs = np.clip(mismatch - 1, 0, 1)
     sharp = np.clip((share - SOFT) / (SHARP - SOFT), 0, 1) * differs
@@ -198,11 +199,11 @@ def shade_says(
     ``near`` ``(h, w, 3)`` logs, ``spread`` their variance.
     """
     inverse = 1 / spread
-    lightness = (near * inverse).sum(-1) / inverse.sum(-1)
+    lightness = sum_channels(near * inverse) / sum_channels(inverse)
     usual = np.where(lightness < 0, SHADE_DEPTH, GLOW_HEIGHT)
     colour = spread + (SHADE_COLOUR + shade.scatter * np.abs(lightness[..., None])) ** 2
     off = near - lightness[..., None] * (1 + shade.colour)
-    colour_says = -0.5 * (off**2 / colour).sum(-1) - np.log(2 * np.pi) - np.log(colour).sum(-1) / 3
+    colour_says = -0.5 * sum_channels(off**2 / colour) - np.log(2 * np.pi) - sum_channels(np.log(colour)) / 3
     both = 0.5 * (SHADE_DEPTH + GLOW_HEIGHT)  # shadows and glows share one density that is steady at 0
     depth_says = -0.5 * (lightness / usual) ** 2 - np.log(both * np.sqrt(2 * np.pi * 3))
     return np.asarray(colour_says + depth_says, np.float32)
@@ -231,7 +232,7 @@ def share_of_sharp_outline(
     changed = cv2.morphologyEx((mismatch > CLEARLY).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     outline = (changed - cv2.erode(changed, np.ones((3, 3), np.uint8))).astype(np.float32)
     outline /= 1 + (cv2.dilate(known.steep, np.ones((3, 3), np.uint8)) / EDGE_OF_SET) ** 2
-    size = np.abs(near).mean(-1)
+    size = mean_channels(np.abs(near))
     close, deep = (cv2.dilate(size, np.ones((n, n), np.uint8)) for n in (5, 17))
     sharp = outline * close / np.maximum(deep, 1e-6)
     share, told = np.zeros_like(size), np.zeros_like(size)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from lightstack.core.matte.band import Band, average_band, list_band, pick, sample
 from lightstack.core.matte.edges import EdgeColours, carry_figure, solve_band, split_light
+from lightstack.core.numbers import sum_channels
 from lightstack.core.regions import disc
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
@@ -129,7 +130,7 @@ def look_at_figure(
     mean, square = look_at_pixels(frame, wanted if inside.any() else band, scale)
     mass = wanted.astype(np.float32)
     if not inside.any():
-        gap = np.abs(mean - look_at_pixels(set_picture, band, scale)[0]).sum(-1) * band
+        gap = sum_channels(np.abs(mean - look_at_pixels(set_picture, band, scale)[0])) * band
         mass = (band & (gap >= np.quantile(gap[band], 0.9))).astype(np.float32)
     return carry_figure(mean, square, mass)
 

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.numbers import mean_channels
 from lightstack.records import FloatArray
 
 __all__ = ["follow", "measure_speed"]
@@ -46,6 +47,6 @@ def find_flow(now: NDArray[np.uint8], then: NDArray[np.uint8]) -> NDArray[np.flo
 
 def code_flow(picture: FloatArray, floor: NDArray[np.float32]) -> NDArray[np.uint8]:
     """Code a picture for optical flow: logs of its lightness as bytes (h, w)."""
-    lightness = np.log2(np.maximum(np.asarray(picture, np.float32), 0).mean(-1) + floor.mean())
+    lightness = np.log2(mean_channels(np.maximum(np.asarray(picture, np.float32), 0)) + floor.mean())
     soft = cv2.GaussianBlur(lightness, (0, 0), 1.0)
     return np.clip(255 + FLOW_STEPS * soft, 0, 255).astype(np.uint8)

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.numbers import mean_channels
 from lightstack.core.regions import disc
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
@@ -76,7 +77,7 @@ def measure_unrest(
     for frame in frames:
         gain = np.median(np.asarray(frame, np.float32) / np.maximum(shown, 1e-4))
         off = (np.asarray(frame, np.float32) - gain * shown) / sigma
-        strays.append(np.sqrt(cv2.blur((off**2).mean(-1), (3, 3), borderType=cv2.BORDER_REPLICATE)))
+        strays.append(np.sqrt(cv2.blur(mean_channels(off**2), (3, 3), borderType=cv2.BORDER_REPLICATE)))
     return np.asarray(np.quantile(np.stack(strays), MOST_FRAMES, axis=0), np.float32)
 
 

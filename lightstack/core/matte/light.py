@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.numbers import mean_channels, sum_channels
 from lightstack.records import BoolArray, FloatArray, NoiseModel
 
 __all__ = ["LogSet", "carry_on", "compare_logs", "fit_drift", "fit_held_light", "prepare_set"]
@@ -89,7 +90,7 @@ def measure_grain(logs: NDArray[np.float32], noisy: NDArray[np.float32]) -> NDAr
     """
     rough = cv2.filter2D(logs, cv2.CV_32F, GRAIN_KERNEL, borderType=cv2.BORDER_REFLECT_101) ** 2 / 36
     block: dict[str, Any] = {"ksize": (GRAIN_BLOCK, GRAIN_BLOCK), "borderType": cv2.BORDER_REFLECT_101}
-    share = cv2.blur(rough, **block).mean(-1) / np.maximum(cv2.blur(noisy, **block).mean(-1), 1e-12)
+    share = mean_channels(cv2.blur(rough, **block)) / np.maximum(mean_channels(cv2.blur(noisy, **block)), 1e-12)
     plain = cv2.erode(share, np.ones((GRAIN_REACH, GRAIN_REACH), np.uint8)) * PLAIN_LIFT
     smooth = cv2.blur(plain, (GRAIN_REACH, GRAIN_REACH), borderType=cv2.BORDER_REPLICATE)
     return np.clip((smooth - LEAST_GRAIN) / (1 - LEAST_GRAIN), 0, 1).astype(np.float32)
@@ -156,7 +157,7 @@ def find_relit(
     if len(differences) < LEAST_FRAMES:
         return np.zeros(middle.shape[:2], bool)
     left = middle - held
-    off = cv2.blur((left**2 / known.variance).mean(-1), (3, 3), borderType=cv2.BORDER_REPLICATE)
+    off = cv2.blur(mean_channels(left**2 / known.variance), (3, 3), borderType=cv2.BORDER_REPLICATE)
     changed = cv2.morphologyEx((off > OFF_SIGMAS**2).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(changed)
     if count == 1:
@@ -183,7 +184,7 @@ def measure_strays(
     for difference in differences:
         off = difference - middle
         off = off - np.median(off.reshape(-1, 3)[::7], axis=0)
-        strays.append(cv2.blur((off**2 / allowed).mean(-1), (3, 3), borderType=cv2.BORDER_REPLICATE))
+        strays.append(cv2.blur(mean_channels(off**2 / allowed), (3, 3), borderType=cv2.BORDER_REPLICATE))
     return np.sqrt(np.quantile(np.stack(strays), MOST_FRAMES, axis=0)).astype(np.float32)
 
 
@@ -202,7 +203,7 @@ def strayed(difference: NDArray[np.float32], variance: NDArray[np.float32], side
     mass = cv2.blur(inverse, **box)
     mean = cv2.blur(difference * inverse, **box) / mass
     square = cv2.blur(difference**2 * inverse, **box) - mean**2 * mass
-    return np.asarray(np.sqrt(np.maximum(square.mean(-1), 0)), np.float32)
+    return np.asarray(np.sqrt(np.maximum(mean_channels(square), 0)), np.float32)
 
 
 def fit_drift(
@@ -215,14 +216,14 @@ def fit_drift(
     """
     height, width = difference.shape[:2]
     small = (max(2, width // STEP), max(2, height // STEP))
-    certain = 1 / (known.variance.mean(-1) + 0.02**2)
+    certain = np.asarray(1 / (mean_channels(known.variance) + 0.02**2), np.float32)
     if weight is not None:
         certain = certain * weight
     spread = np.sqrt(known.variance)
     fitted = _middle_of(difference, certain)[None, None] * np.ones_like(difference)
     for tolerance in np.geomspace(0.5, 0.06, ROUNDS):
         off = ((difference - fitted) / (tolerance + 2 * spread)) ** 2
-        now = (certain / (1 + off.sum(-1)) ** 2)[..., None]
+        now = (certain / (1 + sum_channels(off)) ** 2)[..., None]
         mass = cv2.resize(now[..., 0], small, interpolation=cv2.INTER_AREA)
         total = cv2.resize(difference * now, small, interpolation=cv2.INTER_AREA)
         coarse = carry_on(total, mass, sigmas=(2.0, 5.0, 15.0))

@@ -31,6 +31,7 @@ from lightstack.core.matte.light import LogSet, carry_on, compare_logs, fit_drif
 from lightstack.core.matte.over_time import average_still, mark_still
 from lightstack.core.matte.texture import weigh_texture
 from lightstack.core.matte.worn import FigureColours
+from lightstack.core.numbers import mean_channels
 from lightstack.core.regions import disc
 from lightstack.core.warp import is_identity, warp_picture
 from lightstack.records import BoolArray, FloatArray, NoiseModel
@@ -141,7 +142,7 @@ class MatteFinder:
     ) -> None:
         self.noise = noise
         self.known = prepare_set(set_picture, noise)
-        self._noisy = cv2.blur(np.sqrt(self.known.variance.mean(-1)), (5, 5)) > NOISY
+        self._noisy = cv2.blur(np.sqrt(mean_channels(self.known.variance)), (5, 5)) > NOISY
         place = np.eye(3) if pose is None else pose
         self._held = lay(learned.held, place)
         relit = lay(learned.relit[..., None] * learned.held, place)
@@ -197,7 +198,7 @@ class MatteFinder:
         box = find_box(cv2.dilate(speaks_for_itself(score).astype(np.uint8), disc(2)), margin=24)
         if box is None:
             return parts
-        sigma = np.sqrt(self.known.variance[box].mean(-1))
+        sigma = np.sqrt(mean_channels(self.known.variance[box]))
         across, down = edge_weights(logs[box], rest[box], sigma)
         middle = part_picture(score[box], across, down)
         parts[1][box] = middle
@@ -303,5 +304,5 @@ def draw_band(
 def carry_shade(rest: NDArray[np.float32], known: LogSet, covered: BoolArray) -> NDArray[np.float32]:
     """What shadow or glow is left on the set beside the figure, carried on beneath its edges, ``(h, w, 3)`` logs."""
     open_set = (cv2.dilate(covered.astype(np.uint8), disc(1)) == 0).astype(np.float32)
-    mass = open_set / known.variance.mean(-1)
+    mass = open_set / mean_channels(known.variance)
     return carry_on(np.clip(rest, -2, 1) * mass[..., None], mass, sigmas=(2.0, 6.0, 20.0))

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lightstack.core.numbers import mean_channels
 from lightstack.records import FloatArray, NoiseModel
 
 __all__ = ["average_still", "mark_still"]
@@ -21,7 +22,7 @@ def mark_still(frame: FloatArray, other: FloatArray, noise: NoiseModel, *, side:
     level = 0.5 * (frame + other)
     sigma = noise.sigma(level)
     change = (frame - other) ** 2 / (2 * sigma**2 + (LEAST_ERROR * level) ** 2)
-    box = cv2.blur(change, (side, side), borderType=cv2.BORDER_REPLICATE).mean(-1)
+    box = mean_channels(cv2.blur(change, (side, side), borderType=cv2.BORDER_REPLICATE))
     return np.asarray(np.clip((MOVED - box) / (MOVED - STILL), 0, 1), np.float32)
 
 

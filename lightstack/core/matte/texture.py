@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.matte.light import LogSet
+from lightstack.core.numbers import mean_channels, sum_channels
 from lightstack.records import BoolArray
 
 __all__ = ["TextureSays", "weigh_texture"]
@@ -98,9 +99,10 @@ def _match_texture(
     other = np.maximum(near_rough - ROUGH, 0) * count
     foreign = other / (other + near_share**2 * own_power + 1e-6)
     alone = np.clip((FOREIGN_MOST - foreign) / (FOREIGN_MOST - FOREIGN), 0, 1)
-    size = np.sqrt(np.maximum(cv2.blur((full**2 - known.grain).mean(-1) * mask, near), 0) / np.maximum(count / 3, 1e-6))
+    square = cv2.blur(mean_channels(full**2 - known.grain) * mask, near)
+    size = np.sqrt(np.maximum(square, 0) / np.maximum(count / 3, 1e-6))
     kept = np.clip((size - FAINT) / FAINT, 0, 1)  # a codec may take faint texture away where something moves
-    own_grain = cv2.blur(known.grain.mean(-1), near)
+    own_grain = cv2.blur(mean_channels(known.grain), near)
     kept *= np.clip(size**2 / np.maximum(CLEAR_OF_GRAIN * own_grain, 1e-12), 0, 1)  # grain is gone in any other frame
     trust = np.where(odds < 0, alone, kept).astype(np.float32)
     return np.asarray(odds * trust, np.float32), np.asarray(told * trust, np.float32)
@@ -136,8 +138,8 @@ def _sum_up(
     seen = logs - mean
     inverse = mask[..., None] / variance
     texture = own**2 - known.grain  # below 0 where the set's picture is plain: over a window it is right on average
-    sums = np.dstack([(own * seen * inverse).sum(-1), (texture * inverse).sum(-1), (seen**2 * inverse).sum(-1), mask])
-    return sums, full
+    products = (sum_channels(one * inverse) for one in (own * seen, texture, seen**2))
+    return np.dstack([*products, mask]), full
 
 
 def _fit_texture(

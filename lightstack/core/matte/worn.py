@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightstack.core.matte.light import LogSet
+from lightstack.core.numbers import mean_channels, sum_channels
 from lightstack.records import FloatArray
 
 __all__ = ["FigureColours", "any_figure_says", "smooth_logs"]
@@ -19,9 +20,9 @@ RANGES = ((-9.0, 1.0), (-1.2, 1.2), (-1.2, 1.2))
 def any_figure_says(logs: NDArray[np.float32], spread: NDArray[np.float32], known: LogSet) -> NDArray[np.float32]:
     """Log density (h, w) of logs ``(h, w, 3)`` for a figure of any colour, as noisy as ``spread`` says."""
     usual = np.median(known.logs.reshape(-1, 3)[::7], axis=0)
-    lightness = (logs - usual).mean(-1)
-    colour = ((logs - usual - lightness[..., None]) ** 2).sum(-1)
-    noise = spread.mean(-1)
+    lightness = mean_channels(logs - usual)
+    colour = sum_channels((logs - usual - lightness[..., None]) ** 2)
+    noise = mean_channels(spread)
     deep = 3 * FIGURE_DEPTH**2 + noise
     depth_says = -0.5 * (3 * lightness**2 / deep + np.log(2 * np.pi * deep))
     wide = [(share, size**2 + noise) for share, size in FIGURE_COLOURS]
