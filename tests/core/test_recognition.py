@@ -31,20 +31,20 @@ def filmed(light, seed=5):
 
 
 @pytest.fixture
-def room():
+def den():
     ambient = np.repeat((0.06 * wallpaper())[..., None], 3, -1)
     return SetGauge([ambient.mean(-1)], ambient, NOISE), (wallpaper() * lamp(60, 40))[..., None] * GEL
 
 
-def test_the_lit_set_is_recognised_however_strongly_it_is_lit(room):
-    gauge, light = room
+def test_the_lit_set_is_recognised_however_strongly_it_is_lit(den):
+    gauge, light = den
     for strength in (0.3, 1.0, 8.0):
         found = gauge.recognise(np.float32(filmed(light * strength)), OPEN, NONE_CLIPPED)
         assert found[10:-10, 10:-10].mean() > 0.9
 
 
-def test_a_plain_body_in_front_of_it_is_not(room):
-    gauge, light = room
+def test_a_plain_body_in_front_of_it_is_not(den):
+    gauge, light = den
     body = np.zeros(SIZE, bool)
     body[20:70, 40:80] = True
     light = np.where(body[..., None], 0.2 * lamp(60, 40)[..., None] * GEL, light)
@@ -53,14 +53,14 @@ def test_a_plain_body_in_front_of_it_is_not(room):
     assert found[inner].mean() < 0.02 and found[10:-10, 95:-5].mean() > 0.8
 
 
-def test_another_texture_is_not_the_sets(room):
-    gauge, _ = room
+def test_another_texture_is_not_the_sets(den):
+    gauge, _ = den
     stranger = (wallpaper(seed=77) * lamp(60, 40))[..., None] * GEL
     assert gauge.recognise(np.float32(filmed(stranger)), OPEN, NONE_CLIPPED).mean() < 0.05
 
 
-def test_nothing_is_said_without_light_or_where_it_is_known_to_be_covered(room):
-    gauge, light = room
+def test_nothing_is_said_without_light_or_where_it_is_known_to_be_covered(den):
+    gauge, light = den
     dark = gauge.recognise(np.float32(filmed(np.zeros_like(light))), OPEN, NONE_CLIPPED)
     assert dark.mean() < 0.02
     known = np.zeros(SIZE, np.uint8)
@@ -69,8 +69,8 @@ def test_nothing_is_said_without_light_or_where_it_is_known_to_be_covered(room):
     assert found[:, :60].max() == 0 and found[20:-20, 75:-15].mean() > 0.9
 
 
-def test_one_clipped_channel_leaves_the_others_to_speak(room):
-    gauge, light = room
+def test_one_clipped_channel_leaves_the_others_to_speak(den):
+    gauge, light = den
     filled = light.copy()
     filled[..., 2] = 1.0  # the gel's strongest channel at the ceiling
     clipped = (OPEN, OPEN, np.ones(SIZE, np.uint8))
@@ -89,8 +89,8 @@ def test_usual_light_is_the_quantile_of_the_open_frames():
         assert found[y, x] == expected
 
 
-def test_it_is_to_the_bit_what_passes_over_whole_pictures_give(room):
-    gauge, light = room
+def test_it_is_to_the_bit_what_passes_over_whole_pictures_give(den):
+    gauge, light = den
     rng = np.random.default_rng(7)
     light = (light + 0.004 * rng.normal(size=light.shape)).astype(np.float32)
     light[20:60, 30:70] = 0.1

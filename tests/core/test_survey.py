@@ -162,26 +162,34 @@ def test_a_lamp_that_reaches_every_place_is_no_drift(colour):
     assert np.abs(table.drift_stops).max() < 0.02
 
 
-def test_somebody_who_steps_before_the_window_is_no_drift():
-    # the lamp reaches all but a window's panes; its carrier walks past them and hides every one of them for a while
+TIMES = np.arange(50)
+
+
+def film_past_window(hidden, drift):
+    """Survey a lamp that reaches all but a window's panes; its carrier hides columns of frame ``k`` by ``hidden(k)``.
+
+    ``drift``: (50,) stops of exposure. Returns what was measured of it.
+    """
     rng = np.random.default_rng(13)
     ambient = np.full((60, 100, 3), 0.02)
     ambient[15:35, 40:60] = [0.3, 0.35, 0.45]
     off = np.r_[np.ones(8, bool), np.zeros(34, bool), np.ones(8, bool)]
     frames = []
-    for k in range(50):
+    for k in TIMES:
         frame = ambient.copy()
         if not off[k]:
             frame[ambient[..., 0] < 0.1] += [0.02, 0.08, 0.15]
-            left = 3 * (k - 12)
-            frame[5:60, max(left, 0) : max(left + 28, 0)] = 0.002
+            frame[5:60, hidden(k)] = 0.002
+        frame *= 2.0 ** drift[k]
         frames.append(frame + np.sqrt(4e-5 * frame + 4e-7) * rng.standard_normal(frame.shape))
-    table = survey_sweep(make_proxies(np.stack(frames), noise=(4e-5, 4e-7)), ambient, lamp_off=off)
+    return survey_sweep(make_proxies(np.stack(frames), noise=(4e-5, 4e-7)), ambient, lamp_off=off)
+
+
+def test_somebody_who_steps_before_the_window_is_no_drift():
+    """He walks past the panes and hides every one of them for a while."""
+    table = film_past_window(lambda k: slice(max(3 * (k - 12), 0), max(3 * (k - 12) + 28, 0)), np.zeros(50))
     # TOLERANCE  as of a lamp that reaches every place
     assert np.abs(table.drift_stops).max() < 0.02
-
-
-TIMES = np.arange(50)
 
 
 @pytest.mark.parametrize(
@@ -193,20 +201,7 @@ TIMES = np.arange(50)
     ],
 )
 def test_a_drift_is_read_although_somebody_steps_before_the_window(truth):
-    rng = np.random.default_rng(14)
-    ambient = np.full((60, 100, 3), 0.02)
-    ambient[15:35, 40:60] = [0.3, 0.35, 0.45]
-    off = np.r_[np.ones(8, bool), np.zeros(34, bool), np.ones(8, bool)]
-    frames = []
-    for k in range(50):
-        frame = ambient.copy()
-        if not off[k]:
-            frame[ambient[..., 0] < 0.1] += [0.02, 0.08, 0.15]
-            if 10 <= k < 18:
-                frame[5:60, 5 * (k - 5) : 5 * (k - 5) + 20] = 0.002
-        frame *= 2.0 ** truth[k]
-        frames.append(frame + np.sqrt(4e-5 * frame + 4e-7) * rng.standard_normal(frame.shape))
-    table = survey_sweep(make_proxies(np.stack(frames), noise=(4e-5, 4e-7)), ambient, lamp_off=off)
+    table = film_past_window(lambda k: slice(5 * (k - 5), 5 * (k - 5) + 20) if 10 <= k < 18 else slice(0), truth)
     np.testing.assert_allclose(table.drift_stops, np.repeat(truth[:, None], 3, axis=1), atol=0.025)
 
 

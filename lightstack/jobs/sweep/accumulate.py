@@ -152,7 +152,27 @@ def accumulate_plate(
         threads=threads,
         spread=spread,
     )
-    if sweep.smooth and sweep.combine in SMOOTHED_RULES:
+    if sweep.combine in SMOOTHED_RULES:
+        plate = mend_single_frames(plate, stack, ambient, notes, sweep, stills=stills, threads=threads)
+    plate = carry_over_border(plate)
+    if sweep.floor_sigma > 0:
+        floored = floor_residue(plate.light, plate.peak, floor_sigma=sweep.floor_sigma)
+        plate = replace(plate, light=floored)
+    return plate
+
+
+def mend_single_frames(
+    plate: Plate,
+    stack: LightStack,
+    ambient: NDArray[np.float32],
+    notes: StillNotes,
+    sweep: Sweep,
+    *,
+    stills: Sequence[int] | None,
+    threads: int,
+) -> Plate:
+    """Take the grain of single frames off a plate, and carry its light on past their masks, as the settings say."""
+    if sweep.smooth:
         smooth = take_off_grain(
             plate.light,
             ambient,
@@ -162,16 +182,12 @@ def accumulate_plate(
             winner=plate.winner[..., 0],
         )
         plate = replace(plate, light=smooth)
-    if sweep.carry and sweep.combine in SMOOTHED_RULES:
+    if sweep.carry:
         shown = list_chosen(stack, stills, notes.gains)
         carried = carry_over_seams(
             plate.light, stack, shown, noise=notes.noise, gains=notes.gains, threads=threads
         )
         plate = replace(plate, carried=carried)
-    plate = carry_over_border(plate)
-    if sweep.floor_sigma > 0:
-        floored = floor_residue(plate.light, plate.peak, floor_sigma=sweep.floor_sigma)
-        plate = replace(plate, light=floored)
     return plate
 
 
