@@ -74,8 +74,8 @@ def test_noise_of_raised_stills_is_no_seam(tmp_path):
     assert carry_over_seams(plate.copy(), stack, range(6), noise=noise, gains=gains) == Carried()
 
 
-@pytest.mark.parametrize("offset, most", [(0, 1.01), (1, 1.01), (2, 1.01), (3, 1.2)])
-def test_at_a_hard_cut_the_bright_side_stays_also_within_a_box(offset, most, tmp_path):
+@pytest.mark.parametrize("offset", range(4))
+def test_at_a_hard_cut_the_bright_side_stays_also_within_a_box(offset, tmp_path):
     """A mark drawn by hand ends within a pixel; a place of the small picture is four of them wide."""
     size, edge = (64, 2880), 1440 + offset
     stack = create_stack(tmp_path / "s.exr", StackShape(*size, 2))
@@ -88,7 +88,7 @@ def test_at_a_hard_cut_the_bright_side_stays_also_within_a_box(offset, most, tmp
     before = plate.copy()
     carry_over_seams(plate, stack, [0, 1], noise=NoiseModel(np.zeros(3), np.full(3, 1e-8)))
     gain = (plate / before)[32, :, 0]
-    assert gain[:edge].max() < most and gain[: edge - 8].max() == 1
+    assert gain[:edge].max() < 1.02 and gain[: edge - 8].max() == 1
     assert gain[edge : edge + 8].min() > 1.5
 
 

@@ -42,6 +42,7 @@ LEAST = np.float32(1e-3)
 UNSEEN = np.float32(0.005)  # a gain that is smaller is none: most of a plate is what was measured, to the bit
 NOBODY = -1
 SAME_LIGHT = np.float32(0.15)  # of a logarithm: light of a pixel and of a place that are on the same side of a cut
+AS_BRIGHT, NEXT_TO_CUT = np.float32(0.95), np.float32(1.1)
 STRANGER = np.float32(1e-4)  # weight of a place on the other side: asked where all four are
 
 
@@ -173,7 +174,8 @@ def raise_rows(first, last, light, weights, lift, level, step):  # type: ignore[
     """Raise rows of a picture (H, W, 3) in place by a gain's logarithm (h, w) that is known at small size.
 
     Between places it is read bilinearly, pixel centres at .5, of the four that surround a pixel those most whose
-    ``level`` (h, w) is the pixel's own: what is raised on one side of a cut does not reach over to the other.
+    ``level`` (h, w) is the pixel's own: what is raised on one side of a cut does not reach over to the other. A pixel
+    as bright as a brighter place beside its own is raised no more than that one: a cut may run through a place.
     ``weights``: (3,) of the channels in it.
 
     References: Kopf, Cohen, Lischinski and Uyttendaele, Joint bilateral upsampling, ACM Transactions on Graphics 26(3),
@@ -204,7 +206,14 @@ def raise_rows(first, last, light, weights, lift, level, step):  # type: ignore[
                 share *= STRANGER + np.exp(-np.float32(0.5) * apart * apart)
                 value += share * lift[place]
                 total += share
-            gain = np.exp(value / total)
+            value /= total
+            brightest, held = np.float32(0), np.float32(0)
+            for i in range(9):
+                place = row // step + i // 3 - 1, column // step + i % 3 - 1
+                if 0 <= place[0] < height and 0 <= place[1] < width and level[place] > brightest:
+                    brightest, held = level[place], lift[place]
+            at_cut = step > 1 and brightest > NEXT_TO_CUT * level[row // step, column // step]
+            gain = np.exp(min(value, held) if at_cut and own > AS_BRIGHT * brightest else value)
             for c in range(3):
                 light[row, column, c] *= gain
 
