@@ -94,7 +94,7 @@ def test_the_gain_is_the_bounded_least_squares_solution(monkeypatch):
     places = np.arange(plate.size).reshape(SIZE)
     rows, columns, values, wanted, count = [], [], [], [], 0
     for axis, best in ((1, tally._across), (0, tally._down)):
-        steps = tally._find_steps(best, axis)
+        steps = tally._find_steps(best, np.stack(tally._shown), axis)
         here, there = seams._ends(axis)
         step, p, q = (one.ravel() for one in (steps[here], places[here], places[there]))
         number = count + np.arange(len(step))

@@ -107,7 +107,10 @@ class SeamTally:
 
     def find_lift(self) -> NDArray[np.float32]:
         """Return the natural logarithm of the gain, (h, w), for the plate of these stills."""
-        across, down = self._find_steps(self._across, 1), self._find_steps(self._down, 0)
+        if not self._shown:
+            return np.zeros(self._peak.shape, np.float32)
+        shown = np.stack(self._shown)
+        across, down = self._find_steps(self._across, shown, 1), self._find_steps(self._down, shown, 0)
         height, width = self._peak.shape
         lift = np.zeros((height, width), np.float32)
         length = LENGTH * width
@@ -126,12 +129,12 @@ class SeamTally:
         """(h, w) the strongest light of these stills."""
         return self._peak
 
-    def _find_steps(self, best: FloatArray, axis: int) -> NDArray[np.float32]:
+    def _find_steps(self, best: FloatArray, shown: NDArray[np.uint8], axis: int) -> NDArray[np.float32]:
         """Return by how much u should rise from every place to its next one along an axis, 0 where there is no cut."""
         level = self._peak
         here, there = _ends(axis)
         first, second = best[0][here], best[1][here]
-        cut = self._is_cut(axis) & (np.minimum(first, second) > SURE_SIGMA * self._sigma)
+        cut = self._is_cut(shown, axis) & (np.minimum(first, second) > SURE_SIGMA * self._sigma)
         cut &= np.minimum(level[here], level[there]) > 0
         floor = self._sigma
         wanted = np.log((second[cut] + floor) / (first[cut] + floor))
@@ -140,11 +143,10 @@ class SeamTally:
         inner[cut] = wanted - np.log((level[there][cut] + floor) / (level[here][cut] + floor))
         return steps
 
-    def _is_cut(self, axis: int) -> BoolArray:
+    def _is_cut(self, shown: NDArray[np.uint8], axis: int) -> BoolArray:
         """Return where a mask lies between the winner of a place and the place beside it, on either side."""
         cut = np.zeros(self._winner[_ends(axis)[0]].shape, np.bool_)
-        if self._shown:
-            _mark_cuts(self._winner, np.stack(self._shown), axis, cut)
+        _mark_cuts(self._winner, shown, axis, cut)
         return cut
 
 
